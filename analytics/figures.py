@@ -1,0 +1,251 @@
+"""
+A figure and the day's ledger: the value objects that the analytics hand out.
+
+Figures stand at the edge of the program, so they carry kWh, litres and hours; everything before them is SI.
+`to_json` writes them as the contract asks.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Literal
+
+__all__ = [
+    "Basis",
+    "DayLedger",
+    "Electricity",
+    "Figure",
+    "HeatPumpLine",
+    "HotWaterLine",
+    "Saved",
+    "StageLine",
+    "TankLine",
+    "day_from_json",
+    "day_to_json",
+    "figure_from_json",
+    "figure_to_json",
+    "unavailable",
+]
+
+Basis = Literal["measured", "derived", "estimated", "unavailable"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """
+    One number with what it is worth.
+
+    Args:
+        value: In `unit`; NaN where it is not known.
+        unit: kWh, l, h, kg, a currency code, "1" for ratios, "" for counts.
+        plus_minus: Half-width of the 95 % interval, in `unit`; NaN where it is not known.
+        basis: measured, derived, estimated or unavailable.
+        coverage: Part of the day with usable data, 0 to 1.
+        why: One sentence, where the figure is not plainly measured.
+    """
+
+    value: float
+    unit: str
+    plus_minus: float = math.nan
+    basis: Basis = "measured"
+    coverage: float = 1.0
+    why: str = ""
+
+
+def unavailable(unit: str, why: str) -> Figure:
+    """A figure that cannot be had, with the reason as a sentence."""
+    return Figure(math.nan, unit, math.nan, "unavailable", 0.0, why)
+
+
+@dataclass(frozen=True, slots=True)
+class StageLine:
+    stage: str
+    heat: Figure
+    reverse: Figure
+    delivered: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class HotWaterLine:
+    """`carried_over` is the part of `heat` that was in store before the account began."""
+
+    volume: Figure
+    heat: Figure
+    carried_over: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class HeatPumpLine:
+    heat_pump: str
+    heating_heat: Figure
+    heating_electricity: Figure
+    heating_cop: Figure
+    run_hours: Figure
+    starts: Figure
+    cooling: Figure
+    cooling_electricity: Figure
+    cooling_cop: Figure
+    source_heat: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class TankLine:
+    tank: str
+    stored_change: Figure
+    loss: Figure
+    residual: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class Electricity:
+    heaters: Figure
+    heat_pumps: Figure
+    pumps: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    energy: Figure
+    money: Figure
+    co2: Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayLedger:
+    """The account of one local day. `notes` name sensors whose readings were left out, and why."""
+
+    site: str
+    day: date
+    coverage: float
+    stages: Sequence[StageLine]
+    hot_water: HotWaterLine
+    backup_fraction: Figure
+    delivered_backup_fraction: Figure
+    heat_pumps: Sequence[HeatPumpLine]
+    tanks: Sequence[TankLine]
+    electricity: Electricity
+    purchased: Figure
+    saved: Saved
+    notes: Sequence[str] = field(default=())
+
+
+def _number(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+def figure_to_json(figure: Figure) -> dict[str, Any]:
+    """The contract's FIGURE; NaN becomes null."""
+    return {
+        "value": _number(figure.value),
+        "unit": figure.unit,
+        "plus_minus": _number(figure.plus_minus),
+        "basis": figure.basis,
+        "coverage": figure.coverage,
+        "why": figure.why,
+    }
+
+
+def figure_from_json(data: dict[str, Any]) -> Figure:
+    """The inverse of `figure_to_json`."""
+    value, plus_minus = data["value"], data["plus_minus"]
+    return Figure(
+        math.nan if value is None else value,
+        data["unit"],
+        math.nan if plus_minus is None else plus_minus,
+        data["basis"],
+        data["coverage"],
+        data["why"],
+    )
+
+
+def day_to_json(ledger: DayLedger) -> dict[str, Any]:
+    """One entry of `days` in the contract's JSON of `ledger`."""
+    fig = figure_to_json
+    return {
+        "day": ledger.day.isoformat(),
+        "coverage": ledger.coverage,
+        "stages": [
+            {"stage": s.stage, "heat": fig(s.heat), "reverse": fig(s.reverse), "delivered": fig(s.delivered)}
+            for s in ledger.stages
+        ],
+        "hot_water": {
+            "volume": fig(ledger.hot_water.volume),
+            "heat": fig(ledger.hot_water.heat),
+            "carried_over": fig(ledger.hot_water.carried_over),
+        },
+        "backup_fraction": fig(ledger.backup_fraction),
+        "delivered_backup_fraction": fig(ledger.delivered_backup_fraction),
+        "heat_pumps": [_heat_pump_to_json(line) for line in ledger.heat_pumps],
+        "tanks": [
+            {"tank": t.tank, "stored_change": fig(t.stored_change), "loss": fig(t.loss), "residual": fig(t.residual)}
+            for t in ledger.tanks
+        ],
+        "electricity": {
+            "heaters": fig(ledger.electricity.heaters),
+            "heat_pumps": fig(ledger.electricity.heat_pumps),
+            "pumps": fig(ledger.electricity.pumps),
+        },
+        "purchased": fig(ledger.purchased),
+        "saved": {
+            "energy": fig(ledger.saved.energy),
+            "money": fig(ledger.saved.money),
+            "co2": fig(ledger.saved.co2),
+        },
+        "notes": list(ledger.notes),
+    }
+
+
+def _heat_pump_to_json(line: HeatPumpLine) -> dict[str, Any]:
+    fig = figure_to_json
+    return {
+        "heat_pump": line.heat_pump,
+        "heating": {
+            "heat": fig(line.heating_heat),
+            "electricity": fig(line.heating_electricity),
+            "cop": fig(line.heating_cop),
+            "run_hours": fig(line.run_hours),
+            "starts": fig(line.starts),
+        },
+        "cooling": {
+            "cooling": fig(line.cooling),
+            "electricity": fig(line.cooling_electricity),
+            "cop": fig(line.cooling_cop),
+        },
+        "source_heat": fig(line.source_heat),
+    }
+
+
+def _heat_pump_from_json(data: dict[str, Any]) -> HeatPumpLine:
+    fig = figure_from_json
+    heating, cooling = data["heating"], data["cooling"]
+    return HeatPumpLine(
+        data["heat_pump"],
+        *(fig(heating[key]) for key in ("heat", "electricity", "cop", "run_hours", "starts")),
+        *(fig(cooling[key]) for key in ("cooling", "electricity", "cop")),
+        fig(data["source_heat"]),
+    )
+
+
+def day_from_json(site: str, data: dict[str, Any]) -> DayLedger:
+    """The inverse of `day_to_json`: how stored ledgers come back."""
+    fig = figure_from_json
+    return DayLedger(
+        site=site,
+        day=date.fromisoformat(data["day"]),
+        coverage=data["coverage"],
+        stages=[
+            StageLine(s["stage"], fig(s["heat"]), fig(s["reverse"]), fig(s["delivered"])) for s in data["stages"]
+        ],
+        hot_water=HotWaterLine(*(fig(data["hot_water"][key]) for key in ("volume", "heat", "carried_over"))),
+        backup_fraction=fig(data["backup_fraction"]),
+        delivered_backup_fraction=fig(data["delivered_backup_fraction"]),
+        heat_pumps=[_heat_pump_from_json(line) for line in data["heat_pumps"]],
+        tanks=[
+            TankLine(t["tank"], fig(t["stored_change"]), fig(t["loss"]), fig(t["residual"])) for t in data["tanks"]
+        ],
+        electricity=Electricity(*(fig(data["electricity"][key]) for key in ("heaters", "heat_pumps", "pumps"))),
+        purchased=fig(data["purchased"]),
+        saved=Saved(*(fig(data["saved"][key]) for key in ("energy", "money", "co2"))),
+        notes=data["notes"],
+    )

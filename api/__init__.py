@@ -1,0 +1,1 @@
+"""The outside: HTTP routes, commands, the watcher and the records."""

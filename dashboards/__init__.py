@@ -1,0 +1,1 @@
+"""What people see: Plotly figures and page templates. Data in, markup out."""
