@@ -220,10 +220,16 @@ def _heat_pump_from_json(data: dict[str, Any]) -> HeatPumpLine:
     fig = figure_from_json
     heating, cooling = data["heating"], data["cooling"]
     return HeatPumpLine(
-        data["heat_pump"],
-        *(fig(heating[key]) for key in ("heat", "electricity", "cop", "run_hours", "starts")),
-        *(fig(cooling[key]) for key in ("cooling", "electricity", "cop")),
-        fig(data["source_heat"]),
+        heat_pump=data["heat_pump"],
+        heating_heat=fig(heating["heat"]),
+        heating_electricity=fig(heating["electricity"]),
+        heating_cop=fig(heating["cop"]),
+        run_hours=fig(heating["run_hours"]),
+        starts=fig(heating["starts"]),
+        cooling=fig(cooling["cooling"]),
+        cooling_electricity=fig(cooling["electricity"]),
+        cooling_cop=fig(cooling["cop"]),
+        source_heat=fig(data["source_heat"]),
     )
 
 
@@ -234,16 +240,12 @@ def day_from_json(site: str, data: dict[str, Any]) -> DayLedger:
         site=site,
         day=date.fromisoformat(data["day"]),
         coverage=data["coverage"],
-        stages=[
-            StageLine(s["stage"], fig(s["heat"]), fig(s["reverse"]), fig(s["delivered"])) for s in data["stages"]
-        ],
+        stages=[StageLine(s["stage"], fig(s["heat"]), fig(s["reverse"]), fig(s["delivered"])) for s in data["stages"]],
         hot_water=HotWaterLine(*(fig(data["hot_water"][key]) for key in ("volume", "heat", "carried_over"))),
         backup_fraction=fig(data["backup_fraction"]),
         delivered_backup_fraction=fig(data["delivered_backup_fraction"]),
         heat_pumps=[_heat_pump_from_json(line) for line in data["heat_pumps"]],
-        tanks=[
-            TankLine(t["tank"], fig(t["stored_change"]), fig(t["loss"]), fig(t["residual"])) for t in data["tanks"]
-        ],
+        tanks=[TankLine(t["tank"], fig(t["stored_change"]), fig(t["loss"]), fig(t["residual"])) for t in data["tanks"]],
         electricity=Electricity(*(fig(data["electricity"][key]) for key in ("heaters", "heat_pumps", "pumps"))),
         purchased=fig(data["purchased"]),
         saved=Saved(*(fig(data["saved"][key]) for key in ("energy", "money", "co2"))),

@@ -56,9 +56,7 @@ class WriteCounts:
     replaced: int = 0
 
     def __add__(self, other: "WriteCounts") -> "WriteCounts":
-        return WriteCounts(
-            self.stored + other.stored, self.duplicate + other.duplicate, self.replaced + other.replaced
-        )
+        return WriteCounts(self.stored + other.stored, self.duplicate + other.duplicate, self.replaced + other.replaced)
 
 
 @dataclass(frozen=True, slots=True)
