@@ -1,0 +1,193 @@
+"""
+What each page is drawn from. Whoever serves the pages fills these values; `dashboards.render` turns them into markup.
+
+Addresses that the pages link to (see `dashboards.links`), each a GET unless said otherwise:
+
+    /                                    fleet          ?q=TEXT filters by name, ?show=attention|quiet|all
+    /sites/{site}                        site           ?day=YYYY-MM-DD picks a day, ?span=14|30|60 days of history
+    /sites/{site}/home                   homeowner      ?month=YYYY-MM picks a month
+    /alerts/{alert}                      alert
+    /alerts/{alert}/acknowledge          POST, form fields `by` and `note`; answers 303 to the alert's page
+    /static/plotly.min.js                from the plotly package; everything else under /static is in dashboards/static
+    /api/sites, /api/sites/{site}/ledger?from=DAY&to=DAY, /api/sites/{site}/latest,
+    /api/alerts, /api/alerts/{alert}     the JSON twins
+
+Instants are aware; NaN means "not known" and is shown as a dash, never as zero.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any, Literal
+
+from analytics.figures import DayLedger
+from analytics.plant import PlantDay
+from analytics.site import Site
+
+__all__ = [
+    "AlertContext",
+    "AlertState",
+    "AlertView",
+    "FleetContext",
+    "FleetSite",
+    "HomeContext",
+    "Latest",
+    "Severity",
+    "Show",
+    "SiteContext",
+    "Transition",
+]
+
+Severity = Literal["urgent", "soon", "watch"]
+AlertState = Literal["open", "acknowledged", "resolved"]
+Show = Literal["all", "attention", "quiet"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertView:
+    """
+    One alert as the contract's JSON tells it, with its state.
+
+    Args:
+        site: The site's id.
+        component: Id of the loop, tank, heater, heat pump or point that it is about; "" for the whole site.
+        ended: None while it lasts.
+        cost_per_day: In the site's currency; NaN where it is not known.
+    """
+
+    id: str
+    site: str
+    kind: str
+    component: str
+    severity: Severity
+    state: AlertState
+    began: datetime
+    detected: datetime
+    ended: datetime | None
+    summary: str
+    evidence: Mapping[str, Any]
+    likely_causes: Sequence[str]
+    checks: Sequence[str]
+    cost_per_day: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transition:
+    """One change of an alert's state: when it happened, who did it ("" for the program), and what they wrote."""
+
+    at: datetime
+    state: AlertState
+    by: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """A point's newest reading, as stored: in the point's own unit, uncalibrated."""
+
+    at: datetime
+    value: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetSite:
+    """
+    One line of the fleet.
+
+    Args:
+        alerts: Those not resolved, in any order.
+        newest_reading: Time of the site's newest reading; None where there never was one.
+        last_day: The ledger of the last whole day, if there is one.
+    """
+
+    site: Site
+    alerts: Sequence[AlertView]
+    newest_reading: datetime | None
+    last_day: DayLedger | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetContext:
+    """All sites, in any order; the page sorts and filters. `notice` is shown on top of every page where not empty."""
+
+    sites: Sequence[FleetSite]
+    now: datetime
+    query: str = ""
+    show: Show = "all"
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteContext:
+    """
+    One house on one day.
+
+    Args:
+        day: The local day shown; today unless the reader asked for another.
+        plant: Its courses; None where no reading exists for the day.
+        ledgers: Up to 60 days that end with `day`, oldest first; days without a ledger are left out.
+            The last one is the ledger of `day` where there is one.
+        alerts: Those not resolved, and those that touched `day`.
+        latest: Newest reading of each point that has one.
+        first_day, last_day: What the reader may page to; None without any data.
+        span_days: How many of the ledgers' days the history charts show.
+    """
+
+    site: Site
+    now: datetime
+    day: date
+    plant: PlantDay | None
+    ledgers: Sequence[DayLedger]
+    alerts: Sequence[AlertView]
+    latest: Mapping[str, Latest]
+    first_day: date | None = None
+    last_day: date | None = None
+    span_days: int = 30
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertContext:
+    """
+    One alert with what is needed to draw its evidence.
+
+    Args:
+        transitions: Oldest first.
+        plants: The days around, oldest first: the day before it began where there is one, the day it began, and
+            the next one or the last that it touched. At most three.
+        ledgers: From 14 days before it began to 14 days after it ended (or now), oldest first: before and after.
+        form_token: Sent back as the hidden field `token` with the acknowledgement, where the server asks for one.
+    """
+
+    alert: AlertView
+    site: Site
+    now: datetime
+    transitions: Sequence[Transition]
+    plants: Sequence[PlantDay]
+    ledgers: Sequence[DayLedger] = field(default=())
+    form_token: str = ""
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HomeContext:
+    """
+    The homeowner's month.
+
+    Args:
+        month: Its first day.
+        ledgers: The days of the month that have one, oldest first, the day in progress included.
+        alerts: Those not resolved.
+        newest_reading: None where there never was one.
+        first_month, last_month: First days of the months that the reader may page to; None without any data.
+    """
+
+    site: Site
+    now: datetime
+    month: date
+    ledgers: Sequence[DayLedger]
+    alerts: Sequence[AlertView]
+    newest_reading: datetime | None
+    first_month: date | None = None
+    last_month: date | None = None
+    notice: str = ""

@@ -1,0 +1,57 @@
+"""The addresses of the pages and of their JSON twins, in one place."""
+
+from datetime import date
+from urllib.parse import quote, urlencode
+
+__all__ = [
+    "FLEET",
+    "FLEET_JSON",
+    "acknowledge_link",
+    "alert_json_link",
+    "alert_link",
+    "fleet_link",
+    "home_link",
+    "ledger_json_link",
+    "site_link",
+]
+
+FLEET = "/"
+FLEET_JSON = "/api/sites"
+
+
+def fleet_link(*, query: str = "", show: str = "all") -> str:
+    """The fleet, filtered."""
+    wanted = {"q": query} if query else {}
+    if show != "all":
+        wanted["show"] = show
+    return FLEET + (f"?{urlencode(wanted)}" if wanted else "")
+
+
+def site_link(site: str, *, day: date | None = None, span_days: int | None = None) -> str:
+    """A site, on a day if one is given, else today."""
+    wanted = {"day": day.isoformat()} if day else {}
+    if span_days:
+        wanted["span"] = str(span_days)
+    return f"/sites/{quote(site)}" + (f"?{urlencode(wanted)}" if wanted else "")
+
+
+def home_link(site: str, *, month: date | None = None) -> str:
+    """The homeowner's page, of a month if one is given, else of this month."""
+    return f"/sites/{quote(site)}/home" + (f"?month={month:%Y-%m}" if month else "")
+
+
+def alert_link(alert: str) -> str:
+    return f"/alerts/{quote(alert, safe='')}"
+
+
+def acknowledge_link(alert: str) -> str:
+    return f"{alert_link(alert)}/acknowledge"
+
+
+def alert_json_link(alert: str) -> str:
+    return f"/api/alerts/{quote(alert, safe='')}"
+
+
+def ledger_json_link(site: str, *, first: date, last: date) -> str:
+    """The ledger of the days first..last as JSON."""
+    return f"/api/sites/{quote(site)}/ledger?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
