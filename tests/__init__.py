@@ -1,0 +1,1 @@
+"""Tests of heatledger; run with `make test`."""
