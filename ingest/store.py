@@ -19,11 +19,15 @@ from numpy.typing import NDArray
 
 from analytics.trace import Trace
 
-__all__ = ["Batch", "News", "ReadingStore", "StoreUnavailableError", "WriteCounts"]
+__all__ = ["Batch", "News", "ReadingStore", "StoreBusyError", "StoreUnavailableError", "WriteCounts"]
 
 
 class StoreUnavailableError(Exception):
     """The store cannot be reached or cannot write now; nothing of the batch counts as stored. Try again later."""
+
+
+class StoreBusyError(StoreUnavailableError):
+    """Another process holds the store; the sentence says which, and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
