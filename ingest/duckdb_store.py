@@ -254,15 +254,16 @@ class DuckDBStore:
         new_sites = [site for site in dict.fromkeys(site for site, _ in names) if site not in self._sites]
         if new_sites:
             numbers = range(len(self._sites), len(self._sites) + len(new_sites))
-            cursor.executemany("insert into site values (?, ?)", list(zip(numbers, new_sites, strict=True)))
+            cursor.execute("insert into site select unnest(?), unnest(?)", [list(numbers), new_sites])
             self._sites.update(zip(new_sites, numbers, strict=True))
         ids = range(len(self._series), len(self._series) + len(names))
-        rows = [(i, self._sites[site], point) for i, (site, point) in zip(ids, names, strict=True)]
-        cursor.executemany("insert into series values (?, ?, ?)", rows)
+        site_ids = [self._sites[site] for site, _ in names]
+        columns = [list(ids), site_ids, [point for _, point in names]]
+        cursor.execute("insert into series select unnest(?), unnest(?), unnest(?)", columns)
         self._series.update(zip(names, ids, strict=True))
-        self._site_of = np.append(self._site_of, np.array([row[1] for row in rows], np.int32))
-        self._high_ms = np.append(self._high_ms, np.full(len(rows), _NEVER_MS))
-        self._last = np.append(self._last, np.full(len(rows), np.nan))
+        self._site_of = np.append(self._site_of, np.array(site_ids, np.int32))
+        self._high_ms = np.append(self._high_ms, np.full(len(names), _NEVER_MS))
+        self._last = np.append(self._last, np.full(len(names), np.nan))
 
     def _put(self, cursor: duckdb.DuckDBPyConnection, rows: SortedRows) -> tuple[WriteCounts, SortedRows]:
         known, old, rowid = self._stored_already(cursor, rows)
