@@ -1,0 +1,211 @@
+"""
+How do you know? Every figure of a day with its formula in words, and the sensors that it rests on.
+
+The words come from the site, so that they name the sensors of this very house; the basis, the coverage, the interval
+and the reason come from the figure.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from analytics.figures import DayLedger, Figure, HeatPumpLine, StageLine, TankLine
+from analytics.site import HotWater, Loop, Site, Stage
+from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name, tank_name
+
+__all__ = ["BASES", "FigureGroup", "FigureRow", "figure_groups"]
+
+BASES = {
+    "measured": "from calibrated meters at that spot",
+    "derived": "from a balance of measured figures",
+    "estimated": "with an assumed flow, loss or other stand-in",
+    "unavailable": "it cannot be had from what is installed or was read",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FigureRow:
+    """One figure of the day: what it is called, how it is worked out, and the points read for it."""
+
+    label: str
+    figure: Figure
+    how: str
+    points: Sequence[str] = ()
+    as_percent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FigureGroup:
+    title: str
+    rows: Sequence[FigureRow]
+
+
+def figure_groups(site: Site, ledger: DayLedger) -> list[FigureGroup]:
+    """All figures of a day's ledger, in the order of the heat's way from source to tap to bill."""
+    groups = [
+        FigureGroup("Hot water", _hot_water(site, ledger)),
+        FigureGroup("Heat sources", [row for line in ledger.stages for row in _stage(site, line)]),
+        FigureGroup("Backup", _backup(ledger)),
+        *(FigureGroup(heat_pump_name(h.heat_pump), _heat_pump(site, h)) for h in ledger.heat_pumps),
+        *(FigureGroup(tank_name(t.tank), _tank(site, t)) for t in ledger.tanks),
+        FigureGroup("Bought and saved", _money(site, ledger)),
+    ]
+    return [group for group in groups if group.rows]
+
+
+def _present(points: Iterable[str | None]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(point for point in points if point))
+
+
+def _outlet(water: HotWater) -> str:
+    return next((name for name in (water.heated, water.hot, water.mixed) if name), "an outlet sensor")
+
+
+def _hot_water(site: Site, ledger: DayLedger) -> list[FigureRow]:
+    water, line = site.hot_water or HotWater(), ledger.hot_water
+    meter, outlet = water.flow or water.volume, _outlet(water)
+    points = _present((meter, water.cold, outlet if site.hot_water else None))
+    heat = (
+        f"Over each draw: density × volume ({meter or 'no meter'}) × specific heat × (water leaving, {outlet}, "
+        f"− cold water, {water.cold or 'no sensor'}), added up over the day."
+    )
+    carried = (
+        "The part of the hot-water heat that was already in the tanks when the account began, shared out as it moves."
+    )
+    return [
+        FigureRow(
+            "Water drawn", line.volume, "The water meter's volume over all draws of the day.", _present((meter,))
+        ),
+        FigureRow("Heat in hot water", line.heat, heat, points),
+        FigureRow("of it, already in store", line.carried_over, carried, points),
+    ]
+
+
+def _loop_how(loop: Loop) -> tuple[str, tuple[str, ...]]:
+    if loop.energy:
+        return f"The difference of the heat meter's counter ({loop.energy}) over the day.", (loop.energy,)
+    flow = loop.flow or f"an assumed {loop.assumed_flow_l_per_s} l/s while the pump runs"
+    how = f"Density × flow ({flow}) × specific heat × (leaving, {loop.leaving}, − entering, {loop.entering}), added up "
+    return how, _present((loop.entering, loop.leaving, loop.flow, loop.pump))
+
+
+def _stage_how(site: Site, stage: Stage) -> tuple[str, str, tuple[str, ...]]:
+    """How its heat and its reverse heat are worked out, and from which points."""
+    if stage.loop:
+        how, points = _loop_how(site.loops[stage.loop])
+        if site.loops[stage.loop].energy:
+            return how, "What the same counter counted down.", points
+        return f"{how}while it is positive.", f"{how}while it is negative: heat taken out of the tank.", points
+    heater = site.heaters[stage.heater or ""]
+    source = heater.power or f"{heater.rated_w} W while {heater.status} is on"
+    how = f"Input power ({source}) × efficiency ({heater.efficiency:g}), added up over the day."
+    return how, "A heater takes nothing out.", _present((heater.power, heater.status))
+
+
+def _stage(site: Site, line: StageLine) -> list[FigureRow]:
+    stage, name = site.stages[line.stage], origin_name(site, line.stage)
+    how, reverse, points = _stage_how(site, stage)
+    delivered = (
+        "Each tank carries its heat by origin: what comes in counts for its source, water moving on takes the mix "
+        "with it, losses fall on all in proportion. This is what the taps received of this source."
+    )
+    rows = [FigureRow(f"{name}: heat put in", line.heat, how, points)]
+    if stage.loop:
+        rows.append(FigureRow(f"{name}: heat taken back", line.reverse, reverse, points))
+    return [*rows, FigureRow(f"{name}: arrived at the taps", line.delivered, delivered)]
+
+
+def _backup(ledger: DayLedger) -> list[FigureRow]:
+    return [
+        FigureRow(
+            "Share of heat put in",
+            ledger.backup_fraction,
+            "Heat put in by backup stages ÷ heat put in by all stages.",
+            as_percent=True,
+        ),
+        FigureRow(
+            "Share of heat at the taps",
+            ledger.delivered_backup_fraction,
+            "Hot-water heat that came from backup ÷ all hot-water heat.",
+            as_percent=True,
+        ),
+    ]
+
+
+def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
+    unit = site.heat_pumps[line.heat_pump]
+    load = unit.load_loop
+    heat = (
+        f"The {loop_name(load).lower()}'s heat, and the desuperheater's where there is one."
+        if load
+        else "Heat taken from the source + the compressor's electricity."
+    )
+    points, power = _loop_points(site, (load, unit.source_loop, unit.desuperheater_loop)), (unit.power,)
+    electricity = f"The compressor's power ({unit.power}), added up while it "
+    cooling = "Heat given to the source + desuperheater heat − the compressor's electricity."
+    source = f"Heat that left the ground or other source through the {loop_name(unit.source_loop).lower()}."
+    return [
+        FigureRow("Heat made", line.heating_heat, heat, points + power),
+        FigureRow("Electricity for it", line.heating_electricity, f"{electricity}heats.", power),
+        FigureRow("COP in heating", line.heating_cop, "Heat made ÷ electricity for it.", points + power),
+        FigureRow("Run time", line.run_hours, "Time in which the compressor drew its working power.", power),
+        FigureRow("Starts", line.starts, "Times that the compressor's power rose from rest.", power),
+        FigureRow("Useful cooling", line.cooling, cooling, points + power),
+        FigureRow("Electricity for it", line.cooling_electricity, f"{electricity}cools.", power),
+        FigureRow("COP in cooling", line.cooling_cop, "Useful cooling ÷ electricity for it.", points + power),
+        FigureRow("Heat from the source", line.source_heat, source, _loop_points(site, (unit.source_loop,))),
+    ]
+
+
+def _loop_points(site: Site, loops: Iterable[str | None]) -> tuple[str, ...]:
+    found = [site.loops[loop] for loop in loops if loop]
+    return _present(point for loop in found for point in (loop.energy, loop.entering, loop.leaving, loop.flow))
+
+
+def _tank(site: Site, line: TankLine) -> list[FigureRow]:
+    tank = site.tanks[line.tank]
+    ua = "an unknown UA" if tank.ua_w_per_k is None else f"UA ({tank.ua_w_per_k:g} W/K)"
+    points = tuple(tank.temperatures)
+    loss = f"{ua} × (mean tank temperature − surroundings, {tank.ambient}), added up over the day."
+    change = f"Over the tank's layers: density × specific heat × volume ({tank.volume_l:g} l in all) × (end − start)."
+    residual = "Heat in − heat out − stored change − loss: what the balance leaves unexplained."
+    return [
+        FigureRow("Change of stored heat", line.stored_change, change, points),
+        FigureRow("Lost through the walls", line.loss, loss[:1].upper() + loss[1:], points),
+        FigureRow("Unexplained", line.residual, residual, points),
+    ]
+
+
+def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
+    baseline = site.baseline.kind.replace("-", " ")
+    bought = "Backup input + circulators + the heat pump's electricity that the hot water caused."
+    instead = f"What {_article(baseline)} would have bought for the same hot water − what was bought"
+    heaters = _present(h.power or h.status for h in site.heaters.values())
+    pumps = _present(loop.pump for loop in site.loops.values())
+    return [
+        FigureRow("Electricity of heaters", ledger.electricity.heaters, _sum_of(site), heaters),
+        FigureRow(
+            "Electricity of heat pumps",
+            ledger.electricity.heat_pumps,
+            "Compressor power, added up over the day.",
+            _present(h.power for h in site.heat_pumps.values()),
+        ),
+        FigureRow(
+            "Electricity of pumps",
+            ledger.electricity.pumps,
+            "Measured pump power, or the stated power while a pump ran.",
+            pumps,
+        ),
+        FigureRow("Energy bought for hot water", ledger.purchased, bought),
+        FigureRow("Energy saved", ledger.saved.energy, f"{instead}."),
+        FigureRow("Money saved", ledger.saved.money, f"{instead}, each at its price in the site file."),
+        FigureRow("CO2 saved", ledger.saved.co2, f"{instead}, each with its emission factor."),
+    ]
+
+
+def _article(words: str) -> str:
+    return f"{'an' if words[0] in 'aeiou' else 'a'} {words}"
+
+
+def _sum_of(site: Site) -> str:
+    names = [heater_name(name) for name, heater in site.heaters.items() if heater.kind == "electric"]
+    return f"Input power of {', '.join(names).lower()}, added up over the day." if names else "No electric heater."

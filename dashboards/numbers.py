@@ -1,0 +1,298 @@
+"""
+The one module that writes numbers, days and times for people.
+
+A figure is written to the digits that its interval allows and no further; what is not known is a dash. SI or US
+customary display follows the site; the time is always the site's local time.
+"""
+
+import math
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from analytics.figures import Figure
+from analytics.site import Site
+from analytics.units import shown, shown_unit
+
+__all__ = [
+    "UNKNOWN",
+    "Display",
+    "Written",
+    "display_of",
+    "free_places",
+    "interval_places",
+    "show_age",
+    "show_clock",
+    "show_count",
+    "show_day",
+    "show_figure",
+    "show_instant",
+    "show_money",
+    "show_month",
+    "show_number",
+    "show_percent",
+    "show_quantity",
+    "show_span",
+    "spoken",
+    "to_display",
+    "unit_name",
+    "write_figure",
+]
+
+UNKNOWN = "—"
+MINUS = "−"
+_FEW_DIGITS = 3  # significant digits where no interval is known: common practice, as on a data sheet
+_SYMBOLS = {"USD": "$", "EUR": "€", "GBP": "£", "CAD": "CA$", "AUD": "A$", "NZD": "NZ$", "JPY": "¥"}
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """How one site wants to be shown."""
+
+    units: Literal["si", "us"] = "si"
+    timezone: str = "UTC"
+    currency: str = "EUR"
+
+
+def display_of(site: Site) -> Display:
+    return Display(site.units, site.timezone, site.prices.currency)
+
+
+# How a unit's name is printed, where that differs from how it is written in a site file.
+_PRINTED = {
+    "1": "",
+    "degC": "°C",
+    "degF": "°F",
+    "degF difference": "°F",
+    "W/m2": "W/m²",
+    "Btu/(h ft2)": "Btu/(h ft²)",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A figure in three parts, so that a page can set them apart. `plus_minus` and `unit` may be ""."""
+
+    value: str
+    plus_minus: str
+    unit: str
+
+    @property
+    def text(self) -> str:
+        spread = f" ± {self.plus_minus}" if self.plus_minus else ""
+        prefix, unit = (self.unit, "") if self.unit in _PREFIXED else ("", f" {self.unit}" if self.unit else "")
+        return _signed(self.value, prefix) + spread + unit
+
+
+_PREFIXED = frozenset(_SYMBOLS.values())
+
+
+def _signed(value: str, prefix: str) -> str:
+    return MINUS + prefix + value[1:] if value.startswith(MINUS) else prefix + value
+
+
+def show_number(value: float, places: int = 0, *, units: Literal["si", "us"] = "si") -> str:
+    """
+    A number to `places` decimals (negative: to tens, hundreds ...), thousands grouped, with a true minus.
+
+    Thousands are parted by a thin space as ISO 80000-1 has it, or by a comma in US display.
+    """
+    if math.isnan(value):
+        return UNKNOWN
+    rounded = round(value, places)
+    text = f"{abs(rounded):,.{max(places, 0)}f}"
+    if units == "si":
+        text = text.replace(",", " ") if abs(rounded) >= 10_000 else text.replace(",", "")
+    return (MINUS if rounded < 0 else "") + text
+
+
+def _place_of(number: float, digits: int) -> int:
+    """Decimals that leave `digits` significant digits of a positive number."""
+    return digits - 1 - math.floor(math.log10(number))
+
+
+def interval_places(plus_minus: float) -> int:
+    """
+    Decimals that an interval's half-width allows: one significant digit, two where it opens with 1.
+
+    GUM (JCGM 100:2008) 7.2.6: at most two significant digits; the value is rounded to the same place.
+    """
+    place = _place_of(plus_minus, 1)
+    first = round(plus_minus, place) * 10.0**place
+    return place + 1 if round(first) in (1, 10) and round(plus_minus, place + 1) * 10.0 ** (place + 1) < 20 else place
+
+
+def free_places(value: float, digits: int = _FEW_DIGITS) -> int:
+    """Decimals for a value whose interval is not known."""
+    if value == 0 or math.isnan(value):
+        return 0
+    return min(_place_of(abs(value), digits), 3)
+
+
+def _write(value: float, plus_minus: float, unit: str, units: Literal["si", "us"]) -> Written:
+    if math.isnan(value):
+        return Written(UNKNOWN, "", "")
+    if math.isnan(plus_minus) or plus_minus <= 0:
+        return Written(show_number(value, free_places(value), units=units), "", unit)
+    places = min(interval_places(plus_minus), 4)
+    spread = plus_minus if plus_minus >= 10.0**-places / 2 else 10.0**-places
+    return Written(show_number(value, places, units=units), show_number(spread, places, units=units), unit)
+
+
+def unit_name(unit: str, display: Display) -> str:
+    """How the display unit of `unit` is printed: "°F" for "degC" in US display."""
+    name = shown_unit(unit, display.units)
+    return _PRINTED.get(name, name)
+
+
+def to_display(value: float, unit: str, display: Display) -> float:
+    """A value as a number in the display unit (see `unit_name`); for charts, which need numbers and not text."""
+    return shown(value, unit, system=display.units)
+
+
+def write_figure(figure: Figure, display: Display, *, as_percent: bool = False) -> Written:
+    """A figure in the site's display units; `as_percent` writes a ratio as percent. Unknown is a dash without unit."""
+    if as_percent:
+        return _write(figure.value * 100, figure.plus_minus * 100, "%", display.units)
+    if figure.unit == display.currency:
+        return _write_money(figure.value, figure.plus_minus, display)
+    if figure.unit == "":
+        return Written(show_count(figure.value), "", "")
+    value, unit = to_display(figure.value, figure.unit, display), unit_name(figure.unit, display)
+    # An interval is a difference: half of what the unit's scale makes of its whole width.
+    width = to_display(2 * figure.plus_minus, figure.unit, display) - to_display(0.0, figure.unit, display)
+    return _write(value, width / 2, unit, display.units)
+
+
+def _write_money(value: float, plus_minus: float, display: Display) -> Written:
+    unit = _SYMBOLS.get(display.currency, display.currency)
+    if math.isnan(value):
+        return Written(UNKNOWN, "", "")
+    if math.isnan(plus_minus) or plus_minus <= 0:
+        return Written(show_number(value, 2, units=display.units), "", unit)
+    # Money is written in whole units or in hundredths, never in tenths.
+    places = 2 if interval_places(plus_minus) >= 1 else min(interval_places(plus_minus), 0)
+    spread = max(plus_minus, 10.0**-places)
+    return Written(
+        show_number(value, places, units=display.units), show_number(spread, places, units=display.units), unit
+    )
+
+
+def show_figure(figure: Figure, display: Display, *, as_percent: bool = False) -> str:
+    """A figure as one line of text: "1.2 ± 0.1 kWh"."""
+    return write_figure(figure, display, as_percent=as_percent).text
+
+
+def show_quantity(value: float, unit: str, display: Display, *, places: int | None = None) -> str:
+    """
+    A plain value, given in degC, K, l, l/min, W, kWh, kg ..., as the site wants it shown.
+
+    Power from 1000 W on is written in kW. `places` overrides three significant digits.
+    """
+    if math.isnan(value):
+        return UNKNOWN
+    if unit == "W" and abs(value) >= 999.5:
+        value, unit = value / 1000, "kW"
+    number = to_display(value, unit, display)
+    if places is None:
+        places = _usual_places(unit, number)
+    return f"{show_number(number, places, units=display.units)} {unit_name(unit, display)}".rstrip()
+
+
+def _usual_places(unit: str, number: float) -> int:
+    # A resistance thermometer on a pipe is good for a tenth of a kelvin at best, a power meter for a watt.
+    return {"degC": 1, "K": 1, "W": 0, "W/m2": 0}.get(unit, free_places(number))
+
+
+def show_percent(fraction: float) -> str:
+    """A fraction in whole percent; below half a percent but not nothing is "under 1 %"."""
+    if math.isnan(fraction):
+        return UNKNOWN
+    if 0 < fraction < 0.005:
+        return "under 1 %"
+    if 0.995 <= fraction < 1:
+        return "over 99 %"
+    return f"{show_number(fraction * 100)} %"
+
+
+def show_money(value: float, display: Display) -> str:
+    """An amount to the hundredth, in the site's currency."""
+    return _write_money(value, math.nan, display).text
+
+
+def show_count(value: float) -> str:
+    return show_number(value, 0)
+
+
+def _local(instant: datetime, display: Display) -> datetime:
+    return instant.astimezone(ZoneInfo(display.timezone))
+
+
+def show_clock(instant: datetime, display: Display) -> str:
+    """Local time of day: 15:04, or 3:04 pm."""
+    local = _local(instant, display)
+    if display.units == "si":
+        return f"{local:%H:%M}"
+    return f"{local.hour % 12 or 12}:{local:%M} {'am' if local.hour < 12 else 'pm'}"
+
+
+def show_day(day: date, display: Display, *, weekday: bool = False, year: bool = False) -> str:
+    """A day: 5 January, or January 5; with the weekday and the year where asked."""
+    text = f"{day:%B} {day.day}" if display.units == "us" else f"{day.day} {day:%B}"
+    if year:
+        text += f", {day.year}" if display.units == "us" else f" {day.year}"
+    return f"{day:%A}, {text}" if weekday else text
+
+
+def show_month(month: date) -> str:
+    return f"{month:%B} {month.year}"
+
+
+def show_instant(instant: datetime, now: datetime, display: Display) -> str:
+    """A local instant as one says it at `now`: "today at 15:04", "yesterday at ...", "5 January at ..."."""
+    local, today = _local(instant, display), _local(now, display).date()
+    clock = show_clock(instant, display)
+    if local.date() == today:
+        return f"today at {clock}"
+    if local.date() == today - timedelta(days=1):
+        return f"yesterday at {clock}"
+    return f"{show_day(local.date(), display, year=local.year != today.year)} at {clock}"
+
+
+def _plural(count: int, word: str) -> str:
+    return f"{count} {word}" + ("" if count == 1 else "s")
+
+
+def show_age(seconds: float) -> str:
+    """How long ago: "just now", "4 minutes ago", "3 hours ago", "2 days ago". A time ahead of now is just now."""
+    if math.isnan(seconds):
+        return "never"
+    if seconds < 90:
+        return "just now"
+    if seconds < 5400:
+        return f"{_plural(round(seconds / 60), 'minute')} ago"
+    if seconds < 36 * 3600:
+        return f"{_plural(round(seconds / 3600), 'hour')} ago"
+    return f"{_plural(round(seconds / 86400), 'day')} ago"
+
+
+def show_span(seconds: float) -> str:
+    """A duration: "45 s", "20 min", "3 h 05 min", "2 days 4 h"."""
+    if math.isnan(seconds):
+        return UNKNOWN
+    if seconds < 90:
+        return f"{round(seconds)} s"
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} days {hours} h" if hours else f"{days} days"
+
+
+def spoken(names: list[str]) -> str:
+    """A list as one says it: "the sun", "the sun and the ground", "a, b and c"."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else ""
