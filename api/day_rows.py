@@ -1,0 +1,184 @@
+"""Computed days in the records: what a job needs from them, and what its outcomes change."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from sqlalchemy import delete, func, select
+from sqlalchemy.orm import Session
+
+from analytics.figures import DayLedger, day_from_json
+from api.days import HISTORY_DAYS, MAX_SILENT_DAYS, DayOutcome
+from api.records import DayRow
+from api.work import mark_due, upsert
+
+__all__ = [
+    "Before",
+    "Stored",
+    "before",
+    "day_span",
+    "is_same",
+    "ledgers",
+    "newest_days",
+    "shifted",
+    "store_outcomes",
+    "unfinished",
+]
+
+# Heat that a state may differ by and still count as the same: a thousandth of a joule, or a part in 10^9.
+_SAME_ABSOLUTE = 1e-3
+_SAME_RELATIVE = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What the days before a job's first day hand over."""
+
+    state: dict[str, Any] | None
+    alerts: list[Any]
+    history: Sequence[dict[str, Any]]
+    silent_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """What storing outcomes changed: days whose ledger is another than before, and alerts that came or went."""
+
+    changed_days: Sequence[str]
+    alerts_before: list[Any]
+    alerts_after: list[Any]
+
+
+def shifted(day: str, days: int) -> str:
+    """An ISO day so many days later."""
+    return (date.fromisoformat(day) + timedelta(days=days)).isoformat()
+
+
+def before(session: Session, site: str, day: str) -> Before:
+    """What a job that starts on `day` needs from the days before it."""
+    first = shifted(day, -HISTORY_DAYS)
+    rows = session.scalars(
+        select(DayRow).where(DayRow.site_id == site, DayRow.day >= first, DayRow.day < day).order_by(DayRow.day)
+    ).all()
+    history = _unbroken(rows, day)
+    last = rows[-1] if history else None
+    return Before(
+        state=last.state if last else None,
+        alerts=last.alerts if last else _alerts_before(session, site, day),
+        history=[row.ledger for row in history],
+        silent_days=last.silent_days if last else MAX_SILENT_DAYS,
+    )
+
+
+def _unbroken(rows: Sequence[DayRow], day: str) -> Sequence[DayRow]:
+    """The rows of the days that lead up to `day` without a day missing."""
+    count = 0
+    while count < len(rows) and rows[-1 - count].day == shifted(day, -1 - count):
+        count += 1
+    return rows[len(rows) - count :]
+
+
+def _alerts_before(session: Session, site: str, day: str) -> list[Any]:
+    """Alerts at the end of the last computed day, where the account paused in between."""
+    row = session.scalar(
+        select(DayRow).where(DayRow.site_id == site, DayRow.day < day).order_by(DayRow.day.desc()).limit(1)
+    )
+    return row.alerts if row else []
+
+
+def store_outcomes(session: Session, site: str, outcomes: Sequence[DayOutcome], *, computed_ms: int) -> Stored:
+    """Put outcomes of consecutive days down, and make those later days due that they bear on."""
+    days = [outcome.task.day for outcome in outcomes]
+    old = {
+        row.day: row
+        for row in session.scalars(
+            select(DayRow).where(DayRow.site_id == site, DayRow.day >= days[0], DayRow.day <= days[-1])
+        )
+    }
+    changed = [o.task.day for o in outcomes if o.task.day not in old or old[o.task.day].ledger != o.ledger]
+    for outcome in outcomes:
+        _put(session, site, outcome, computed_ms=computed_ms)
+    _mark_later_days(session, site, old=old.get(days[-1]), last=outcomes[-1], changed=changed)
+    alerts_before = [alert for row in old.values() for alert in row.alerts]
+    return Stored(changed, alerts_before, [alert for outcome in outcomes for alert in outcome.alerts])
+
+
+def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) -> None:
+    if outcome.ledger is None:
+        session.execute(delete(DayRow).where(DayRow.site_id == site, DayRow.day == outcome.task.day))
+        return
+    values = {
+        "ledger": outcome.ledger,
+        "state": outcome.state,
+        "assessments": outcome.assessments,
+        "alerts": outcome.alerts,
+        "version_digest": outcome.task.digest,
+        "until_ms": outcome.task.until_ms,
+        "silent_days": outcome.silent_days,
+        "computed_ms": computed_ms,
+    }
+    statement = upsert(session, DayRow).values(site_id=site, day=outcome.task.day, **values)
+    session.execute(statement.on_conflict_do_update(index_elements=["site_id", "day"], set_=values))
+
+
+def _mark_later_days(
+    session: Session, site: str, *, old: DayRow | None, last: DayOutcome, changed: Sequence[str]
+) -> None:
+    following = shifted(last.task.day, 1)
+    reach = shifted(changed[-1], HISTORY_DAYS) if changed else following
+    later = session.scalars(
+        select(DayRow.day).where(DayRow.site_id == site, DayRow.day >= following, DayRow.day <= reach)
+    ).all()
+    if changed:
+        mark_due(session, site, later, reason="history")
+    if following in later and (old is None or not is_same(old.state, last.state)):
+        mark_due(session, site, [following], reason="carried")
+    elif following in later and old is not None and old.alerts != last.alerts:
+        mark_due(session, site, [following], reason="history")
+
+
+def is_same(left: Any, right: Any) -> bool:
+    """Whether two states (JSON) are equal but for rounding."""
+    if isinstance(left, Mapping) and isinstance(right, Mapping):
+        return left.keys() == right.keys() and all(is_same(left[key], right[key]) for key in left)
+    if isinstance(left, list) and isinstance(right, list):
+        return len(left) == len(right) and all(map(is_same, left, right))
+    if isinstance(left, int | float) and isinstance(right, int | float):
+        return abs(left - right) <= _SAME_ABSOLUTE + _SAME_RELATIVE * max(abs(left), abs(right))
+    return bool(left == right)
+
+
+def ledgers(session: Session, site: str, *, first: str = "", last: str = "9999-12-31") -> Sequence[DayLedger]:
+    """A site's ledgers of the days first..last (ISO), oldest first."""
+    rows = session.scalars(
+        select(DayRow.ledger)
+        .where(DayRow.site_id == site, DayRow.day >= first, DayRow.day <= last)
+        .order_by(DayRow.day)
+    )
+    return [day_from_json(site, data) for data in rows]
+
+
+def day_span(session: Session, site: str) -> tuple[date, date] | None:
+    """First and last computed day of a site."""
+    first, last = session.execute(
+        select(func.min(DayRow.day), func.max(DayRow.day)).where(DayRow.site_id == site)
+    ).one()
+    return None if first is None else (date.fromisoformat(first), date.fromisoformat(last))
+
+
+def unfinished(session: Session) -> Sequence[tuple[str, str, int]]:
+    """Days that were still running when they were computed: site, day, and up to when they were."""
+    rows = session.execute(select(DayRow.site_id, DayRow.day, DayRow.until_ms).where(DayRow.until_ms.is_not(None)))
+    return [(site, day, until_ms) for site, day, until_ms in rows if until_ms is not None]
+
+
+def newest_days(session: Session) -> Sequence[tuple[str, str, int]]:
+    """Each site's last computed day, and how many days without a reading end with it."""
+    newest = select(DayRow.site_id, func.max(DayRow.day).label("day")).group_by(DayRow.site_id).subquery()
+    rows = session.execute(
+        select(DayRow.site_id, DayRow.day, DayRow.silent_days).join(
+            newest, (DayRow.site_id == newest.c.site_id) & (DayRow.day == newest.c.day)
+        )
+    )
+    return [(site, day, silent_days) for site, day, silent_days in rows]

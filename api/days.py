@@ -1,0 +1,138 @@
+"""
+The pure part of the watcher's work: consecutive days of one site, from readings to ledgers and alerts.
+
+A job holds all that is needed and nothing that cannot be sent to another process; the same job gives the same
+outcomes, to the bit.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from analytics.day import account_day, state_from_json, state_to_json, window
+from analytics.figures import DayLedger, day_from_json, day_to_json
+from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
+from api.alerting import advance_day, assess
+from api.sites import parsed
+
+__all__ = ["HISTORY_DAYS", "MAX_SILENT_DAYS", "DayJob", "DayOutcome", "DayTask", "compute_days", "day_window"]
+
+# So far back the judgements of a day look (analytics.detection).
+HISTORY_DAYS = 60
+# After a month without any reading the account pauses, and begins anew with the next reading.
+MAX_SILENT_DAYS = 31
+
+
+@dataclass(frozen=True, slots=True)
+class DayTask:
+    """One day to compute, with the text of the site file that held on it; `until_ms` while the day is running."""
+
+    day: str
+    text: str
+    digest: str
+    until_ms: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayJob:
+    """
+    Consecutive days of a site.
+
+    Args:
+        traces: Readings of all points, from the first task's window to the end of the last one's.
+        state: What the day before the first one handed over (JSON), None where there is none.
+        alerts: The alerts' state at the end of that day (JSON).
+        history: Ledgers (JSON) of up to HISTORY_DAYS days before the first task, oldest first.
+        silent_days: Days without readings that end with the day before.
+    """
+
+    site: str
+    tasks: Sequence[DayTask]
+    traces: Mapping[str, Trace]
+    state: dict[str, Any] | None
+    alerts: list[Any]
+    history: Sequence[dict[str, Any]]
+    silent_days: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayOutcome:
+    """A computed day as it is stored; `ledger` is None where the account pauses."""
+
+    task: DayTask
+    ledger: dict[str, Any] | None
+    state: dict[str, Any] | None
+    assessments: list[Any]
+    alerts: list[Any]
+    silent_days: int
+
+
+def day_window(day: str, timezone: str) -> tuple[LocalDay, int, int]:
+    """A local day, and the span of readings that its account looks at."""
+    local = local_day(date.fromisoformat(day), timezone)
+    start_ms, end_ms = window(local)
+    return local, start_ms, end_ms
+
+
+def compute_days(job: DayJob) -> Sequence[DayOutcome]:
+    """Outcomes of a job's days, in order; each hands its state to the next."""
+    outcomes: list[DayOutcome] = []
+    history = [day_from_json(job.site, data) for data in job.history]
+    state, alerts, silent_days = job.state, job.alerts, job.silent_days
+    for task in job.tasks:
+        outcome, ledger = _compute_day(job, task, state=state, alerts=alerts, history=history, silent_days=silent_days)
+        outcomes.append(outcome)
+        history = [*history, ledger][-HISTORY_DAYS:] if ledger is not None else []
+        state, alerts, silent_days = outcome.state, outcome.alerts, outcome.silent_days
+    return outcomes
+
+
+def _compute_day(
+    job: DayJob,
+    task: DayTask,
+    *,
+    state: dict[str, Any] | None,
+    alerts: list[Any],
+    history: Sequence[DayLedger],
+    silent_days: int,
+) -> tuple[DayOutcome, DayLedger | None]:
+    site = parsed(task.text)
+    local, start_ms, end_ms = day_window(task.day, site.timezone)
+    silent_days = 0 if _has_reading(job.traces, local) else silent_days + 1
+    if silent_days > MAX_SILENT_DAYS:
+        return _pause(task, alerts=alerts, silent_days=silent_days), None
+    traces = {point: _cut(job.traces.get(point, EMPTY_TRACE), start_ms, end_ms) for point in site.points}
+    carried = None if state is None else state_from_json(state)
+    result = account_day(site, traces, local, state=carried, until_ms=task.until_ms)
+    # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
+    ledger_json = day_to_json(result.ledger)
+    assessments = assess(result.plant, history)
+    outcome = DayOutcome(
+        task=task,
+        ledger=ledger_json,
+        state=state_to_json(result.state),
+        assessments=assessments,
+        alerts=advance_day(alerts, assessments, day=local, until_ms=task.until_ms),
+        silent_days=silent_days,
+    )
+    return outcome, day_from_json(job.site, ledger_json)
+
+
+def _pause(task: DayTask, *, alerts: list[Any], silent_days: int) -> DayOutcome:
+    return DayOutcome(task=task, ledger=None, state=None, assessments=[], alerts=alerts, silent_days=silent_days)
+
+
+def _has_reading(traces: Mapping[str, Trace], day: LocalDay) -> bool:
+    for trace in traces.values():
+        first, last = np.searchsorted(trace.time_ms, (day.start_ms, day.end_ms))
+        if last > first:
+            return True
+    return False
+
+
+def _cut(trace: Trace, start_ms: int, end_ms: int) -> Trace:
+    first, last = np.searchsorted(trace.time_ms, (start_ms, end_ms))
+    return Trace(trace.time_ms[first:last], trace.value[first:last])

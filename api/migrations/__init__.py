@@ -1,0 +1,1 @@
+"""The history of the records' tables, one module a step; `api.migrate` runs it."""

@@ -1,0 +1,116 @@
+"""
+Settings of one process: what the command line says, then the environment, then embedded defaults.
+
+`from_environment` is the only place of the program that looks at the environment.
+"""
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from urllib.parse import urlsplit
+
+__all__ = ["DEFAULT_PORT", "Settings", "SettingsError", "from_environment", "require_data"]
+
+DEFAULT_PORT = 8420
+
+_VARIABLES = {
+    "data": "HEATLEDGER_DATA",
+    "records_url": "HEATLEDGER_RECORDS_URL",
+    "store_url": "HEATLEDGER_STORE_URL",
+    "store_token": "HEATLEDGER_STORE_TOKEN",
+    "store_org": "HEATLEDGER_STORE_ORG",
+    "store_bucket": "HEATLEDGER_STORE_BUCKET",
+    "broker_url": "HEATLEDGER_BROKER_URL",
+    "broker_username": "HEATLEDGER_BROKER_USERNAME",
+    "broker_password": "HEATLEDGER_BROKER_PASSWORD",
+    "host": "HEATLEDGER_HOST",
+    "port": "HEATLEDGER_PORT",
+    "workers": "HEATLEDGER_WORKERS",
+}
+
+
+class SettingsError(ValueError):
+    """A setting that is missing or cannot be used; the message says which one and what would be right."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """
+    Args:
+        data: Folder of the embedded store, the embedded records and the log; None where all of them are servers.
+        records_url: SQLAlchemy URL; empty means SQLite in the data folder.
+        store_url: http(s) URL of an InfluxDB; empty means DuckDB in the data folder.
+        broker_url: mqtt://HOST[:PORT]; empty means the broker that comes with the program, as a child process.
+        host, port: Where the pages are served. Loopback by default, since there is no sign-in yet.
+        workers: Processes for recomputing history; 0 means one for each core.
+    """
+
+    data: Path | None = None
+    records_url: str = ""
+    store_url: str = ""
+    store_token: str = ""
+    store_org: str = "heatledger"
+    store_bucket: str = "heatledger"
+    broker_url: str = ""
+    broker_username: str = ""
+    broker_password: str = ""
+    host: str = "127.0.0.1"
+    port: int = DEFAULT_PORT
+    workers: int = 0
+
+    @property
+    def is_embedded_store(self) -> bool:
+        return not self.store_url
+
+    @property
+    def resolved_records_url(self) -> str:
+        return self.records_url or f"sqlite:///{require_data(self) / 'records.db'}"
+
+
+def require_data(settings: Settings) -> Path:
+    """
+    The data folder.
+
+    Raises:
+        SettingsError: If none was named.
+    """
+    if settings.data is None:
+        raise SettingsError("no data folder: say --data DIR, or set HEATLEDGER_DATA")
+    return settings.data
+
+
+def from_environment(environment: Mapping[str, str] | None = None, **given: object) -> Settings:
+    """
+    Settings from the environment, overridden by what the command line gave (None means not given).
+
+    Raises:
+        SettingsError: If a value cannot be used; the message names the variable.
+    """
+    source = os.environ if environment is None else environment
+    values: dict[str, object] = {}
+    for field, variable in _VARIABLES.items():
+        if source.get(variable):
+            values[field] = _parsed(field, source[variable], name=variable)
+    values |= {field: value for field, value in given.items() if value is not None}
+    return _checked(replace(Settings(), **values))  # type: ignore[arg-type]
+
+
+def _parsed(field: str, text: str, *, name: str) -> object:
+    if field == "data":
+        return Path(text)
+    if field in ("port", "workers"):
+        if not text.isdigit():
+            raise SettingsError(f"{name} must be a whole number; it is {text!r}")
+        return int(text)
+    return text
+
+
+def _checked(settings: Settings) -> Settings:
+    if not 0 <= settings.port <= 65535:
+        raise SettingsError(f"the port must be between 0 and 65535; it is {settings.port}")
+    if settings.broker_url and urlsplit(settings.broker_url).scheme not in ("mqtt", "mqtts"):
+        raise SettingsError(f"the broker's address must be mqtt://HOST[:PORT]; it is {settings.broker_url!r}")
+    if settings.store_url and urlsplit(settings.store_url).scheme not in ("http", "https"):
+        raise SettingsError(f"the store's address must be http://HOST:PORT; it is {settings.store_url!r}")
+    return settings

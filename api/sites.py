@@ -1,0 +1,196 @@
+"""
+Sites in the records: versions of their files in time, and the tokens of their gateways.
+
+On a local day the version holds whose first day is the last one not after it; of two with the same first day, the
+one added later. The first version of a site holds since ever, unless it is said otherwise.
+"""
+
+import hashlib
+import secrets
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import lru_cache
+from typing import Literal
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from analytics.site import Site
+from analytics.site_file import parse_site
+from api.records import DayRow, SiteRow, SiteVersionRow, TokenRow
+from api.work import mark_due
+
+__all__ = [
+    "Added",
+    "SiteVersion",
+    "UnknownSiteError",
+    "add_version",
+    "admission_sites",
+    "is_token_of",
+    "new_token",
+    "parsed",
+    "present_site",
+    "site_ids",
+    "site_versions",
+    "version_on",
+    "versions_mark",
+]
+
+SINCE_EVER = ""
+
+
+class UnknownSiteError(LookupError):
+    """No such site in the records."""
+
+    def __init__(self, site: str, known: Sequence[str]) -> None:
+        shown = ", ".join(sorted(known)[:10]) or "none"
+        super().__init__(f"there is no site {site!r}; known sites: {shown}")
+
+
+@dataclass(frozen=True, slots=True)
+class SiteVersion:
+    """`valid_from` is an ISO day, or empty: since ever."""
+
+    text: str
+    digest: str
+    valid_from: str
+
+    @property
+    def site(self) -> Site:
+        return parsed(self.text)
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What `add_version` did; `valid_from` is the first day of the version ("" since ever)."""
+
+    site: Site
+    outcome: Literal["new", "version", "same"]
+    valid_from: str
+    days_due: int
+
+
+# As many texts as a large installed base has sites; each Site is a few kB.
+@lru_cache(maxsize=4096)
+def parsed(text: str) -> Site:
+    """The site of a file's text that was validated when it was added."""
+    return parse_site(text, file="site file in the records")
+
+
+def site_ids(session: Session) -> Sequence[str]:
+    return session.scalars(select(SiteRow.id).order_by(SiteRow.id)).all()
+
+
+def site_versions(session: Session, site: str) -> Sequence[SiteVersion]:
+    """
+    A site's versions, the one that holds first in time first.
+
+    Raises:
+        UnknownSiteError: If there is no such site.
+    """
+    rows = session.scalars(
+        select(SiteVersionRow)
+        .where(SiteVersionRow.site_id == site)
+        .order_by(SiteVersionRow.valid_from, SiteVersionRow.id)
+    ).all()
+    if not rows:
+        raise UnknownSiteError(site, site_ids(session))
+    return [SiteVersion(row.text, row.digest, row.valid_from) for row in rows]
+
+
+def version_on(versions: Sequence[SiteVersion], day: date) -> SiteVersion:
+    """The version that held on a day; before the first one's first day, the first one."""
+    held = [version for version in versions if version.valid_from <= day.isoformat()]
+    return held[-1] if held else versions[0]
+
+
+def present_site(session: Session, site: str) -> Site:
+    """The version that holds last in time."""
+    return site_versions(session, site)[-1].site
+
+
+def admission_sites(session: Session) -> Mapping[str, Site]:
+    """
+    Every site as the intake should see it: the version that holds last, with the points of earlier ones too.
+
+    Readings of a point that has since been taken out stay welcome, for late deliveries and imports of old files.
+    """
+    sites: dict[str, Site] = {}
+    for row in session.scalars(select(SiteVersionRow).order_by(SiteVersionRow.valid_from, SiteVersionRow.id)):
+        site = parsed(row.text)
+        earlier = sites[row.site_id].points if row.site_id in sites else {}
+        sites[row.site_id] = replace(site, points={**earlier, **site.points})
+    return sites
+
+
+def versions_mark(session: Session) -> int:
+    """A number that rises whenever a site or a version is added: when to load `admission_sites` again."""
+    return session.scalar(select(func.coalesce(func.max(SiteVersionRow.id), 0))) or 0
+
+
+def add_version(session: Session, text: str, *, valid_from: str | None, today: date, now_ms: int) -> Added:
+    """
+    Add a site, or a new version of it, and mark the days that it changes as due.
+
+    Args:
+        valid_from: First day (ISO), "" for since ever; None for the default: since ever for a site's first
+            version, `today` (the site's local date) for a later one.
+    Raises:
+        SiteFileError: If the text is not a valid site file; nothing is changed then.
+    """
+    site = parsed(text)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    present = _versions_or_none(session, site.id)
+    first = valid_from if valid_from is not None else (today.isoformat() if present else SINCE_EVER)
+    if present and _holds_already(present, digest=digest, first=first):
+        return Added(site, "same", first, 0)
+    if not present:
+        session.add(SiteRow(id=site.id, added_ms=now_ms))
+        session.flush()
+    session.add(SiteVersionRow(site_id=site.id, text=text, digest=digest, valid_from=first, added_ms=now_ms))
+    session.flush()
+    return Added(site, "version" if present else "new", first, _mark_changed_days(session, site.id))
+
+
+def _versions_or_none(session: Session, site: str) -> Sequence[SiteVersion]:
+    try:
+        return site_versions(session, site)
+    except UnknownSiteError:
+        return []
+
+
+def _holds_already(versions: Sequence[SiteVersion], *, digest: str, first: str) -> bool:
+    held = [version for version in versions if version.valid_from <= first]
+    return bool(held) and held[-1].digest == digest
+
+
+def _mark_changed_days(session: Session, site: str) -> int:
+    versions = site_versions(session, site)
+    computed = session.execute(select(DayRow.day, DayRow.version_digest).where(DayRow.site_id == site)).all()
+    changed = [day for day, digest in computed if version_on(versions, date.fromisoformat(day)).digest != digest]
+    mark_due(session, site, changed, reason="version")
+    return len(changed)
+
+
+def new_token(session: Session, site: str, *, now_ms: int) -> str:
+    """
+    A new token for a site's gateway; earlier ones stay valid. Only its hash is kept, so it is shown once.
+
+    Raises:
+        UnknownSiteError: If there is no such site.
+    """
+    site_versions(session, site)
+    token = secrets.token_urlsafe(24)
+    session.add(TokenRow(site_id=site, digest=_token_digest(token), created_ms=now_ms))
+    return token
+
+
+def is_token_of(session: Session, token: str, *, site: str) -> bool:
+    row = session.scalar(select(TokenRow).where(TokenRow.digest == _token_digest(token)))
+    return row is not None and row.site_id == site
+
+
+def _token_digest(token: str) -> str:
+    # A token is 24 random bytes, so a plain hash is enough: there is nothing to guess.
+    return hashlib.sha256(token.encode()).hexdigest()

@@ -1,0 +1,367 @@
+"""
+The watcher: computes the days that have news, and only those.
+
+It works from the store and the records alone: news become due days (`api.work`), due days become ledgers and alerts
+(`api.days`), stored together with what makes them done. Killed at any moment, it goes on where it was; doubled, each
+site is served by the one that holds its lease; run a year later, it finds the same. `now_ms` is passed in.
+"""
+
+import uuid
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from dataclasses import dataclass, field
+from datetime import date
+from itertools import pairwise
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from analytics.trace import Trace, local_day, local_day_at
+from api.alerting import store_alerts
+from api.day_rows import before, newest_days, shifted, store_outcomes, unfinished
+from api.days import MAX_SILENT_DAYS, DayJob, DayOutcome, DayTask, compute_days, day_window
+from api.records import DayRow, DueDayRow, Records, RecordsError
+from api.sites import (
+    SiteVersion,
+    UnknownSiteError,
+    parsed,
+    present_site,
+    site_ids,
+    site_versions,
+    version_on,
+)
+from api.work import (
+    LeaseLostError,
+    advance_cursor,
+    clear_due,
+    count_due,
+    cursor,
+    due_days,
+    hold_lease,
+    keep_lease,
+    mark_due,
+    release_lease,
+    sites_with_due_days,
+)
+from ingest.store import News, ReadingStore, StoreUnavailableError
+
+__all__ = ["DayFailure", "StepReport", "Watch", "Worked", "new_watch", "read_horizon", "step", "take_news"]
+
+# A job of 16 days is some half a second of work, and some ten megabytes of readings.
+_DAYS_A_JOB = 16
+# A watcher that has not stored a job's outcome for so long is taken for dead.
+_LEASE_MS = 120_000
+# A running day without news is judged again this often, so that silence is noticed.
+_IDLE_MS = 300_000
+# Longer than a slow gateway's interval; a longer one would hide that a file ends in the middle of a day.
+_MAX_INTERVAL_S = 900.0
+
+Progress = Callable[[int, int], None]
+"""Called with days done and days known to be due."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """One watcher: where it reads, where it writes, and its name on leases."""
+
+    records: Records
+    store: ReadingStore
+    holder: str
+
+
+@dataclass(frozen=True, slots=True)
+class DayFailure:
+    """A day that could not be computed, through a fault of the program; it stays due."""
+
+    site: str
+    day: str
+    error: Exception
+
+
+@dataclass(slots=True)
+class StepReport:
+    """What a step did, as (site, day): `accounted` anew, or only `judged` again since their history changed."""
+
+    accounted: list[tuple[str, str]] = field(default_factory=list)
+    judged: list[tuple[str, str]] = field(default_factory=list)
+    failures: list[DayFailure] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Worked:
+    """A job that was handed out, with the due days that it will clear and why each was due."""
+
+    job: DayJob
+    marks: dict[str, int]
+    reasons: dict[str, str]
+
+
+def new_watch(records: Records, store: ReadingStore) -> Watch:
+    return Watch(records, store, uuid.uuid4().hex)
+
+
+def step(
+    watch: Watch,
+    *,
+    now_ms: int,
+    sites: Sequence[str] | None = None,
+    is_live: bool = True,
+    executor: Executor | None = None,
+    slots: int = 1,
+    progress: Progress | None = None,
+) -> StepReport:
+    """
+    Compute all that is due up to now.
+
+    Args:
+        sites: Only these; None means all.
+        is_live: Whether readings may still be on their way. If not, a site is accounted up to its last reading,
+            and silence after it means nothing.
+        executor: Where jobs run; None means here, one after the other.
+        slots: Jobs handed to the executor at a time.
+    """
+    take_news(watch)
+    with watch.records.look() as session:
+        wanted = list(site_ids(session)) if sites is None else list(sites)
+    found = {site: read_horizon(watch, site, now_ms=now_ms, is_live=is_live) for site in wanted}
+    horizons = {site: horizon for site, horizon in found.items() if horizon is not None}
+    _mark_running_days(watch, horizons, is_live=is_live)
+    run = _Run(watch, horizons, now_ms=now_ms, progress=progress)
+    run.work(executor, slots)
+    return run.report
+
+
+def take_news(watch: Watch) -> bool:
+    """Turn the store's news into due days; False where another watcher did so at the same time."""
+    with watch.records.look() as session:
+        old = cursor(session)
+    news = watch.store.news(old)
+    if not news:
+        return True
+    with watch.records.begin() as session:
+        if not advance_cursor(session, old=old, new=news[-1].cursor):
+            session.rollback()
+            return False
+        for site, spans in _by_site(news).items():
+            _mark_news(session, site, spans)
+    return True
+
+
+def _by_site(news: Sequence[News]) -> dict[str, list[News]]:
+    by_site: dict[str, list[News]] = {}
+    for entry in news:
+        by_site.setdefault(entry.site, []).append(entry)
+    return by_site
+
+
+def _mark_news(session: Session, site: str, spans: Sequence[News]) -> None:
+    try:
+        versions = site_versions(session, site)
+    except UnknownSiteError:
+        return  # The store may be shared with sites that are not ours.
+    days: set[str] = set()
+    for span in spans:
+        days |= _days_touched(versions, span)
+    mark_due(session, site, days, reason="readings")
+    mark_due(session, site, _days_between(session, site, days), reason="readings")
+
+
+def _days_touched(versions: Sequence[SiteVersion], span: News) -> set[str]:
+    """Local days whose account looks at the span, the margins of their windows included."""
+    timezone = versions[-1].site.timezone
+    first = shifted(local_day_at(span.first_ms, timezone).date.isoformat(), -1)
+    last = shifted(local_day_at(span.last_ms, timezone).date.isoformat(), 1)
+    days: set[str] = set()
+    day = first
+    while day <= last:
+        zone = version_on(versions, date.fromisoformat(day)).site.timezone
+        _, start_ms, end_ms = day_window(day, zone)
+        if start_ms <= span.last_ms and span.first_ms < end_ms:
+            days.add(day)
+        day = shifted(day, 1)
+    return days
+
+
+def _days_between(session: Session, site: str, days: set[str]) -> set[str]:
+    """Days without a row that lie within a month of silence between days that have one, or will have."""
+    rows = set(session.scalars(select(DayRow.day).where(DayRow.site_id == site)))
+    if days <= rows:
+        return set()
+    known = sorted(rows.union(session.scalars(select(DueDayRow.day).where(DueDayRow.site_id == site))))
+    return {
+        day
+        for earlier, later in pairwise(known)
+        for day in (shifted(earlier, count + 1) for count in range(MAX_SILENT_DAYS))
+        if day < later
+    }
+
+
+def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> int | None:
+    """Up to which instant a site is accounted; None where it has no reading yet."""
+    if is_live:
+        return now_ms
+    span = watch.store.span(site)
+    if span is None:
+        return None
+    with watch.records.look() as session:
+        points = present_site(session, site).points.values()
+    interval_s = max((point.interval_s for point in points), default=60.0)
+    return min(now_ms, span[1] + round(min(interval_s, _MAX_INTERVAL_S) * 1000))
+
+
+def _mark_running_days(watch: Watch, horizons: Mapping[str, int], *, is_live: bool) -> None:
+    """Make due: days that ended since they were computed, or have run on; and days that began without a reading."""
+    with watch.records.look() as session:
+        due = _days_run_on(session, horizons, is_live=is_live)
+        if is_live:
+            for site, days in _days_begun(session, horizons).items():
+                due.setdefault(site, set()).update(days)
+    if due:
+        with watch.records.begin() as session:
+            for site, days in due.items():
+                mark_due(session, site, days, reason="unfinished")
+
+
+def _days_run_on(session: Session, horizons: Mapping[str, int], *, is_live: bool) -> dict[str, set[str]]:
+    due: dict[str, set[str]] = {}
+    for site, day, until_ms in unfinished(session):
+        if site not in horizons or horizons[site] <= until_ms:
+            continue
+        timezone = present_site(session, site).timezone
+        has_ended = local_day(date.fromisoformat(day), timezone).end_ms <= horizons[site]
+        if has_ended or not is_live or horizons[site] - until_ms >= _IDLE_MS:
+            due.setdefault(site, set()).add(day)
+    return due
+
+
+def _days_begun(session: Session, horizons: Mapping[str, int]) -> dict[str, set[str]]:
+    due: dict[str, set[str]] = {}
+    for site, newest, silent_days in newest_days(session):
+        if site not in horizons:
+            continue
+        today = local_day_at(horizons[site], present_site(session, site).timezone).date.isoformat()
+        ahead = (shifted(newest, count + 1) for count in range(MAX_SILENT_DAYS - silent_days))
+        due[site] = {day for day in ahead if day <= today}
+    return due
+
+
+class _Run:
+    """One step's work: hands out jobs, at most one a site at a time, and stores what comes back."""
+
+    def __init__(self, watch: Watch, horizons: Mapping[str, int], *, now_ms: int, progress: Progress | None) -> None:
+        self.report = StepReport()
+        self._watch = watch
+        self._horizons = horizons
+        self._now_ms = now_ms
+        self._progress = progress
+
+    def work(self, executor: Executor | None, slots: int) -> None:
+        with self._watch.records.look() as session:
+            waiting = deque(site for site in sites_with_due_days(session) if site in self._horizons)
+        running: dict[Future[Sequence[DayOutcome]], Worked] = {}
+        while waiting or running:
+            while waiting and len(running) < slots:
+                worked = self._prepare(waiting.popleft())
+                if worked is not None:
+                    running[_submit(executor, worked.job)] = worked
+            for future in wait(running, return_when=FIRST_COMPLETED).done if running else ():
+                worked = running.pop(future)
+                if self._finish(worked, future):
+                    waiting.append(worked.job.site)
+
+    def _prepare(self, site: str) -> Worked | None:
+        """The next job of a site, under its lease; None where nothing is due (any more) or another watcher has it."""
+        with self._watch.records.begin() as session:
+            until_ms = self._now_ms + _LEASE_MS
+            if not hold_lease(session, site, self._watch.holder, now_ms=self._now_ms, until_ms=until_ms):
+                return None
+            tasks, marks, reasons = _next_tasks(session, site, horizon_ms=self._horizons[site])
+            if not tasks:
+                release_lease(session, site, self._watch.holder)
+                return None
+            earlier = before(session, site, tasks[0].day)
+        job = DayJob(
+            site=site,
+            tasks=tasks,
+            traces=_read_traces(self._watch.store, site, tasks),
+            state=earlier.state,
+            alerts=earlier.alerts,
+            history=earlier.history,
+            silent_days=earlier.silent_days,
+        )
+        return Worked(job, marks, reasons)
+
+    def _finish(self, worked: Worked, future: Future[Sequence[DayOutcome]]) -> bool:
+        """Store a job's outcomes; False where the site is to be left alone for the rest of this step."""
+        site = worked.job.site
+        try:
+            outcomes = future.result()
+            self._store(worked, outcomes)
+        except LeaseLostError:
+            return False
+        except (RecordsError, StoreUnavailableError, BrokenExecutor):
+            raise
+        except Exception as error:  # A fault in one site's data must not stop the others.
+            self.report.failures.append(DayFailure(site, worked.job.tasks[0].day, error))
+            return False
+        for day, reason in worked.reasons.items():
+            (self.report.judged if reason == "history" else self.report.accounted).append((site, day))
+        self._tell()
+        return True
+
+    def _store(self, worked: Worked, outcomes: Sequence[DayOutcome]) -> None:
+        site = worked.job.site
+        with self._watch.records.begin() as session:
+            keep_lease(session, site, self._watch.holder)
+            # First, since storing may make the same days due again.
+            clear_due(session, site, worked.marks)
+            stored = store_outcomes(session, site, outcomes, computed_ms=self._now_ms)
+            store_alerts(session, site, before=stored.alerts_before, after=stored.alerts_after, now_ms=self._now_ms)
+
+    def _tell(self) -> None:
+        if self._progress is not None:
+            with self._watch.records.look() as session:
+                left = count_due(session, list(self._horizons))
+            done = len(self.report.accounted) + len(self.report.judged)
+            self._progress(done, done + left)
+
+
+def _submit(executor: Executor | None, job: DayJob) -> Future[Sequence[DayOutcome]]:
+    if executor is not None:
+        return executor.submit(compute_days, job)
+    future: Future[Sequence[DayOutcome]] = Future()
+    try:
+        future.set_result(compute_days(job))
+    except Exception as error:
+        future.set_exception(error)
+    return future
+
+
+def _next_tasks(
+    session: Session, site: str, *, horizon_ms: int
+) -> tuple[list[DayTask], dict[str, int], dict[str, str]]:
+    """The oldest run of consecutive due days that have begun, at most _DAYS_A_JOB, with their marks and reasons."""
+    versions = site_versions(session, site)
+    tasks: list[DayTask] = []
+    marks: dict[str, int] = {}
+    reasons: dict[str, str] = {}
+    for row in due_days(session, site):
+        if len(tasks) == _DAYS_A_JOB or (tasks and row.day != shifted(tasks[-1].day, 1)):
+            break
+        version = version_on(versions, date.fromisoformat(row.day))
+        local = local_day(date.fromisoformat(row.day), version.site.timezone)
+        if local.start_ms >= horizon_ms:
+            break
+        until_ms = horizon_ms if local.end_ms > horizon_ms else None
+        tasks.append(DayTask(row.day, version.text, version.digest, until_ms))
+        marks[row.day], reasons[row.day] = row.mark, row.reason
+    return tasks, marks, reasons
+
+
+def _read_traces(store: ReadingStore, site: str, tasks: Sequence[DayTask]) -> Mapping[str, Trace]:
+    """Readings of every point of the site over the tasks' windows."""
+    points = {point for text in {task.text for task in tasks} for point in parsed(text).points}
+    _, start_ms, _ = day_window(tasks[0].day, parsed(tasks[0].text).timezone)
+    _, _, end_ms = day_window(tasks[-1].day, parsed(tasks[-1].text).timezone)
+    return store.read(site, sorted(points), start_ms=start_ms, end_ms=end_ms)
