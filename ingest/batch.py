@@ -1,5 +1,5 @@
 """
-A batch made ready for a store: in order, each time of a series once, and the days that it touches.
+A batch made ready for a store: in order, each reading once, and the days that it touches.
 
 Both stores count duplicates and replacements by the rules that stand here, so they cannot differ.
 """
@@ -20,7 +20,7 @@ _DAY_MS = 86_400_000
 @dataclass(frozen=True, slots=True)
 class SortedRows:
     """
-    Readings by series and time, each (series, time) once. All arrays have shape (n,).
+    Readings by time and series, each (time, series) once. All arrays have shape (n,).
 
     Args:
         first: The value that came first for that series and time; it meets what is stored already.
@@ -70,10 +70,14 @@ def _same_bits(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.boo
 
 
 def sort_rows(series: NDArray[np.int32], time_ms: NDArray[np.int64], value: NDArray[np.float64]) -> SortedRows:
-    """Put readings in order of series and time; of several at one time the order of arrival decides."""
+    """
+    Put readings in order of time and series; of several of one series and time the order of arrival decides.
+
+    Readings that come in that order, as those of a file do, are not sorted again.
+    """
     if not len(series):
         return SortedRows(series, time_ms, value, value, WriteCounts())
-    key = series.astype(np.int64) * (int(time_ms.max() - time_ms.min()) + 1) + (time_ms - time_ms.min())
+    key = (time_ms - time_ms.min()) * (int(series.max()) + 1) + series
     if not (key[1:] > key[:-1]).all():
         order = np.argsort(key, kind="stable")
         series, time_ms, value, key = series[order], time_ms[order], value[order], key[order]
@@ -108,11 +112,11 @@ def day_runs(site: NDArray[np.int32], time_ms: NDArray[np.int64]) -> Iterator[tu
 
     Args:
         site: A number for each reading's site. shape (n,)
-        time_ms: Its time. shape (n,)
+        time_ms: Its time, never falling. shape (n,)
     """
     if not len(time_ms):
         return
-    order = np.lexsort((time_ms, site))
+    order = np.argsort(site, kind="stable")
     site, time_ms = site[order], time_ms[order]
     day = time_ms // _DAY_MS
     starts = np.concatenate(([True], (site[1:] != site[:-1]) | (day[1:] - day[:-1] > 1)))

@@ -9,17 +9,21 @@ A crash before that leaves nothing of the batch, so it can be sent again; a cras
 of duplicates. There is no primary key: exactness rests on all writes passing `write`, which looks up every reading
 that is not later than all readings of its series, and only those.
 
-What is not promised: that rows lie on disk in the order of time (`read` puts them in order; `compact` tidies the
-file), and that news stay apart for ever (old news of one site and day grow together, to the newest cursor).
+What is not promised: that rows lie on disk in the order of time after late readings (`read` puts them in order), and
+that news stay apart for ever (old news of one site and day grow together, to the newest cursor).
+
+Rows go down in order of time, then series, as they arrive: 2.4 bytes a reading, and one site's day out of 500 sites' in
+20 ms by the zone maps on time. Sorted by site after the day is closed it would be read in 4 ms, but take 5 bytes, since
+times that repeat all over the fleet are what compresses best.
 """
 
 import re
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 import duckdb
 import numpy as np
@@ -35,7 +39,6 @@ FILE_NAME = "readings.duckdb"
 _DAY_MS = 86_400_000
 _NEVER_MS = np.iinfo(np.int64).min
 _NEWS_ROWS_TO_COMPACT = 500_000  # some 1000 commits of 500 sites: growing them together costs 1 % of the writes
-_LONG_BATCH_MS = 2 * _DAY_MS  # a batch beyond this is an import: laid down day by day, so that a day lies together
 _LATEST_WINDOWS_MS = (3_600_000, _DAY_MS, 30 * _DAY_MS)  # where the last readings are looked for before all is searched
 _SCHEMA = """
 create table if not exists site (id integer, name varchar);
@@ -144,7 +147,7 @@ class DuckDBStore:
                 [start_ms, end_ms],
             ).fetchnumpy()
         series, time_ms, value = (np.asarray(found[name]) for name in ("series", "time_ms", "value"))
-        order = np.lexsort((time_ms, series))
+        order = _by_series(series, time_ms)
         series, time_ms, value = series[order], time_ms[order], value[order]
         return {point: _cut(ids.get(point), series, Trace(time_ms, value)) for point in points}
 
@@ -169,28 +172,6 @@ class DuckDBStore:
         names |= {number: name for name, number in self._sites.items()}
         cursors = [after] * (len(rows) - 1) + [str(row[0]) for row in rows[-1:]]
         return [News(at, names[row[1]], row[2], row[3]) for at, row in zip(cursors, rows, strict=True)]
-
-    def compact(self, *, before_ms: int) -> int:
-        """
-        Lay the readings before `before_ms` down again by day, site and point: smaller, and quicker to read.
-
-        Returns:
-            How many readings were moved.
-        """
-        with self._writing, self._reporting(), self._cursor() as cursor:
-            cursor.begin()
-            cursor.execute(
-                "create temp table moved as select * from reading where time_ms < ? "
-                f"order by time_ms // {_DAY_MS}, series, time_ms",
-                [before_ms],
-            )
-            cursor.execute("delete from reading where time_ms < ?", [before_ms])
-            cursor.execute("insert into reading from moved")
-            n_moved = cursor.execute("select count(*) from moved").fetchall()[0][0]
-            cursor.execute("drop table moved")
-            cursor.commit()
-            cursor.execute("checkpoint")
-            return int(n_moved)
 
     def close(self) -> None:
         with self._writing, self._opening:
@@ -299,9 +280,7 @@ class DuckDBStore:
 
     def _insert(self, cursor: duckdb.DuckDBPyConnection, rows: SortedRows) -> None:
         cursor.register("put", {"series": rows.series, "time_ms": rows.time_ms, "value": rows.value})
-        is_long = int(rows.time_ms.max() - rows.time_ms.min()) > _LONG_BATCH_MS
-        order = f" order by time_ms // {_DAY_MS}, series, time_ms" if is_long else ""
-        cursor.execute(f"insert into reading select series, time_ms, value from put{order}")
+        cursor.execute("insert into reading select series, time_ms, value from put")
 
     def _tell(self, cursor: duckdb.DuckDBPyConnection, rows: SortedRows) -> None:
         runs = list(day_runs(self._site_of[rows.series], rows.time_ms))
@@ -319,13 +298,10 @@ class DuckDBStore:
 
     def _learn(self, rows: SortedRows) -> None:
         """Note the last reading of each series that was written."""
-        if not len(rows):
-            return
-        last = np.flatnonzero(np.append(rows.series[1:] != rows.series[:-1], True))
-        series, time_ms, value = rows.series[last], rows.time_ms[last], rows.value[last]
-        is_last = time_ms >= self._high_ms[series]
-        self._high_ms[series[is_last]] = time_ms[is_last]
-        self._last[series[is_last]] = value[is_last]
+        is_last = rows.time_ms >= self._high_ms[rows.series]
+        series = rows.series[is_last]
+        self._high_ms[series] = rows.time_ms[is_last]  # of several in one series the last one holds: rows go by time
+        self._last[series] = rows.value[is_last]
 
     def _forget(self, cursor: duckdb.DuckDBPyConnection) -> None:
         """Take back what a failed write put into memory, by reading the file again."""
@@ -351,8 +327,20 @@ class DuckDBStore:
             series = series[np.isnan(self._last[series])]
 
 
-def _one_of(ids: Any) -> str:
-    return f"series in ({','.join(str(int(i)) for i in ids)})"
+def _one_of(ids: Collection[int]) -> str:
+    """Condition on series: a range where they lie close together, since that is twice as quick to scan as a list."""
+    low, high = min(ids), max(ids)
+    if high - low < 4 * len(ids):
+        return f"series between {low} and {high}"
+    return f"series in ({','.join(map(str, ids))})"
+
+
+def _by_series(series: NDArray[np.int32], time_ms: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Order by series, then time, for rows that mostly come by time."""
+    by_time = np.argsort(time_ms, kind="stable")
+    offset = series[by_time] - series.min(initial=np.iinfo(np.int32).max)
+    fits = offset.max(initial=0) < 65_536  # 16 bits are sorted by radix
+    return by_time[np.argsort(offset.astype(np.uint16) if fits else offset, kind="stable")]
 
 
 def _cut(series_id: int | None, series: NDArray[np.int32], rows: Trace) -> Trace:
