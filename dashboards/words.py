@@ -219,9 +219,11 @@ def _plainly(name: str) -> str:
 _SHARES = (
     (0.97, "practically all of"),
     (0.85, "most of"),
-    (0.70, "about three quarters of"),
-    (0.60, "about two thirds of"),
+    (0.71, "about three quarters of"),
+    (0.62, "about two thirds of"),
+    (0.55, "more than half of"),
     (0.45, "about half of"),
+    (0.38, "less than half of"),
     (0.29, "about a third of"),
     (0.20, "about a quarter of"),
     (0.05, "a small part of"),

@@ -1,0 +1,1 @@
+"""Drawings of a house's system in SVG, with the drafting symbols of open standards."""
