@@ -107,11 +107,12 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A table as read: its values as far as they are right, and its faults."""
+    """A table as read: its values as far as they are right, its faults, and the fields that these are about."""
 
     place: Place
     values: Mapping[str, Any]
     faults: Sequence[Fault] = field(default=())
+    faulty: frozenset[str] = frozenset()
 
 
 def quoted(raw: object) -> str:
@@ -143,26 +144,32 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 def read_table(raw: Mapping[str, object], fields: Sequence[Field], place: Place, *, row: str = "") -> Entry:
     """A table by its fields: every value that is right, and a fault for everything that is not."""
-    faults = [_unknown_key(key, fields, place, row) for key in raw if key not in {f.name for f in fields}]
+    names = [one.name for one in fields]
+    absent = [name for name in names if name not in raw]
+    unknown = {key: nearest(key, absent) or nearest(key, names) for key in raw if key not in names}
+    faults = [_unknown_key(key, close, names, place=place, row=row) for key, close in unknown.items()]
+    faulty = {close for close in unknown.values() if close in absent}
     values: dict[str, Any] = {}
     for one in fields:
-        label = f"{row}{one.name}"
-        if one.name not in raw:
-            faults += [place.fault(label, "is missing", one.hint)] if one.needed else []
-        elif one.rows and isinstance(raw[one.name], list):
-            rows = [_read_row(item, one, place, f"{label} {n}") for n, item in enumerate(_as_list(raw[one.name]), 1)]
-            values[one.name] = [found.values for found in rows]
-            faults += [fault for found in rows for fault in found.faults]
-        else:
-            try:
-                values[one.name] = one.check(raw[one.name])
-            except WrongValueError as error:
-                faults.append(place.fault(label, error.wrong, error.right or one.hint))
-    return Entry(place, values, faults)
+        found = _read_field(raw, one, place, f"{row}{one.name}", is_misspelt=one.name in faulty)
+        values |= found.values
+        faults += found.faults
+        faulty |= {one.name} if found.faults else set()
+    return Entry(place, values, faults, frozenset(faulty))
 
 
-def _as_list(raw: object) -> list[object]:
-    return raw if isinstance(raw, list) else []
+def _read_field(raw: Mapping[str, object], one: Field, place: Place, label: str, *, is_misspelt: bool) -> Entry:
+    if one.name not in raw:
+        is_fault = one.needed and not is_misspelt
+        return Entry(place, {}, [place.fault(label, "is missing", one.hint)] if is_fault else [])
+    value = raw[one.name]
+    if one.rows and isinstance(value, list):
+        rows = [_read_row(item, one, place, f"{label} {n}") for n, item in enumerate(value, 1)]
+        return Entry(place, {one.name: [row.values for row in rows]}, [fault for row in rows for fault in row.faults])
+    try:
+        return Entry(place, {one.name: one.check(value)})
+    except WrongValueError as error:
+        return Entry(place, {}, [place.fault(label, error.wrong, error.right or one.hint)])
 
 
 def _read_row(item: object, parent: Field, place: Place, label: str) -> Entry:
@@ -171,9 +178,7 @@ def _read_row(item: object, parent: Field, place: Place, label: str) -> Entry:
     return read_table(item, parent.rows, place, row=f"{label}, ")
 
 
-def _unknown_key(key: str, fields: Sequence[Field], place: Place, row: str) -> Fault:
-    names = [one.name for one in fields]
-    close = nearest(key, names)
+def _unknown_key(key: str, close: str | None, names: Sequence[str], *, place: Place, row: str) -> Fault:
     right = f"did you mean {close}?" if close else f"the fields here are {', '.join(names)}"
     return place.fault(row + (key if re.fullmatch(r"[\w-]+", key) else quoted(key)), "is not a known field", right)
 
@@ -203,8 +208,9 @@ def number(
         if value <= above:
             raise WrongValueError(f"{quoted(raw)} is not above {above:g}")
         if not low <= value <= high:
-            limits = f"outside {low:g} to {high:g}" if math.isfinite(high) else f"below {low:g}"
-            raise WrongValueError(f"{quoted(raw)} is {limits}")
+            both = math.isfinite(low) and math.isfinite(high)
+            one = f"below {low:g}" if value < low else f"above {high:g}"
+            raise WrongValueError(f"{quoted(raw)} is {f'outside {low:g} to {high:g}' if both else one}")
         if nonzero and value == 0:
             raise WrongValueError("must not be 0")
         return value

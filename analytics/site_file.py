@@ -61,7 +61,7 @@ def parse_site(text: str, *, file: str) -> Site:
     points, point_faults = _read_points(tables.get("points", {}), file)
     lists = {kind: _read_list(tables.get(kind, []), kind, file) for kind in LISTS}
     single = {kind: _read_single(tables[kind], kind, file) for kind in SINGLE if kind in tables}
-    ids = {kind: _raw_ids(tables.get(kind)) for kind in LISTS} | {"points": frozenset(points)}
+    ids = {kind: _raw_ids(tables.get(kind)) for kind in LISTS} | {"points": _point_ids(tables.get("points"))}
     draft = Draft(points=points, lists=lists, single=single, ids=ids)
     entries = [site, *points.values(), *(entry for found in lists.values() for entry in found), *single.values()]
     faults = [*top, *point_faults, *(fault for entry in entries for fault in entry.faults)]
@@ -84,7 +84,7 @@ def _toml(text: str, file: str) -> Mapping[str, Any]:
 def _syntax_fault(message: str, file: str) -> Fault:
     found = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", message)
     what = " ".join(message[: found.start() if found else None].split())
-    what = what[:1].lower() + what[1:]
+    what = "a quote is left open" if what == r"Illegal character '\n'" else what[:1].lower() + what[1:]
     if found is None:
         return Fault(file, "the whole file", "", f"is not TOML ({what})", "mend it and check again")
     where, right = "the end of the file", "look at the last lines for a quote or bracket left open"
@@ -97,13 +97,20 @@ def _top_level_faults(tables: Mapping[str, Any], file: str) -> Iterator[Fault]:
     place = Place(file, "top level")
     for key in tables:
         if key not in TOP_LEVEL:
-            close = nearest(key, TOP_LEVEL)
+            close = nearest(key, [kind for kind in TOP_LEVEL if kind not in tables]) or nearest(key, TOP_LEVEL)
             right = f"did you mean {_bracketed(close)}?" if close else f"the tables are {_all_tables()}"
             yield place.fault(key if re.fullmatch(r"[\w-]+", key) else quoted(key), "is not a known table", right)
     if "schema" not in tables:
-        yield place.fault("schema", "is missing", "write schema = 1 before the first table")
+        if not _is_misspelt("schema", tables):
+            yield place.fault("schema", "is missing", "write schema = 1 before the first table")
     elif tables["schema"] != 1 or type(tables["schema"]) is not int:
         yield place.fault("schema", f"{quoted(tables['schema'])} is not a schema known here", "write schema = 1")
+
+
+def _is_misspelt(kind: str, tables: Mapping[str, Any]) -> bool:
+    """Whether a table that is missing has its sentence already, as the meaning of an unknown one."""
+    missing = [known for known in TOP_LEVEL if known not in tables]
+    return any(nearest(key, missing) == kind for key in tables if key not in TOP_LEVEL)
 
 
 def _bracketed(kind: str) -> str:
@@ -120,6 +127,8 @@ def _all_tables() -> str:
 
 def _read_site(tables: Mapping[str, Any], file: str) -> Entry:
     place = Place(file, "[site]")
+    if "site" not in tables and _is_misspelt("site", tables):
+        return Entry(place, {})
     if "site" not in tables:
         right = "add [site] with id, name, timezone, latitude and longitude"
         return Entry(place, {}, [place.fault("", "is missing", right)])
@@ -180,6 +189,15 @@ def _raw_ids(raw: object) -> frozenset[str]:
     items = raw if isinstance(raw, list) else [raw]
     found = [item.get("id") for item in items if isinstance(item, dict)]
     return frozenset(id for id in found if isinstance(id, str))
+
+
+def _point_ids(raw: object, *, before: str = "") -> frozenset[str]:
+    """The ids of all points, also of those whose dots lack their quotes, so that these make one sentence only."""
+    tables = {key: value for key, value in raw.items() if isinstance(value, dict)} if isinstance(raw, dict) else {}
+    found = {f"{before}{key}" for key in tables}
+    for key, value in tables.items():
+        found |= _point_ids(value, before=f"{before}{key}.")
+    return frozenset(found)
 
 
 def _in_file_order(faults: Sequence[Fault], tables: Mapping[str, Any]) -> Sequence[Fault]:

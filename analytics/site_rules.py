@@ -20,6 +20,9 @@ from analytics.units import is_unit, known_units
 __all__ = ["RULES", "Draft"]
 
 
+_POINT_ID = re.compile(r"[a-z0-9_.-]+")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
     """A site file with every value checked by itself; `ids` also holds the ids of entries that have other faults."""
@@ -71,6 +74,8 @@ def _remedy(draft: Draft, field: Field, named: str) -> str:
     if close := nearest(named, draft.ids[field.refers]):
         return f"did you mean {quoted(close)}?"
     if field.refers == "points":
+        if not _POINT_ID.fullmatch(named):
+            return field.hint
         return f"add [points.{quoted(named)}] or name a point that is there"
     known = sorted(draft.ids[field.refers])
     return f"the file has {', '.join(known)}" if known else f"add a [[{field.refers}]] with that id"
@@ -123,7 +128,9 @@ def _class(entry: Entry, quantity: str) -> Iterator[Fault]:
     accuracy = entry.values.get("accuracy")
     fits = {"IEC 60751": ("temperature",), "EN 1434": ("flow", "volume", "energy")}
     if accuracy is not None and quantity not in fits.get(accuracy.standard, (quantity,)):
-        wrong = f"{accuracy.standard} is a standard for {' and '.join(fits[accuracy.standard])}, not for {quantity}"
+        *most, last = fits[accuracy.standard]
+        fitting = f"{', '.join(most)} and {last}" if most else last
+        wrong = f"{accuracy.standard} is a standard for {fitting}, not for {quantity}"
         yield entry.place.fault("accuracy", wrong, 'give a percentage ("2 %") or a number in the point\'s unit')
 
 
@@ -158,7 +165,8 @@ def fluids(draft: Draft) -> Iterator[Fault]:
 
 
 def _faulty(entry: Entry, *names: str) -> bool:
-    return any(fault.field == name for fault in entry.faults for name in names)
+    """Whether one of these fields already has its sentence."""
+    return not entry.faulty.isdisjoint(names)
 
 
 def metering(draft: Draft) -> Iterator[Fault]:
@@ -262,7 +270,7 @@ def _one_source(entry: Entry) -> Iterator[Fault]:
 
 def _on_path(entry: Entry, passed: Sequence[str] | None, known: frozenset[str]) -> Iterator[Fault]:
     tank = entry.values.get("tank")
-    if passed is not None and tank in known and tank not in passed:
+    if passed is not None and known.issuperset(passed) and tank in known and tank not in passed:
         wrong = f"{quoted(tank)} is not on the hot-water path"
         yield entry.place.fault("tank", wrong, "add it to tanks of [hot_water], or name a tank that is there")
 
