@@ -1,25 +1,60 @@
 """The four pages: a context in, a whole HTML document out. Pure: no clock, no file beyond the templates."""
 
+from functools import cache
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from dashboards.charts.frame import chart_json
 from dashboards.contexts import AlertContext, FleetContext, HomeContext, SiteContext
+from dashboards.drawing.swatch import swatch
+from dashboards.explain import BASES
+from dashboards.numbers import show_figure, show_percent
+from dashboards.pages.alert import alert_page
+from dashboards.pages.fleet import fleet_page
+from dashboards.pages.home import home_page
+from dashboards.pages.site import site_page
 
 __all__ = ["render_alert", "render_fleet", "render_home", "render_site"]
+
+SEVERITY_WORDS = {"urgent": "Urgent", "soon": "Soon", "watch": "Watch"}
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("dashboards"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    environment.globals.update(swatch=swatch, bases=BASES, severity_words=SEVERITY_WORDS)
+    environment.filters.update(figure=show_figure, percent=show_percent)
+    environment.globals["chart_json"] = lambda chart, clock: Markup(chart_json(chart, clock))
+    return environment
+
+
+def _render(template: str, **values: object) -> str:
+    return _environment().get_template(template).render(**values)
 
 
 def render_fleet(context: FleetContext) -> str:
     """Who needs me today, and why?"""
-    raise NotImplementedError
+    return _render("fleet.html", page=fleet_page(context), notice=context.notice)
 
 
 def render_site(context: SiteContext) -> str:
     """What is this house doing, and how do you know?"""
-    raise NotImplementedError
+    return _render("site.html", page=site_page(context), notice=context.notice)
 
 
 def render_alert(context: AlertContext) -> str:
     """What is wrong, what do I check, did my repair work?"""
-    raise NotImplementedError
+    return _render("alert.html", page=alert_page(context), notice=context.notice)
 
 
 def render_home(context: HomeContext) -> str:
     """Is it working, and what did I save?"""
-    raise NotImplementedError
+    return _render("home.html", page=home_page(context), notice=context.notice)

@@ -14,7 +14,7 @@ from dashboards.colours import CARRIED_OVER, GRID, INK, OKABE_ITO, Line, Paint, 
 from dashboards.names import heat_pump_name, origin_name
 from dashboards.numbers import UNKNOWN, Display, show_day, show_figure, show_percent, show_quantity
 
-__all__ = ["Span", "backup_chart", "cop_chart", "delivered_by_origin", "delivered_chart", "origin_bar"]
+__all__ = ["Span", "backup_chart", "cop_chart", "day_figure", "delivered_by_origin", "delivered_chart", "origin_bar"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ def origin_bar(name: str, paint: Paint, **options: object) -> go.Bar:
     )
 
 
-def _day_figure(span: Span, ledgers: Sequence[DayLedger], display: Display, *, height: int, unit: str) -> go.Figure:
+def day_figure(span: Span, ledgers: Sequence[DayLedger], display: Display, *, height: int, unit: str) -> go.Figure:
     layout = frame(
         height, xaxis=days_axis(span.first, span.last, display), yaxis=value_axis(unit, rangemode="tozero"), bargap=0.25
     )
@@ -96,7 +96,7 @@ def delivered_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, displa
     if not any(math.isfinite(ledger.hot_water.heat.value) for ledger in shown):
         return None
     paints = origin_paints(list(site.stages.values()))
-    figure = _day_figure(span, shown, display, height=240, unit="kWh")
+    figure = day_figure(span, shown, display, height=240, unit="kWh")
     figure.update_layout(barmode="stack")
     origins = [origin for origin in paints if _total(shown, origin) != 0]
     for origin in origins:
@@ -181,7 +181,7 @@ def backup_chart(ledgers: Sequence[DayLedger], span: Span, display: Display) -> 
     found = _known(shown, pick)
     if not found:
         return None
-    figure = _day_figure(span, shown, display, height=190, unit="%")
+    figure = day_figure(span, shown, display, height=190, unit="%")
     figure.add_trace(_points("Backup", shown, pick, line=Line(OKABE_ITO["vermillion"], "solid"), scale=100))
     (highest, top), (latest, share) = max(found, key=lambda pair: pair[1].value), found[-1]
     told = (show_figure(top, display, as_percent=True), show_figure(share, display, as_percent=True))
@@ -204,7 +204,7 @@ def cop_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, display: Dis
     lines = [(label, pick) for label, pick in _cop_lines(site) if _known(shown, pick)]
     if not lines:
         return None
-    figure, keys, table_rows, told = _day_figure(span, shown, display, height=190, unit=""), [], [], []
+    figure, keys, table_rows, told = day_figure(span, shown, display, height=190, unit=""), [], [], []
     for (label, pick), line in zip(lines, _COP_LINES, strict=False):
         figure.add_trace(_points(label, shown, pick, line=line))
         last, value = _known(shown, pick)[-1]

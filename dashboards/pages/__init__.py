@@ -1,0 +1,1 @@
+"""What each page says, worked out from its context; the templates only set it."""

@@ -1,0 +1,155 @@
+"""An alert: what is wrong, what do I check, did my repair work?"""
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from analytics.detection.findings import CAUTION
+from dashboards.charts.around import around_chart
+from dashboards.charts.evidence import evidence_charts
+from dashboards.charts.frame import Chart
+from dashboards.contexts import AlertContext, AlertView, Transition
+from dashboards.links import acknowledge_link, alert_json_link, site_link
+from dashboards.names import component_name
+from dashboards.numbers import (
+    UNKNOWN,
+    Display,
+    display_of,
+    free_places,
+    show_instant,
+    show_money,
+    show_number,
+    show_quantity,
+    show_span,
+)
+
+__all__ = ["AlertPage", "alert_page", "cautions", "evidence_line"]
+
+STATES = {"open": "Open", "acknowledged": "Acknowledged", "resolved": "Over"}
+
+
+@dataclass(frozen=True, slots=True)
+class AlertPage:
+    alert: AlertView
+    site_name: str
+    site_link: str
+    component: str
+    state: str
+    facts: Sequence[tuple[str, str]]
+    charts: Sequence[Chart]
+    evidence: Sequence[tuple[str, str]]
+    caution: str
+    dangers: Sequence[str]
+    around: Chart | None
+    transitions: Sequence[tuple[str, str, str]]
+    acknowledge_link: str
+    form_token: str
+    json_link: str
+
+
+def alert_page(context: AlertContext) -> AlertPage:
+    """Everything that the page says about one alert."""
+    alert, site, display = context.alert, context.site, display_of(context.site)
+    return AlertPage(
+        alert=alert,
+        site_name=site.name,
+        site_link=site_link(site.id),
+        component=component_name(site, alert.component),
+        state=STATES[alert.state],
+        facts=_facts(context, display),
+        charts=evidence_charts(context, display),
+        evidence=[evidence_line(name, value, display) for name, value in alert.evidence.items()],
+        caution=CAUTION,
+        dangers=cautions(alert),
+        around=around_chart(context, display),
+        transitions=[_transition(one, context, display) for one in context.transitions],
+        acknowledge_link=acknowledge_link(alert.id) if alert.state == "open" else "",
+        form_token=context.form_token,
+        json_link=alert_json_link(alert.id),
+    )
+
+
+def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
+    alert, now = context.alert, context.now
+    lasted = ((alert.ended or now) - alert.began).total_seconds()
+    ended = "it still lasts" if alert.ended is None else show_instant(alert.ended, now, display)
+    known = not math.isnan(alert.cost_per_day)
+    return [
+        ("Began", show_instant(alert.began, now, display)),
+        ("Noticed", show_instant(alert.detected, now, display)),
+        ("Ended", ended),
+        ("Lasted", show_span(lasted)),
+        ("Costs", f"about {show_money(alert.cost_per_day, display)} a day" if known else "not known"),
+    ]
+
+
+def _transition(one: Transition, context: AlertContext, display: Display) -> tuple[str, str, str]:
+    who = one.by or "heatledger"
+    return (show_instant(one.at, context.now, display), f"{STATES[one.state]}, by {who}", one.note)
+
+
+# Which dangers a check can meet, by what the alert is about. Scald times: the shorter ones of the two published
+# tables (CPSC consumer guidance); growth band: 25 to 45 degC.
+_DANGERS = {
+    "scald": "Water above 49 °C (120 °F) can scald, at 60 °C (140 °F) within seconds; children burn faster. "
+    "Let nobody draw water whose temperature you have not tried.",
+    "legionella": "Water kept between 25 and 45 °C (77 and 113 °F) can carry Legionella. Breathe no spray from it when "
+    "you flush or drain.",
+    "collector": "A collector in the sun reaches temperatures and pressures that injure. Open nothing in its loop "
+    "while it is hot; cover it or wait for dark.",
+    "live": "Panels, pumps and heating elements are live. Switch off and lock the supply before you open a cover.",
+    "pressure": "Never close, cap or set a relief valve.",
+}
+_FOR = {
+    "scald": re.compile(r"outlet|heater|stagnation|tank|sensor|balance|stage|loop|draw"),
+    "legionella": re.compile(r"tank-lukewarm|outlet-too-cool|tank|stage|heater-no-output|loop-never"),
+    "collector": re.compile(r"stagnation|loop|stage|collector"),
+    "live": re.compile(r""),
+    "pressure": re.compile(r"outlet|heater|stagnation|tank|loop|stage"),
+}
+
+
+def cautions(alert: AlertView) -> list[str]:
+    """The dangers that the checks of this alert can meet; live parts always."""
+    about = f"{alert.kind} {alert.component}"
+    return [_DANGERS[name] for name, pattern in _FOR.items() if pattern.search(about)]
+
+
+# Endings of evidence names and the unit and scale that they stand for.
+_ENDINGS: Mapping[str, tuple[str, float]] = {
+    "_w_per_m2": ("W/m2", 1),
+    "_w_m2": ("W/m2", 1),
+    "_degc": ("degC", 1),
+    "_l_per_min": ("l/min", 1),
+    "_l_min": ("l/min", 1),
+    "_m3_s": ("l/min", 60_000),
+    "_kwh": ("kWh", 1),
+    "_litres": ("l", 1),
+    "_l": ("l", 1),
+    "_kw": ("W", 1000),
+    "_w": ("W", 1),
+    "_k": ("K", 1),
+}
+_SPANS = {"_seconds": 1, "_s": 1, "_minutes": 60, "_min": 60, "_hours": 3600, "_h": 3600, "_days": 86400}
+
+
+def evidence_line(name: str, value: Any, display: Display) -> tuple[str, str]:
+    """One value of the evidence as words and as text; the unit is told by the end of its name."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return _words(name), UNKNOWN
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return _words(name), str(value)
+    for ending, (unit, scale) in _ENDINGS.items():
+        if name.endswith(ending):
+            return _words(name.removesuffix(ending)), show_quantity(value * scale, unit, display)
+    for ending, seconds in _SPANS.items():
+        if name.endswith(ending):
+            return _words(name.removesuffix(ending)), show_span(value * seconds)
+    return _words(name), show_number(value, free_places(value), units=display.units)
+
+
+def _words(name: str) -> str:
+    text = name.replace("_", " ").replace(".", " ").strip()
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,122 @@
+"""The homeowner's month: is it working, and what did I save?"""
+
+import calendar
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+from analytics.site import Prices, Site
+from dashboards.charts.frame import Chart
+from dashboards.charts.month import month_bar, month_by_day
+from dashboards.contexts import HomeContext
+from dashboards.explain import BASES
+from dashboards.links import home_link, ledger_json_link, site_link
+from dashboards.numbers import Display, display_of, show_figure, show_money, show_month, show_percent
+from dashboards.words import (
+    MonthSums,
+    missing_sentence,
+    month_money,
+    month_sentence,
+    month_sums,
+    working_sentence,
+)
+
+__all__ = ["HomePage", "home_page"]
+
+
+@dataclass(frozen=True, slots=True)
+class HomePage:
+    name: str
+    month: str
+    sentence: str
+    working: str
+    money: str
+    money_sentence: str
+    assumptions: Sequence[str]
+    missing: str
+    bar: Chart | None
+    by_day: Chart | None
+    previous: tuple[str, str] | None
+    following: tuple[str, str] | None
+    site_link: str
+    json_link: str
+    in_progress: bool
+
+
+def home_page(context: HomeContext) -> HomePage:
+    """Everything that the page says about one month."""
+    site, display, first = context.site, display_of(context.site), context.month
+    today = context.now.astimezone(ZoneInfo(site.timezone)).date()
+    last = first.replace(day=calendar.monthrange(first.year, first.month)[1])
+    in_progress = first <= today <= last
+    sums = month_sums(context, _past_days(context, min(last, today)))
+    money, money_sentence = month_money(sums, site=site, display=display, in_progress=in_progress)
+    return HomePage(
+        name=site.name,
+        month=show_month(first),
+        sentence=month_sentence(sums, site=site, month=first, in_progress=in_progress),
+        working=working_sentence(context) if in_progress else "",
+        money=money,
+        money_sentence=money_sentence,
+        assumptions=_assumptions(site, sums, display),
+        missing=missing_sentence(sums),
+        bar=month_bar(site, sums.origins, display),
+        by_day=month_by_day(site, context.ledgers, (first, last), display),
+        previous=_month_link(context, first - timedelta(days=1)),
+        following=_month_link(context, last + timedelta(days=1)),
+        site_link=site_link(site.id),
+        json_link=ledger_json_link(site.id, first=first, last=last),
+        in_progress=in_progress,
+    )
+
+
+def _past_days(context: HomeContext, last: date) -> int:
+    """Days of the month that have begun, from the installation's start where it falls into the month."""
+    start = max(context.month, context.site.commissioned or context.month)
+    return max((last - start).days + 1, 0)
+
+
+def _month_link(context: HomeContext, day: date) -> tuple[str, str] | None:
+    """Address and name of the month that holds a day, None where there is nothing to page to."""
+    month = day.replace(day=1)
+    if context.first_month is None or context.last_month is None:
+        return None
+    if not context.first_month <= month <= context.last_month:
+        return None
+    return home_link(context.site.id, month=month), show_month(month)
+
+
+def _assumptions(site: Site, sums: MonthSums, display: Display) -> list[str]:
+    """What the figure of money rests on."""
+    told = [f"Compared with {_instead(site)} that makes the same hot water."]
+    price = _price(site.prices, display)
+    if price:
+        told.append(price)
+    if sums.money.value == sums.money.value:
+        told.append(
+            f"The month's sum is {show_figure(sums.money, display)}: {sums.money.basis}, {BASES[sums.money.basis]}."
+        )
+        told.append("The days' errors are added up, since a sensor that reads high today reads high tomorrow.")
+    if sums.energy.value == sums.energy.value:
+        told.append(f"In energy that is {show_figure(sums.energy, display)}; in CO2, {show_figure(sums.co2, display)}.")
+    return told
+
+
+def _instead(site: Site) -> str:
+    kind = f"{site.baseline.kind.replace('-', ' ')} heater"
+    article = "an" if kind[0] in "aeiou" else "a"
+    if site.baseline.efficiency is None:
+        return f"{article} {kind} of usual efficiency"
+    return f"{article} {kind} that turns {show_percent(site.baseline.efficiency)} of what it buys into hot water"
+
+
+def _price(prices: Prices, display: Display) -> str:
+    rate = prices.electricity_per_kwh
+    if rate is None:
+        return "No price of electricity is set for this house."
+    if isinstance(rate, int | float):
+        return f"Electricity at {show_money(rate, display)} per kWh."
+    lowest, highest = min(band.per_kwh for band in rate), max(band.per_kwh for band in rate)
+    bounds = f"{show_money(lowest, display)} to {show_money(highest, display)}"
+    return f"Electricity at its price of the hour, {bounds} per kWh."

@@ -1,0 +1,126 @@
+"""A house on a day: what is it doing, and how do you know?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from dashboards.charts.day import day_charts
+from dashboards.charts.frame import Chart, clock_labels
+from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_chart
+from dashboards.contexts import AlertView, SiteContext
+from dashboards.drawing.schematic import draw_schematic
+from dashboards.explain import FigureGroup, figure_groups
+from dashboards.links import alert_link, home_link, ledger_json_link, site_link
+from dashboards.numbers import Display, display_of, show_age, show_instant, show_money
+from dashboards.readings import Reading, newest_of, read_now
+from dashboards.words import alerts_by_urgency, day_sentence, day_title, reading_age_s, site_sentence
+
+__all__ = ["AlertLine", "SitePage", "alert_line", "site_page"]
+
+
+@dataclass(frozen=True, slots=True)
+class AlertLine:
+    """One alert in a list."""
+
+    alert: AlertView
+    link: str
+    since: str
+    cost: str
+
+
+@dataclass(frozen=True, slots=True)
+class SitePage:
+    name: str
+    headline: str
+    life: str
+    day_title: str
+    day_sentence: str
+    alerts: Sequence[AlertLine]
+    past_alerts: Sequence[AlertLine]
+    drawing: Markup
+    readings: Sequence[Reading]
+    day_charts: Sequence[Chart]
+    clock: Sequence[str]
+    groups: Sequence[FigureGroup]
+    notes: Sequence[str]
+    history: Sequence[Chart]
+    spans: Sequence[tuple[int, str, bool]]
+    previous_link: str
+    next_link: str
+    home_link: str
+    json_link: str
+    display: Display
+    is_today: bool
+
+
+def site_page(context: SiteContext) -> SitePage:
+    """Everything that the page says about one day of one house."""
+    site, display, newest = context.site, display_of(context.site), newest_of(context.latest)
+    today = context.now.astimezone(ZoneInfo(site.timezone)).date()
+    ledger = next((one for one in context.ledgers if one.day == context.day), None)
+    readings = read_now(site, context.latest, context.now, display)
+    is_today = context.day == today
+    return SitePage(
+        name=site.name,
+        headline=site_sentence(context, newest),
+        life=_life(context),
+        day_title=day_title(context.day, today=today, display=display),
+        day_sentence=day_sentence(ledger, site=site, display=display, is_today=is_today),
+        alerts=[alert_line(a, context, display) for a in alerts_by_urgency(context.alerts)],
+        past_alerts=[alert_line(a, context, display) for a in context.alerts if a.state == "resolved"],
+        drawing=draw_schematic(site, readings),
+        readings=list(readings.values()),
+        day_charts=day_charts(context.plant, display) if context.plant else [],
+        clock=clock_labels(context.plant.day, display) if context.plant else [],
+        groups=figure_groups(site, ledger) if ledger else [],
+        notes=ledger.notes if ledger else (),
+        history=_history(context, display),
+        spans=[
+            (n, site_link(site.id, day=_asked(context, today), span_days=n), n == context.span_days) for n in _SPANS
+        ],
+        previous_link=_other_day(context, -1),
+        next_link=_other_day(context, +1),
+        home_link=home_link(site.id, month=context.day.replace(day=1)),
+        json_link=ledger_json_link(site.id, first=context.day, last=context.day),
+        display=display,
+        is_today=is_today,
+    )
+
+
+_SPANS = (14, 30, 60)
+
+
+def _asked(context: SiteContext, today: date) -> date | None:
+    """The day for a link; none for today, so that a kept link goes on showing today."""
+    return None if context.day == today else context.day
+
+
+def _life(context: SiteContext) -> str:
+    age = reading_age_s(newest_of(context.latest), context.now)
+    return "" if age != age else f"Last reading {show_age(age)}."
+
+
+def alert_line(alert: AlertView, context: SiteContext, display: Display) -> AlertLine:
+    cost = f"about {show_money(alert.cost_per_day, display)} a day" if alert.cost_per_day > 0 else ""
+    return AlertLine(alert, alert_link(alert.id), show_instant(alert.began, context.now, display), cost)
+
+
+def _history(context: SiteContext, display: Display) -> list[Chart]:
+    span = Span(context.day - timedelta(days=context.span_days - 1), context.day)
+    charts = (
+        delivered_chart(context.site, context.ledgers, span, display),
+        backup_chart(context.ledgers, span, display),
+        cop_chart(context.site, context.ledgers, span, display),
+    )
+    return [chart for chart in charts if chart is not None]
+
+
+def _other_day(context: SiteContext, step: int) -> str:
+    """The link to the day before or after, "" where there is none."""
+    day = context.day + timedelta(days=step)
+    if context.first_day is None or context.last_day is None or not context.first_day <= day <= context.last_day:
+        return ""
+    return site_link(context.site.id, day=day, span_days=context.span_days)

@@ -1,0 +1,85 @@
+"use strict";
+// Draws the charts from the JSON beside them, keeps panels of one day on one stretch of time, and renews what lives.
+
+const finePointer = window.matchMedia("(pointer: fine)");
+const plots = new Map(); // group name -> its plots, for zooming together
+
+function withClock(trace, clock) {
+  if (clock.length > 1 && trace.dx !== undefined) {
+    trace.text = clock;
+  }
+  return trace;
+}
+
+function draw(plot) {
+  const { data, layout, clock } = JSON.parse(plot.nextElementSibling.textContent);
+  const group = plot.dataset.time;
+  if (group && finePointer.matches) {
+    layout.dragmode = "zoom";
+  }
+  const options = { displayModeBar: false, responsive: true, showTips: false, doubleClick: "reset" };
+  return Plotly.newPlot(plot, data.map((t) => withClock(t, clock)), layout, options).then(() => {
+    plot.dataset.drawn = "yes";
+    if (group) {
+      plots.set(group, [...(plots.get(group) || []), plot]);
+      plot.on("plotly_relayout", (change) => follow(plot, group, change));
+    }
+  });
+}
+
+// A zoom in one panel is a zoom in all panels of its day.
+let isFollowing = false;
+function follow(source, group, change) {
+  const touched = Object.keys(change).some((key) => key.startsWith("xaxis."));
+  if (isFollowing || !touched) {
+    return;
+  }
+  isFollowing = true;
+  const range = source.layout.xaxis.range.slice();
+  const others = plots.get(group).filter((plot) => plot !== source);
+  Promise.all(others.map((plot) => Plotly.relayout(plot, { "xaxis.range": range }))).finally(() => {
+    isFollowing = false;
+  });
+}
+
+// Charts below the fold are drawn when they come near: the words are there at once.
+function drawWhenNear(all) {
+  const watcher = new IntersectionObserver((seen) => {
+    for (const one of seen.filter((s) => s.isIntersecting)) {
+      watcher.unobserve(one.target);
+      draw(one.target);
+    }
+  }, { rootMargin: "600px" });
+  all.forEach((plot) => watcher.observe(plot));
+}
+
+const RENEW_MS = 30000;
+
+async function renew() {
+  const busy = document.activeElement && document.activeElement.closest("[data-live]");
+  if (document.hidden || busy) {
+    return;
+  }
+  const answer = await fetch(window.location.href, { headers: { Accept: "text/html" } });
+  if (!answer.ok) {
+    return;
+  }
+  const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+  for (const old of document.querySelectorAll("[data-live]")) {
+    const open = new Set([...old.querySelectorAll("details[open][id]")].map((d) => d.id));
+    const renewed = fresh.getElementById(old.id);
+    if (renewed) {
+      renewed.querySelectorAll("details[id]").forEach((d) => { d.open = open.has(d.id); });
+      old.replaceWith(renewed);
+    }
+  }
+}
+
+if (document.querySelector(".plot")) {
+  const all = document.querySelectorAll(".plot");
+  drawWhenNear(all);
+  window.addEventListener("beforeprint", () => all.forEach((plot) => plot.dataset.drawn || draw(plot)));
+}
+if (document.querySelector("[data-live]")) {
+  window.setInterval(() => renew().catch(() => {}), RENEW_MS);
+}
