@@ -8,15 +8,18 @@ replaced by zero. A day in progress has NaN beyond `until_s`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.figures import Basis
 from analytics.site import Point, Site
 from analytics.trace import LocalDay
 
 __all__ = [
     "CELL_S",
+    "UNKNOWN",
     "Course",
     "Draw",
     "HeatPumpDay",
@@ -27,6 +30,7 @@ __all__ = [
     "SensorFault",
     "Signal",
     "TankDay",
+    "Total",
 ]
 
 CELL_S = 60.0
@@ -36,8 +40,34 @@ Course = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
+class Total:
+    """
+    A day's integral, in SI.
+
+    Args:
+        amount: J, m3 or s; NaN where unknown.
+        u: Standard uncertainty of `amount` (GUM), same unit.
+        covered: Part of the day so far with usable data, 0 to 1.
+        basis, why: As in a figure.
+    """
+
+    amount: float
+    u: float
+    covered: float
+    basis: Basis = "measured"
+    why: str = ""
+
+
+UNKNOWN = Total(nan, nan, 0.0, "unavailable", "It was not metered.")
+
+
+@dataclass(frozen=True, slots=True)
 class SensorFault:
-    """A sensor's readings that are not to be believed: kind is "range", "stuck", "spike" or "missing"."""
+    """
+    A sensor's readings that are not to be believed, or need a remark.
+
+    `kind` is "range", "stuck", "spike", "missing", or "counter" (a counter rolled over, restarted or was exchanged).
+    """
 
     point: str
     kind: str
@@ -83,6 +113,9 @@ class LoopDay:
     pump_on: Course
     pump_elec_w: Course
     flow_is_assumed: bool
+    heat: Total = UNKNOWN
+    reverse: Total = UNKNOWN
+    pump_elec: Total = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,11 +123,17 @@ class HeaterDay:
     heater: str
     input_w: Course
     heat_w: Course
+    input: Total = UNKNOWN
+    heat: Total = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeatPumpDay:
-    """`mode` is +1 heating, -1 cooling, 0 off. `useful_w` is heat in heating, cooling in cooling, zero or more."""
+    """
+    `mode` is +1 heating, -1 cooling, 0 off. `useful_w` is heat in heating, cooling in cooling, zero or more.
+
+    `caused_elec_w` is the part of `elec_w` that heat for the hot water caused (in heating only).
+    """
 
     heat_pump: str
     elec_w: Course
@@ -102,6 +141,17 @@ class HeatPumpDay:
     mode: Course
     useful_w: Course
     n_starts: int
+    caused_elec_w: Course | None = None
+    elec: Total = UNKNOWN
+    heating: Total = UNKNOWN
+    heating_elec: Total = UNKNOWN
+    heating_cop: Total = UNKNOWN
+    cooling: Total = UNKNOWN
+    cooling_elec: Total = UNKNOWN
+    cooling_cop: Total = UNKNOWN
+    source: Total = UNKNOWN
+    caused_elec: Total = UNKNOWN
+    run: Total = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +168,12 @@ class Draw:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HotWaterDay:
-    """Water through the path. `outlet_degc` is where the heat is taken: heated, else hot, else mixed."""
+    """
+    Water through the path. `outlet_degc` is where the heat is taken: heated, else hot, else mixed.
+
+    `leaving_j` has shape (tanks, cells): heat above cold water that leaves each tank with the water, per cell.
+    `passing_j` is heat that the water gained after the last tank.
+    """
 
     flow_m3_s: Course
     cold_degc: Course
@@ -128,6 +183,10 @@ class HotWaterDay:
     outlet_degc: Course
     heat_w: Course
     draws: Sequence[Draw]
+    volume: Total = UNKNOWN
+    heat: Total = UNKNOWN
+    leaving_j: NDArray[np.float64] | None = None
+    passing_j: Course | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +198,8 @@ class TankDay:
     mean_degc: Course
     ambient_degc: Course
     loss_w: Course
+    stored_change: Total = UNKNOWN
+    loss: Total = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

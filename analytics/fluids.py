@@ -1,0 +1,221 @@
+"""
+Heat carriers: water and its mixtures with glycol or alcohol, tabulated over temperature for speed.
+
+Water is IAPWS-IF97 (through CoolProp), the formulation that heat meters are tested with [1]. Mixtures are Melinder's
+fits [2] (through CoolProp). A table of 0.1 K steps read linearly stays within 1e-7 of the direct evaluation.
+
+References:
+    [1] EN 1434-1, heat coefficient; OIML R 75-1 (clauses from memory).
+    [2] Melinder, Properties of Secondary Working Fluids for Indirect Systems, IIR 2010.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+from CoolProp import CoolProp as coolprop  # noqa: N813
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["WATER", "Fluid", "Side", "fluid_of", "heat_coefficient", "heat_per_volume", "heat_rate"]
+
+Side = Literal["entering", "leaving"]
+Array = NDArray[np.float64]
+
+_STEP_K = 0.1
+_ZERO_DEGC_K = 273.15
+# A house's loops stand between 0.1 and 0.6 MPa; pressure moves the heat coefficient by at most 0.04 % up to 1.6 MPa.
+_PRESSURE_PA = 0.3e6
+_WATER_RANGE_DEGC = (0.0, 130.0)  # liquid at 0.3 MPa up to 133 degC
+# CoolProp's names of Melinder's fits, by mass fraction, and the temperature up to which each was fitted.
+_MIXTURES = {
+    "propylene-glycol": ("MPG", 100.0),
+    "ethylene-glycol": ("MEG", 100.0),
+    "methanol": ("MMA", 40.0),
+    "ethanol": ("MEA", 40.0),
+}
+# Glycol loops of collectors pass 100 degC; the fits' last slopes are continued to here.
+_GLYCOL_CONTINUED_DEGC = 160.0
+
+
+@dataclass(frozen=True, eq=False)
+class Fluid:
+    """
+    Density and enthalpy over temperature at even steps.
+
+    Args:
+        name: For messages.
+        lowest_degc, highest_degc: Range; the lowest is the freezing point of the mixture.
+        density_kg_m3, enthalpy_j_kg: From `lowest_degc` in steps of 0.1 K.
+    """
+
+    name: str
+    lowest_degc: float
+    highest_degc: float
+    density_kg_m3: Array
+    enthalpy_j_kg: Array
+
+    def density(self, temperature_degc: ArrayLike) -> Array:
+        """Density [kg/m3]; temperatures beyond the range count as its end."""
+        return self._read(self.density_kg_m3, temperature_degc)
+
+    def enthalpy(self, temperature_degc: ArrayLike) -> Array:
+        """Specific enthalpy [J/kg] from an arbitrary zero; beyond the range as at its end."""
+        return self._read(self.enthalpy_j_kg, temperature_degc)
+
+    def capacity(self, temperature_degc: ArrayLike) -> Array:
+        """Specific heat capacity [J/(kg K)], the enthalpy's slope over 1 K around the temperature."""
+        middle = np.clip(np.asarray(temperature_degc, float), self.lowest_degc + 0.5, self.highest_degc - 0.5)
+        return self.enthalpy(middle + 0.5) - self.enthalpy(middle - 0.5)
+
+    def refuse_outside(self, temperature_degc: ArrayLike) -> None:
+        """
+        Raises:
+            ValueError: If a temperature is outside the range; NaN is let through.
+        """
+        values = np.asarray(temperature_degc, float)
+        if np.any(values < self.lowest_degc - 1e-9) or np.any(values > self.highest_degc + 1e-9):
+            raise ValueError(
+                f"temperatures of {self.name} must lie from {self.lowest_degc:.1f} to {self.highest_degc:.1f} degC; "
+                f"these reach from {np.nanmin(values):.1f} to {np.nanmax(values):.1f} degC"
+            )
+
+    def _read(self, table: Array, temperature_degc: ArrayLike) -> Array:
+        place = (np.asarray(temperature_degc, float) - self.lowest_degc) * (1.0 / _STEP_K)
+        place = np.minimum(np.maximum(place, 0.0), len(table) - 1.000001)
+        known = np.where(np.isnan(place), 0.0, place)
+        index = known.astype(np.intp)
+        low = table[index]
+        read: Array = low + (table[index + 1] - low) * (place - index)
+        return read
+
+
+def _table(fluid: str, temperatures_degc: Array) -> tuple[Array, Array]:
+    kelvin = temperatures_degc + _ZERO_DEGC_K
+    density = np.asarray(coolprop.PropsSI("D", "T", kelvin, "P", _PRESSURE_PA, fluid), float)
+    enthalpy = np.asarray(coolprop.PropsSI("H", "T", kelvin, "P", _PRESSURE_PA, fluid), float)
+    return density, enthalpy
+
+
+def _water() -> Fluid:
+    lowest, highest = _WATER_RANGE_DEGC
+    # IF97 begins at 273.15 K exactly; a nudge keeps the first node inside.
+    steps = np.arange(lowest, highest + _STEP_K / 2, _STEP_K)
+    density, enthalpy = _table("IF97::Water", np.maximum(steps, 1e-6))
+    return Fluid("water", lowest, highest, density, enthalpy)
+
+
+def _freezing_degc(code: str, mass_fraction: float) -> float:
+    state = coolprop.AbstractState("INCOMP", code)
+    state.set_mass_fractions([mass_fraction])
+    return float(state.keyed_output(coolprop.iT_freeze)) - _ZERO_DEGC_K
+
+
+def _mixture(kind: str, mass_percent: float) -> Fluid:
+    code, fitted_to_degc = _MIXTURES[kind]
+    lowest = _freezing_degc(code, mass_percent / 100.0)
+    # The fit refuses its own freezing point to the last digit.
+    steps = np.arange(lowest + 1e-3, fitted_to_degc, _STEP_K)
+    density, enthalpy = _table(f"INCOMP::{code}[{mass_percent / 100.0:.6f}]", steps)
+    if kind.endswith("glycol"):
+        density, enthalpy = _continued(density, enthalpy, round((_GLYCOL_CONTINUED_DEGC - steps[-1]) / _STEP_K))
+    highest = lowest + 1e-3 + (len(density) - 1) * _STEP_K
+    return Fluid(f"{kind} {mass_percent:g} %", lowest + 1e-3, float(highest), density, enthalpy)
+
+
+def _continued(density: Array, enthalpy: Array, n_steps: int) -> tuple[Array, Array]:
+    """Density with its last slope, enthalpy with its last slope and curvature, `n_steps` further."""
+    ahead = np.arange(1, n_steps + 1, dtype=float)
+    slope = density[-1] - density[-2]
+    rise = enthalpy[-1] - enthalpy[-2]
+    back = 100  # over 10 K, so that rounding does not become curvature
+    bend = (rise - (enthalpy[-1 - back] - enthalpy[-2 - back])) / back
+    further = enthalpy[-1] + rise * ahead + bend * ahead * (ahead + 1) / 2
+    return np.append(density, density[-1] + slope * ahead), np.append(enthalpy, further)
+
+
+@lru_cache(maxsize=64)
+def fluid_of(kind: str, mass_percent: float = 0.0) -> Fluid:
+    """
+    The fluid of a site file's `[[fluid]]`: "water", or a mixture by mass percent (0 percent is water).
+
+    Raises:
+        ValueError: For a kind that is not known.
+    """
+    if kind == "water" or mass_percent == 0.0:
+        return WATER
+    if kind not in _MIXTURES:
+        raise ValueError(f"fluid kind {kind!r} is not one of water, {', '.join(_MIXTURES)}")
+    return _mixture(kind, mass_percent)
+
+
+WATER = _water()
+
+
+def heat_coefficient(
+    entering_degc: float, leaving_degc: float, *, pressure_pa: float = _PRESSURE_PA, flow_side: Side = "entering"
+) -> float:
+    """
+    Heat coefficient k of water: heat per volume metered and kelvin [J/(m3 K)], directly from IAPWS-IF97.
+
+    References:
+        EN 1434-1: k = density at the meter x enthalpy difference / temperature difference.
+    """
+    meter_degc = entering_degc if flow_side == "entering" else leaving_degc
+    density = coolprop.PropsSI("D", "T", meter_degc + _ZERO_DEGC_K, "P", pressure_pa, "IF97::Water")
+    enthalpies = [
+        coolprop.PropsSI("H", "T", t + _ZERO_DEGC_K, "P", pressure_pa, "IF97::Water")
+        for t in (entering_degc, leaving_degc)
+    ]
+    return float(density * (enthalpies[1] - enthalpies[0]) / (leaving_degc - entering_degc))
+
+
+def heat_per_volume(
+    entering_degc: ArrayLike, leaving_degc: ArrayLike, *, fluid: Fluid = WATER, flow_side: Side = "entering"
+) -> Array:
+    """
+    Heat that a component gives to each volume metered [J/m3]; temperatures beyond the range count as its end.
+
+    The sign is that of leaving - entering. NaN wherever an input is NaN.
+    """
+    meter_degc = entering_degc if flow_side == "entering" else leaving_degc
+    rise = fluid.enthalpy(leaving_degc) - fluid.enthalpy(entering_degc)
+    return np.asarray(fluid.density(meter_degc) * rise)
+
+
+def heat_rate(
+    flow_m3_s: ArrayLike,
+    entering_degc: ArrayLike,
+    leaving_degc: ArrayLike,
+    *,
+    fluid: Fluid = WATER,
+    flow_side: Side = "entering",
+) -> Array:
+    """
+    Heat that a component gives to the fluid passing it.
+
+    Positive while the fluid leaves hotter than it entered. Density is taken where the flow sensor sits, heat by
+    enthalpy difference [1]; assuming the wrong side costs 0.9 % at 60/40 degC.
+
+    Args:
+        flow_m3_s: Volume flow, zero or more. [m3/s]
+        entering_degc, leaving_degc: Temperatures; all three inputs broadcast together. [degC]
+        fluid: Gives density and enthalpy; refuses temperatures outside its range.
+        flow_side: Where the flow sensor sits.
+    Returns:
+        Heat rate in the broadcast shape, NaN wherever an input is NaN. [W]
+    Raises:
+        ValueError: If a flow is negative, a temperature out of range, or the shapes do not broadcast.
+    References:
+        [1] EN 1434-1, heat meters, heat coefficient.
+    """
+    flow = np.asarray(flow_m3_s, float)
+    if np.any(flow < 0):
+        index = int(np.nanargmin(flow))
+        raise ValueError(
+            f"flow_m3_s must not be negative; {int(np.sum(flow < 0))} of {flow.size} values are, "
+            f"lowest {flow.flat[index]:.3g} at index {index}"
+        )
+    fluid.refuse_outside(entering_degc)
+    fluid.refuse_outside(leaving_degc)
+    return flow * heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=flow_side)

@@ -1,0 +1,311 @@
+"""
+Heat pumps: heat, cooling, electricity, COP, run time and starts over one day.
+
+Heating and cooling are told apart run by run, by the sign of the heat exchanged with the source over the whole run,
+since at a start the fluid may for a while go the other way. A run's heat is gathered from just before to just after
+the compressor's time, because loops are read at instants and pumps run on.
+
+The source loop's component is the heat pump: in heating the fluid leaves it colder than it entered, so heat from the
+source is the loop's heat with its sign turned.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import hypot, nan, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.accuracy import limit_of_error
+from analytics.figures import Basis
+from analytics.metering import DayFrame, to_course
+from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total
+from analytics.segments import cells_of
+from analytics.site import HeatPump, Site
+
+__all__ = ["meter_heat_pump"]
+
+Array = NDArray[np.float64]
+
+_ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
+_ON_W = 50.0
+_AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
+
+
+def meter_heat_pump(
+    site: Site, pump: HeatPump, signals: Mapping[str, Signal], *, loops: Mapping[str, LoopDay], frame: DayFrame
+) -> HeatPumpDay:
+    """A heat pump's day from its power and the loops that it works on."""
+    signal = signals.get(pump.power)
+    if signal is None or len(signal.time_s) == 0:
+        why = f"{pump.power} gave no usable reading."
+        return _silent(pump, Total(nan, nan, 0.0, "unavailable", why), loops, frame)
+    elec_w, elec = _electricity(signal, frame)
+    on = _on_part(pump, elec_w)
+    runs = _runs(on > 0)
+    exchange = _exchange(pump, loops)
+    mode = _mode(runs, exchange, frame.n_cells)
+    return _account(site, pump, elec_w=elec_w, elec=elec, on=on, mode=mode, exchange=exchange, frame=frame)
+
+
+def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], frame: DayFrame) -> HeatPumpDay:
+    unknown = frame.unknown()
+    return HeatPumpDay(
+        heat_pump=pump.id, elec_w=unknown, is_on=unknown, mode=unknown, useful_w=unknown, n_starts=0,
+        elec=why, heating=why, heating_elec=why, heating_cop=why, cooling=why, cooling_elec=why, cooling_cop=why,
+        source=_source_total(loops.get(pump.source_loop)), caused_elec=why, run=why,
+    )  # fmt: skip
+
+
+def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
+    pieces = frame.pieces(signal)
+    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
+    cells, cells_s = cells_of(pieces, np.stack((pieces.amount, covered)), frame.edges_s)
+    total = float(pieces.amount.sum())
+    part = float(covered.sum()) / frame.until_s
+    point = signal.point
+    typical = max(float(pieces.first.max(initial=0.0)), 1.0)
+    limit = float(limit_of_error(point.accuracy, typical, quantity=point.quantity, unit=point.unit)) / typical
+    gap = (total / part * (1 - part)) ** 2 / 3 if 0 < part < 1 else 0.0
+    if part == 0:
+        return to_course(frame, cells, cells_s), Total(
+            nan, nan, 0.0, "unavailable", f"{point.id} gave no usable reading."
+        )
+    return to_course(frame, cells, cells_s), Total(total, sqrt((total * limit) ** 2 / 3 + gap), part)
+
+
+def _on_part(pump: HeatPump, elec_w: Array) -> Array:
+    """Part of each cell in which the compressor runs: in the cell of a start or stop, by its mean power."""
+    rated_w = max((r.power_w for r in pump.rating), default=float(np.nanmax(elec_w, initial=0.0)))
+    power = np.nan_to_num(elec_w)
+    on = power > max(_ON_PART * rated_w, _ON_W)
+    before = np.concatenate(([0.0], power[:-1]))
+    after = np.concatenate((power[1:], [0.0]))
+    level = np.maximum(before, after)
+    edge = on & ((before < 0.5 * power) | (after < 0.5 * power) | (level > 1.2 * power))
+    part = np.where(edge, np.minimum(power / np.maximum(level, 1.0), 1.0), 1.0)
+    return np.where(on, part, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """First and last cell (inclusive) of each time that the compressor ran."""
+
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+
+def _runs(on: NDArray[np.bool_]) -> _Runs:
+    steps = np.diff(np.concatenate(([False], on, [False])).astype(np.int8))
+    return _Runs(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1) - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Exchange:
+    """Loops that the pump works on; their heat counts as positive from the source, and toward load and tank."""
+
+    source: LoopDay | None
+    load: LoopDay | None
+    desuperheater: LoopDay | None
+    has_load_loop: bool
+    has_desuperheater: bool
+
+    def course(self, name: str) -> Array | None:
+        loop: LoopDay | None = getattr(self, name)
+        if loop is None or name != "source":
+            return None if loop is None else loop.heat_w
+        # An energy counter alone counts one way, whatever the way is: from the source, in heating.
+        return loop.heat_w if np.isnan(loop.reverse.amount) else -loop.heat_w
+
+
+def _exchange(pump: HeatPump, loops: Mapping[str, LoopDay]) -> _Exchange:
+    def usable(loop: str | None) -> LoopDay | None:
+        day = loops.get(loop) if loop else None
+        return None if day is None or bool(np.isnan(day.heat_w).all()) else day
+
+    return _Exchange(
+        usable(pump.source_loop),
+        usable(pump.load_loop),
+        usable(pump.desuperheater_loop),
+        pump.load_loop is not None,
+        pump.desuperheater_loop is not None,
+    )
+
+
+def _mode(runs: _Runs, exchange: _Exchange, n_cells: int) -> Array:
+    """+1 heating, -1 cooling over each run and just around it, else 0."""
+    mode = np.zeros(n_cells)
+    course = exchange.course("source")
+    if course is None:
+        course = exchange.course("load")
+    heat = np.zeros(n_cells) if course is None else np.nan_to_num(course)
+    total = np.concatenate(([0.0], np.cumsum(heat)))
+    for index, (first, last) in enumerate(zip(runs.first, runs.last, strict=True)):
+        # Not into the neighbour's time: each pause is shared.
+        low = max(first - _AROUND_CELLS, (runs.last[index - 1] + 1 + first) // 2 if index else 0)
+        following = (last + 1 + runs.first[index + 1] + 1) // 2 if index + 1 < len(runs.first) else n_cells
+        high = min(last + 1 + _AROUND_CELLS, following)
+        mode[low:high] = -1.0 if total[high] - total[low] < 0 else 1.0
+    return mode
+
+
+def _heating_course(exchange: _Exchange, elec_w: Array) -> tuple[Array | None, str]:
+    load, desuperheater = exchange.course("load"), exchange.course("desuperheater")
+    if load is not None:
+        return (load if desuperheater is None else load + np.nan_to_num(desuperheater)), ""
+    source = exchange.course("source")
+    if source is None:
+        return None, "Neither the source loop nor the load loop is metered."
+    return source + elec_w, "Heat from the source plus the compressor's electricity."
+
+
+def _cooling_course(exchange: _Exchange, elec_w: Array) -> tuple[Array | None, str]:
+    source, desuperheater = exchange.course("source"), exchange.course("desuperheater")
+    if source is None:
+        return None, "The source loop is not metered."
+    taken = np.zeros(len(elec_w)) if desuperheater is None else np.nan_to_num(desuperheater)
+    return -source + taken - elec_w, "Heat rejected plus desuperheater heat less the compressor's electricity."
+
+
+def _source_total(source: LoopDay | None) -> Total:
+    if source is None:
+        return UNKNOWN
+    given, taken = source.reverse, source.heat
+    if np.isnan(given.amount) and np.isnan(taken.amount):
+        return taken
+    # An energy counter counts one way only, whatever it is called there.
+    amount = (0.0 if np.isnan(given.amount) else given.amount) - (0.0 if np.isnan(taken.amount) else taken.amount)
+    one_way = np.isnan(given.amount)
+    u = taken.u if one_way else hypot(given.u, taken.u)
+    return Total(abs(amount) if one_way else amount, u, taken.covered, taken.basis, taken.why)
+
+
+def _account(
+    site: Site,
+    pump: HeatPump,
+    *,
+    elec_w: Array,
+    elec: Total,
+    on: Array,
+    mode: Array,
+    exchange: _Exchange,
+    frame: DayFrame,
+) -> HeatPumpDay:
+    heating_w, heating_why = _heating_course(exchange, elec_w)
+    cooling_w, cooling_why = _cooling_course(exchange, elec_w)
+    relative = elec.u / elec.amount if elec.amount > 0 else 0.0
+    heats, sides = mode > 0, mode < 0
+    heating = _side(heating_w, elec_w, heats, exchange=exchange, why=heating_why, relative=relative, part=elec.covered)
+    cooling = _side(cooling_w, elec_w, sides, exchange=exchange, why=cooling_why, relative=relative, part=elec.covered)
+    useful = np.where(heats, frame.unknown() if heating_w is None else heating_w, 0.0)
+    useful = np.where(sides, frame.unknown() if cooling_w is None else cooling_w, useful)
+    caused = _caused(site, pump, exchange, elec_w=elec_w, heats=heats, cop=heating.cop)
+    run_s = float(on.sum()) * CELL_S
+    u_run_s = sqrt(2.0 * max(len(_runs(on > 0).first), 1)) * 0.1 * CELL_S
+    return HeatPumpDay(
+        heat_pump=pump.id,
+        elec_w=elec_w,
+        is_on=np.where(np.isnan(elec_w), nan, on),
+        mode=np.where(np.isnan(elec_w), nan, np.where(on > 0, mode, 0.0)),
+        useful_w=useful,
+        n_starts=_starts(on),
+        caused_elec_w=caused[0],
+        elec=elec,
+        heating=heating.heat,
+        heating_elec=heating.elec,
+        heating_cop=heating.cop,
+        cooling=cooling.heat,
+        cooling_elec=cooling.elec,
+        cooling_cop=cooling.cop,
+        source=_source_total(exchange.source),
+        caused_elec=caused[1],
+        run=Total(run_s, u_run_s, elec.covered),
+    )
+
+
+def _starts(on: Array) -> int:
+    runs = _runs(on > 0)
+    # A run that was under way at midnight did not start today.
+    return int(np.sum(runs.first > 0))
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    heat: Total
+    elec: Total
+    cop: Total
+
+
+def _side(
+    useful_w: Array | None,
+    elec_w: Array,
+    cells: NDArray[np.bool_],
+    *,
+    exchange: _Exchange,
+    why: str,
+    relative: float,
+    part: float,
+) -> _Side:
+    """One mode's heat (or cooling), electricity and COP over the cells of that mode."""
+    known_elec = cells & ~np.isnan(elec_w)
+    elec_j = float(elec_w[known_elec].sum()) * CELL_S
+    elec = Total(elec_j, elec_j * relative, part)
+    if useful_w is None:
+        unknown = Total(nan, nan, 0.0, "unavailable", why)
+        return _Side(unknown, elec, unknown)
+    known = cells & ~np.isnan(useful_w) & ~np.isnan(elec_w)
+    heat_j = float(useful_w[known].sum()) * CELL_S
+    share = float(known.sum()) / max(int(known_elec.sum()), 1) if known_elec.any() else 1.0
+    if known_elec.any() and not known.any():
+        unknown = Total(nan, nan, 0.0, "unavailable", "Its loop gave no usable readings while the compressor ran.")
+        return _Side(unknown, elec, unknown)
+    u_heat = _u_heat(exchange, heat_j, elec_j * relative) + heat_j / max(share, 1e-9) * (1 - share) / sqrt(3)
+    basis: Basis = "estimated" if _is_assumed(exchange) else ("derived" if why else "measured")
+    heat = Total(heat_j, u_heat, part * share, basis, why)
+    return _Side(heat, elec, _cop(heat, elec, elec_j=float(elec_w[known].sum()) * CELL_S))
+
+
+def _is_assumed(exchange: _Exchange) -> bool:
+    loop = exchange.load or exchange.source
+    return loop is not None and loop.heat.basis == "estimated"
+
+
+def _u_heat(exchange: _Exchange, heat_j: float, u_elec_j: float) -> float:
+    parts = [u_elec_j]
+    for loop in (exchange.load or exchange.source, exchange.desuperheater if exchange.load else None):
+        if loop is not None:
+            main = loop.heat if loop.heat.amount >= np.nan_to_num(loop.reverse.amount) else loop.reverse
+            if main.amount > 0:
+                parts.append(main.u)
+    return sqrt(sum(part**2 for part in parts))
+
+
+def _cop(heat: Total, elec: Total, *, elec_j: float) -> Total:
+    if elec_j < 0.05 * 3.6e6:
+        return Total(nan, nan, heat.covered, "unavailable", "The compressor did not run in this mode.")
+    cop = heat.amount / elec_j
+    u = abs(cop) * hypot(heat.u / max(abs(heat.amount), 1.0), elec.u / elec_j)
+    return Total(cop, u, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
+
+
+def _caused(
+    site: Site, pump: HeatPump, exchange: _Exchange, *, elec_w: Array, heats: NDArray[np.bool_], cop: Total
+) -> tuple[Array, Total]:
+    """Electricity that heat for the hot water caused: that heat in heating / COP; in cooling it is free."""
+    stage_loops = {stage.loop for stage in site.stages.values() if stage.loop}
+    named = {"desuperheater": pump.desuperheater_loop, "load": pump.load_loop}
+    courses = [exchange.course(name) for name, loop in named.items() if loop in stage_loops]
+    given = [course for course in courses if course is not None]
+    if len(given) < len(courses):
+        unknown = Total(nan, nan, 0.0, "unavailable", "The loop that heats the tank gave no usable readings.")
+        return np.full(len(elec_w), nan), unknown
+    heat_w = np.sum([np.maximum(np.nan_to_num(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
+    heat_w = np.where(heats, heat_w, 0.0)
+    total_j = float(heat_w.sum()) * CELL_S
+    if total_j == 0.0:
+        return np.zeros(len(elec_w)), Total(0.0, 0.0, 1.0, "derived")
+    if np.isnan(cop.amount) or cop.amount <= 0:
+        return np.full(len(elec_w), nan), Total(nan, nan, 0.0, "unavailable", "The heat pump's COP is not known.")
+    amount = total_j / cop.amount
+    u = amount * hypot(cop.u / cop.amount, 0.02)
+    return heat_w / cop.amount, Total(amount, u, cop.covered, "derived", "Heat to the tank divided by the day's COP.")

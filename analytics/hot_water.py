@@ -1,0 +1,288 @@
+"""
+The water's path: what the taps took, draw by draw, and what leaves each tank with the water.
+
+All heat is above the cold water that enters. The mass that passes is the same everywhere on the path; it is metered
+once, in the cold feed or behind the mixing valve.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import nan, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.accuracy import limit_of_error
+from analytics.figures import Basis
+from analytics.fluids import WATER
+from analytics.metering import DayFrame, temperature_limit_k, to_course
+from analytics.plant import Draw, HotWaterDay, Signal, Total
+from analytics.segments import Pieces, cells_of, value_at
+from analytics.site import HotWater, Site
+
+__all__ = ["meter_hot_water"]
+
+Array = NDArray[np.float64]
+
+_PAUSE_S = 30.0  # taps closed for less than this do not end a draw; common practice
+_ASSUMED_COLD_DEGC = 10.0  # where no cold sensor is installed: the EU tapping cycles' cold water, Reg. (EU) 812/2013
+_U_ASSUMED_COLD_K = 3.0
+_U_STAND_IN_K = 1.5  # a tank's top sensor in place of its outlet; common practice
+_U_WATER = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """Temperature of the moving water at one spot, at both ends of each moving piece, and its doubt."""
+
+    first: Array
+    last: Array
+    limit_k: float
+    basis: Basis
+    why: str
+
+    @property
+    def mean(self) -> Array:
+        return 0.5 * (self.first + self.last)
+
+
+@dataclass(frozen=True, slots=True)
+class _Path:
+    """The moving pieces: `mass_kg` through the tanks and metered volume per piece."""
+
+    pieces: Pieces
+    volume_m3: Array
+    mass_kg: Array
+    sampling: str
+
+
+def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) -> HotWaterDay | None:
+    """The path's day, None where the site has no hot-water table."""
+    path = site.hot_water
+    if path is None:
+        return None
+    courses = {name: _course(signals, getattr(path, name), frame) for name in ("cold", "hot", "heated", "mixed")}
+    outlet = next((courses[n] for n in ("heated", "hot", "mixed") if getattr(path, n)), frame.unknown())
+    meter = signals.get(path.flow or path.volume or "")
+    if meter is None or len(meter.time_s) == 0:
+        return _unmetered(path, courses, outlet, frame)
+    pieces = frame.pieces(meter)
+    covered = np.where(pieces.covered(meter.max_gap_s), pieces.length_s, 0.0)
+    volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
+    moving = volume > 0
+    run = _moving(pieces, moving)
+    spots = _spots(site, path, signals, run, sampling=meter.point.sampling)
+    water = _path(path, run, volume[moving], spots, sampling=meter.point.sampling)
+    return _account(
+        site,
+        path,
+        water,
+        spots,
+        meter=meter,
+        frame=frame,
+        courses=courses,
+        outlet=outlet,
+        covered_s=covered,
+        all_pieces=pieces,
+    )
+
+
+def _course(signals: Mapping[str, Signal], point: str | None, frame: DayFrame) -> Array:
+    signal = signals.get(point) if point else None
+    return signal.course if signal else frame.unknown()
+
+
+def _unmetered(path: HotWater, courses: Mapping[str, Array], outlet: Array, frame: DayFrame) -> HotWaterDay:
+    named = path.flow or path.volume
+    why = f"{named} gave no usable reading." if named else "There is no flow or volume meter in the water's path."
+    unknown = Total(nan, nan, 0.0, "unavailable", why)
+    return HotWaterDay(
+        flow_m3_s=frame.unknown(),
+        cold_degc=courses["cold"],
+        hot_degc=courses["hot"],
+        heated_degc=courses["heated"],
+        mixed_degc=courses["mixed"],
+        outlet_degc=outlet,
+        heat_w=frame.unknown(),
+        draws=(),
+        volume=unknown,
+        heat=unknown,
+    )
+
+
+def _moving(pieces: Pieces, moving: NDArray[np.bool_]) -> Pieces:
+    return Pieces(pieces.start_s[moving], pieces.end_s[moving], pieces.first[moving], pieces.last[moving])
+
+
+def _spot(signal: Signal | None, run: Pieces, *, sampling: str, instead: "_Spot | None" = None) -> "_Spot | None":
+    """The moving water's temperature by a sensor; where it is silent, by what stands in for it."""
+    if signal is None or len(signal.time_s) == 0:
+        return instead
+    first, last = value_at(signal, run.start_s), value_at(signal, run.end_s)
+    if sampling != "instant":
+        first, last = _while_flowing(run, first, last)
+    limit_k = temperature_limit_k(signal, float(np.median(signal.value)))
+    return _Spot(first, last, limit_k, "measured", "")
+
+
+def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array]:
+    """`metering.while_flowing` where only moving pieces are left: a draw begins and ends where they do not touch."""
+    if len(run.start_s) == 0:
+        return first, last
+    apart = run.start_s[1:] > run.end_s[:-1] + 1e-6
+    begins = np.concatenate(([True], apart))
+    ends = np.concatenate((apart, [True]))
+    return np.where(begins, last, first), np.where(ends & ~begins, first, last)
+
+
+def _spots(
+    site: Site, path: HotWater, signals: Mapping[str, Signal], run: Pieces, *, sampling: str
+) -> dict[str, _Spot | None]:
+    """Temperatures along the path: "cold", each tank's id, "heated", "mixed"."""
+    level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
+    why = f"There is no cold-water sensor; {_ASSUMED_COLD_DEGC:g} degC is assumed."
+    cold = _Spot(level, level, _U_ASSUMED_COLD_K * sqrt(3), "estimated", why)
+    spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling, instead=cold)}
+    outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
+    outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
+    for tank, outlet in zip(path.tanks, outlets, strict=False):
+        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling, instead=_top_of(site, tank, signals, run))
+    for name, point in (("heated", path.heated), ("mixed", path.mixed)):
+        spots[name] = _spot(signals.get(point or ""), run, sampling=sampling)
+    if not path.tanks:
+        spots["hot"] = _spot(signals.get(path.hot or ""), run, sampling=sampling)
+    return spots
+
+
+def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], run: Pieces) -> _Spot | None:
+    for point in site.tanks[tank].temperatures[:1]:
+        spot = _spot(signals.get(point), run, sampling="instant")
+        if spot is not None:
+            why = f"No sensor stands where the water leaves {tank}; its top sensor stands in."
+            return _Spot(spot.first, spot.last, spot.limit_k + _U_STAND_IN_K * sqrt(3), "estimated", why)
+    return None
+
+
+def _last_spot(path: HotWater, spots: Mapping[str, _Spot | None]) -> _Spot | None:
+    """Where the hot-water heat is taken: heated, else the last tank's outlet, else mixed."""
+    outlet = spots.get(path.tanks[-1]) if path.tanks else spots.get("hot")
+    by_sensor = outlet if outlet and outlet.basis == "measured" else None
+    return spots["heated"] or by_sensor or spots["mixed"] or outlet
+
+
+def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Spot | None], *, sampling: str) -> _Path:
+    cold, mixed = spots["cold"], spots["mixed"]
+    hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
+    if path.flow_at == "mixed" and mixed is not None and cold is not None:
+        mass = volume_m3 * WATER.density(mixed.mean)
+        if hot is not None:
+            # Hot and cold make the mixed water: its heat above cold is all in the hot part.
+            rise = WATER.enthalpy(hot.mean) - WATER.enthalpy(cold.mean)
+            share = (WATER.enthalpy(mixed.mean) - WATER.enthalpy(cold.mean)) / np.where(rise > 0, rise, nan)
+            mass = mass * np.clip(share, 0.0, 1.0)
+        return _Path(run, volume_m3, mass, sampling)
+    density_at = cold.mean if cold is not None else np.full(len(volume_m3), _ASSUMED_COLD_DEGC)
+    return _Path(run, volume_m3, volume_m3 * WATER.density(density_at), sampling)
+
+
+def _heat_above_cold(water: _Path, spot: _Spot | None, cold: _Spot | None) -> Array:
+    if spot is None or cold is None:
+        return np.full(len(water.mass_kg), nan)
+    rise = [WATER.enthalpy(s) - WATER.enthalpy(c) for s, c in ((spot.first, cold.first), (spot.last, cold.last))]
+    return np.asarray(water.mass_kg * 0.5 * (rise[0] + rise[1]))
+
+
+def _account(
+    site: Site,
+    path: HotWater,
+    water: _Path,
+    spots: Mapping[str, _Spot | None],
+    *,
+    meter: Signal,
+    frame: DayFrame,
+    courses: Mapping[str, Array],
+    outlet: Array,
+    covered_s: Array,
+    all_pieces: Pieces,
+) -> HotWaterDay:
+    last, cold = _last_spot(path, spots), spots["cold"]
+    heat = _heat_above_cold(water, last, cold)
+    leaving = [_heat_above_cold(water, spots[tank], cold) for tank in path.tanks]
+    before = leaving[-1] if leaving else np.zeros(len(heat))
+    passing = np.maximum(heat - before, 0.0) if spots["heated"] is not None else np.zeros(len(heat))
+    rows = np.nan_to_num(np.stack((water.volume_m3, heat, passing, *leaving)))
+    cells = cells_of(water.pieces, rows, frame.edges_s)
+    known_s = cells_of(all_pieces, covered_s, frame.edges_s)
+    part = float(covered_s.sum()) / frame.until_s
+    return HotWaterDay(
+        flow_m3_s=to_course(frame, cells[0], known_s),
+        cold_degc=courses["cold"],
+        hot_degc=courses["hot"],
+        heated_degc=courses["heated"],
+        mixed_degc=courses["mixed"],
+        outlet_degc=outlet,
+        heat_w=to_course(frame, cells[1], known_s),
+        draws=_draws(water, heat, last, cold),
+        volume=_volume_total(meter, water, part),
+        heat=_heat_total(meter, water, heat, last=last, cold=cold, part=part),
+        leaving_j=cells[3:],
+        passing_j=cells[2],
+    )
+
+
+def _meter_limit(meter: Signal, typical: float) -> float:
+    half = float(limit_of_error(meter.point.accuracy, typical, quantity=meter.point.quantity, unit=meter.point.unit))
+    return half / typical
+
+
+def _volume_total(meter: Signal, water: _Path, part: float) -> Total:
+    total = float(water.volume_m3.sum())
+    typical = total if meter.point.quantity == "volume" else float(np.max(water.pieces.first, initial=0.0))
+    limit = _meter_limit(meter, typical) if typical > 0 else 0.0
+    gap = total / part * (1 - part) if 0 < part < 1 else 0.0
+    if part == 0:
+        return Total(nan, nan, 0.0, "unavailable", f"{meter.point.id} gave no usable reading.")
+    return Total(total, sqrt((total * limit) ** 2 / 3 + gap**2 / 3), part)
+
+
+def _heat_total(
+    meter: Signal, water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None, part: float
+) -> Total:
+    if last is None or cold is None:
+        return Total(nan, nan, 0.0, "unavailable", "No sensor says how hot the water leaves.")
+    volume = _volume_total(meter, water, part)
+    known = ~np.isnan(heat)
+    total, mass = float(heat[known].sum()), float(water.mass_kg[known].sum())
+    lost = 1.0 - float(water.volume_m3[known].sum()) / max(float(water.volume_m3.sum()), 1e-12) if len(heat) else 0.0
+    covered = part * (1.0 - lost)
+    if part == 0 or (len(heat) and not known.any()):
+        return Total(nan, nan, 0.0, "unavailable", "Its sensors gave no usable readings together.")
+    relative = volume.u / volume.amount if volume.amount > 0 else 0.0
+    pair = mass * 4180.0 * float(np.hypot(last.limit_k, cold.limit_k)) / sqrt(3)
+    # The sensors are read at the ends of a piece; within it the water may have been as the one or as the other.
+    spread = np.nan_to_num(last.last - last.first), np.nan_to_num(cold.last - cold.first)
+    sampled = float(np.sum((np.nan_to_num(water.mass_kg) * 4180.0) ** 2 * (spread[0] ** 2 + spread[1] ** 2))) / 12
+    gap = total / covered * lost if covered > 0 else 0.0
+    u = sqrt((total * relative) ** 2 + pair**2 + sampled + (total * _U_WATER) ** 2 + gap**2 / 3)
+    stand_ins = [spot for spot in (last, cold) if spot.basis == "estimated"]
+    if stand_ins:
+        return Total(total, u, covered, "estimated", " ".join(spot.why for spot in stand_ins))
+    return Total(total, u, covered)
+
+
+def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
+    pieces = water.pieces
+    if len(pieces.start_s) == 0:
+        return ()
+    begins = np.concatenate(([0], np.flatnonzero(pieces.start_s[1:] - pieces.end_s[:-1] > _PAUSE_S) + 1))
+    ends = np.concatenate((begins[1:], [len(pieces.start_s)])) - 1
+    volume = np.add.reduceat(water.volume_m3, begins)
+    heats = np.add.reduceat(np.nan_to_num(heat), begins)
+    degc = [
+        np.add.reduceat(water.volume_m3 * spot.mean, begins) / volume if spot else np.full(len(begins), nan)
+        for spot in (cold, last)
+    ]
+    return tuple(
+        Draw(*map(float, row))
+        for row in zip(pieces.start_s[begins], pieces.end_s[ends], volume, degc[0], degc[1], heats, strict=True)
+    )

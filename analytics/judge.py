@@ -1,0 +1,198 @@
+"""
+Sensors judged: which readings of a day are not to be believed, and why.
+
+Raw readings stay as they are; what is judged bad is left out of the figures and named. A wrong "stuck" would cost
+good figures, so a level reading counts as stuck only where something beside it proves that it should have moved.
+Limits here are common practice, without source, unless a line says otherwise.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.plant import SensorFault
+from analytics.site import Site
+
+__all__ = ["RANGES", "Unrolled", "find_bad", "unroll"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+# What a working sensor in a house's plant can say, in SI (degC). Codes such as -127 and 850 lie outside.
+RANGES: Mapping[str, tuple[float, float]] = {
+    "temperature": (-50.0, 250.0),
+    "flow": (-1e-6, 0.01),
+    "power": (-50.0, 100e3),
+    "energy": (0.0, np.inf),
+    "volume": (0.0, np.inf),
+    "status": (0.0, 1.0),
+    "irradiance": (-20.0, 1600.0),
+    "speed": (-1e-6, 1e4),
+}
+_SPIKE_K = 30.0  # away from both neighbours ...
+_SPIKE_NEIGHBOURS_K = 5.0  # ... which agree with each other
+_STUCK_LOOP_S = 3 * 3600.0  # a loop's sensor, while fluid moved past it and its partner changed
+_STUCK_TANK_S = 8 * 3600.0  # a tank's sensor, while its neighbours changed
+_STUCK_LOOP_PARTNER_K = 5.0
+_STUCK_TANK_PARTNER_K = 8.0
+# The most that a counter of a house can gain: 100 kW, 2 l/s.
+_FASTEST = {"energy": 100e3, "volume": 0.002}
+_ROLLS_OVER_AT = [float(10**n) for n in range(3, 13)] + [float(2**n) for n in (16, 24, 31, 32)]
+
+
+@dataclass(frozen=True, slots=True)
+class Unrolled:
+    """A counter made to rise for good; `sentences` tell of restarts and exchanges, `broken` marks unknown steps."""
+
+    value: Array
+    sentences: tuple[str, ...]
+
+
+def unroll(time_s: Array, value: Array, *, scale: float, quantity: str) -> Unrolled:
+    """
+    Join a counter over roll-overs, restarts at zero and exchanges of the meter.
+
+    A fall from near a round number or a power of two is a roll-over; another fall is a restart at zero, whose new
+    count is counted in full; a step that no house can make (either way) is an exchange and counts as nothing.
+
+    Args:
+        time_s, value: Readings, the value in the point's unit. Shape (n,)
+        scale: SI per unit.
+        quantity: "energy" or "volume".
+    Returns:
+        The count from the first reading on, in SI, never falling.
+    """
+    if len(value) < 2:
+        return Unrolled(np.zeros(len(value)), ())
+    step = np.diff(value)
+    most = _FASTEST.get(quantity, np.inf) * np.maximum(np.diff(time_s), 60.0) / scale
+    sentences: list[str] = []
+    for index in np.flatnonzero((step < 0) | (step > most)):
+        step[index], sentence = _joined(value[index], value[index + 1], most[index])
+        sentences.append(sentence)
+    return Unrolled(np.concatenate(([0.0], np.cumsum(step))) * scale, tuple(sentences))
+
+
+def _joined(before: float, after: float, most: float) -> tuple[float, str]:
+    for modulus in _ROLLS_OVER_AT:
+        if before < modulus and 0 <= after < before and modulus - before + after <= most:
+            return modulus - before + after, f"rolled over from {before:g} to {after:g}"
+    if 0 <= after < before and after <= most:
+        return after, f"began again at zero ({before:g}, then {after:g})"
+    return 0.0, f"was exchanged or set ({before:g}, then {after:g}); what passed between the two is not known"
+
+
+def find_bad(
+    site: Site, times_s: Mapping[str, Array], values: Mapping[str, Array]
+) -> tuple[dict[str, Flags], list[SensorFault]]:
+    """
+    Readings to leave out.
+
+    Args:
+        site: Tells which sensors stand beside which.
+        times_s, values: Per point, seconds from the day's start and SI values, all of them. Shape (n,) each
+    Returns:
+        Per point, True where a reading is bad (points without bad readings are absent), and the faults as sentences.
+    """
+    bad: dict[str, Flags] = {}
+    faults: list[SensorFault] = []
+
+    def note(point: str, flags: Flags, kind: str) -> None:
+        if flags.any():
+            bad[point] = bad[point] | flags if point in bad else flags
+            faults.append(_fault(point, kind, times_s[point][flags], values[point][flags]))
+
+    for point, value in values.items():
+        quantity = site.points[point].quantity
+        low, high = RANGES[quantity]
+        note(point, np.asarray((value < low) | (value > high)), "range")
+        if quantity == "temperature" and len(value) > 2:
+            note(point, _spikes(value), "spike")
+    for rule in _stuck_rules(site):
+        if rule.point in values:
+            note(rule.point, _stuck(rule, times_s, values), "stuck")
+    return bad, faults
+
+
+def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:
+    n, farthest = len(value), float(value[np.argmax(np.abs(value))])
+    hours = float(time_s[-1] - time_s[0]) / 3600.0
+    sentence = {
+        "range": f"{point} gave {n} readings that no such sensor can give (as far as {farthest:g}); left out.",
+        "spike": f"{point} jumped away and straight back {n} times (as far as {farthest:g}); left out.",
+        "stuck": f"{point} stood still at {value[0]:g} for {hours:.1f} h while what it measures moved; left out.",
+    }[kind]
+    return SensorFault(point, kind, float(time_s[0]), float(time_s[-1]), n, sentence)
+
+
+def _spikes(value: Array) -> Flags:
+    up = value[1:-1] - value[:-2]
+    down = value[1:-1] - value[2:]
+    flags = np.zeros(len(value), bool)
+    far = np.minimum(np.abs(up), np.abs(down)) > _SPIKE_K
+    flags[1:-1] = far & (up * down > 0) & (np.abs(value[2:] - value[:-2]) < _SPIKE_NEIGHBOURS_K)
+    return flags
+
+
+@dataclass(frozen=True, slots=True)
+class _StuckRule:
+    """`point` must not stand still for `shortest_s` while one of `partners` moves by `least_k` and `mover` runs."""
+
+    point: str
+    partners: tuple[str, ...]
+    mover: str | None
+    shortest_s: float
+    least_k: float
+
+
+def _stuck_rules(site: Site) -> list[_StuckRule]:
+    rules: list[_StuckRule] = []
+    for loop in site.loops.values():
+        if loop.entering and loop.leaving:
+            for point, partner in ((loop.entering, loop.leaving), (loop.leaving, loop.entering)):
+                mover = loop.flow or loop.pump
+                rules.append(_StuckRule(point, (partner,), mover, _STUCK_LOOP_S, _STUCK_LOOP_PARTNER_K))
+    for tank in site.tanks.values():
+        for point in tank.temperatures:
+            others = tuple(other for other in tank.temperatures if other != point)
+            rules.append(_StuckRule(point, others, None, _STUCK_TANK_S, _STUCK_TANK_PARTNER_K))
+    return rules
+
+
+def _stuck(rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array]) -> Flags:
+    time_s, value = times_s[rule.point], values[rule.point]
+    flags = np.zeros(len(value), bool)
+    if len(value) < 3:
+        return flags
+    changes = np.flatnonzero(value[1:] != value[:-1])
+    starts = np.concatenate(([0], changes + 1))
+    ends = np.concatenate((changes, [len(value) - 1]))
+    for index in np.flatnonzero(time_s[ends] - time_s[starts] >= rule.shortest_s):
+        span = (float(time_s[starts[index]]), float(time_s[ends[index]]))
+        moved = any(_moved(other, span, times_s, values) > rule.least_k for other in rule.partners)
+        if moved and _ran(rule.mover, span, times_s, values):
+            flags[starts[index] : ends[index] + 1] = True
+    return flags
+
+
+def _moved(point: str, span: tuple[float, float], times_s: Mapping[str, Array], values: Mapping[str, Array]) -> float:
+    if point not in values:
+        return 0.0
+    inside = values[point][(times_s[point] >= span[0]) & (times_s[point] <= span[1])]
+    low, high = RANGES["temperature"]
+    inside = inside[(inside > low) & (inside < high)]
+    return float(np.ptp(inside)) if len(inside) else 0.0
+
+
+def _ran(
+    mover: str | None, span: tuple[float, float], times_s: Mapping[str, Array], values: Mapping[str, Array]
+) -> bool:
+    """Whether the loop ran for at least a tenth of the span; without a mover in the rule there is nothing to ask."""
+    if mover is None:
+        return True
+    if mover not in values:
+        return False
+    inside = values[mover][(times_s[mover] >= span[0]) & (times_s[mover] <= span[1])]
+    return len(inside) > 0 and float(np.mean(inside > 0)) >= 0.1

@@ -1,0 +1,247 @@
+"""The day's ledger: metered totals become figures, with their basis, interval and reason."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from math import hypot, isnan, nan, sqrt
+
+import numpy as np
+
+from analytics.figures import (
+    Basis,
+    DayLedger,
+    Electricity,
+    Figure,
+    HeatPumpLine,
+    HotWaterLine,
+    StageLine,
+    TankLine,
+    unavailable,
+)
+from analytics.money import purchase, savings
+from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
+from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total
+from analytics.site import Stage, Tank
+from analytics.units import kwh_from_j
+
+__all__ = ["close_day"]
+
+_EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+_LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
+# How far the fully mixed account may misplace a day's heat, as a part of it: 0.15 was seen where an element heats
+# only the top of a tank.
+_MIXED_ACCOUNT_PART = 0.15
+_RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
+
+
+def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, CarriedState]:
+    """The ledger of a metered day, and the state that it leaves to the next."""
+    delivered = account_origins(plant, state)
+    stages = [_stage_line(plant, stage, delivered) for stage in plant.site.stages.values()]
+    hot_water = _hot_water(plant, delivered)
+    bought = purchase(plant)
+    ledger = DayLedger(
+        site=plant.site.id,
+        day=plant.day.date,
+        coverage=_coverage(plant),
+        stages=stages,
+        hot_water=hot_water,
+        backup_fraction=_backup_fraction(plant, stages),
+        delivered_backup_fraction=_delivered_backup_fraction(plant, stages, hot_water),
+        heat_pumps=[_heat_pump_line(pump) for pump in plant.heat_pumps.values()],
+        tanks=[_tank_line(plant, tank) for tank in plant.site.tanks.values()],
+        electricity=_electricity(plant),
+        purchased=energy_figure(bought.total),
+        saved=savings(plant, bought, hot_water.heat),
+        notes=[fault.sentence for fault in plant.sensor_faults],
+    )
+    return ledger, delivered.state if delivered else (state or CarriedState({}, nan))
+
+
+def energy_figure(total: Total) -> Figure:
+    """A total in J as a figure in kWh."""
+    return _figure(total, "kWh", kwh_from_j(1.0))
+
+
+def _figure(total: Total, unit: str, scale: float) -> Figure:
+    if isnan(total.amount):
+        return unavailable(unit, total.why or "It was not metered.")
+    return Figure(
+        total.amount * scale, unit, _EXPANDED * total.u * scale, total.basis, min(total.covered, 1.0), total.why
+    )
+
+
+def _stage_total(plant: PlantDay, stage: Stage) -> Total:
+    return plant.loops[stage.loop].heat if stage.loop else plant.heaters[stage.heater or ""].heat
+
+
+def _stage_line(plant: PlantDay, stage: Stage, delivered: Delivered | None) -> StageLine:
+    heat = energy_figure(_stage_total(plant, stage))
+    reverse = energy_figure(plant.loops[stage.loop].reverse) if stage.loop else Figure(0.0, "kWh", 0.0, heat.basis, 1.0)
+    return StageLine(stage.id, heat, reverse, _delivered_figure(plant, stage.id, delivered))
+
+
+def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None) -> Figure:
+    water = plant.hot_water
+    if delivered is None or water is None or isnan(water.heat.amount):
+        why = water.heat.why if water is not None else "The site file has no hot_water table."
+        return unavailable("kWh", why)
+    unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
+    amount = delivered.by_origin[origin]
+    others = [o for o in delivered.by_origin if o != origin and delivered.by_origin[o] > 0]
+    u_account = _MIXED_ACCOUNT_PART * water.heat.amount / _EXPANDED if others and amount > 0 else 0.0
+    u = hypot(water.heat.u * amount / max(water.heat.amount, 1.0), u_account)
+    why = "Followed through the tanks, each taken as fully mixed."
+    if unheard:
+        why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
+    worst: Basis = "estimated" if unheard or water.heat.basis == "estimated" else "derived"
+    return energy_figure(Total(amount, u, water.heat.covered, worst, why))
+
+
+def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:
+    water = plant.hot_water
+    if water is None:
+        why = "The site file has no hot_water table."
+        return HotWaterLine(unavailable("l", why), unavailable("kWh", why), unavailable("kWh", why))
+    return HotWaterLine(
+        _figure(water.volume, "l", 1000.0), energy_figure(water.heat), _delivered_figure(plant, CARRIED_OVER, delivered)
+    )
+
+
+def _coverage(plant: PlantDay) -> float:
+    """Mean part of the day so far that the site's points cover."""
+    if not plant.site.points:
+        return 0.0
+    n_cells = max(round(plant.until_s / CELL_S), 1)
+    known = [float(np.count_nonzero(~np.isnan(s.course[:n_cells]))) for s in plant.signals.values()]
+    return min(sum(known) / n_cells / len(plant.site.points), 1.0)
+
+
+def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) -> Figure:
+    """part / whole with the doubt of a part of a whole; unavailable where the whole is too little."""
+    missing = [f for f in (part, whole) if isnan(f.value)]
+    if missing:
+        return unavailable("1", missing[0].why)
+    if whole.value < _LEAST_HEAT_KWH:
+        return unavailable("1", none)
+    fraction = part.value / whole.value
+    rest = sqrt(max(whole.plus_minus**2 - part.plus_minus**2, 0.0))
+    doubt = hypot((1 - fraction) * part.plus_minus, fraction * rest) / whole.value
+    figures = list(all_of)
+    worst = max((f.basis for f in figures), key=_RANK.index, default="derived")
+    why = next((f.why for f in figures if f.basis == worst and f.why), "")
+    basis: Basis = "estimated" if worst == "estimated" else "derived"
+    return Figure(fraction, "1", doubt, basis, min((f.coverage for f in figures), default=1.0), why)
+
+
+def _sum(figures: Sequence[Figure]) -> Figure:
+    for figure in figures:
+        if isnan(figure.value):
+            return figure
+    doubt = sqrt(sum(f.plus_minus**2 for f in figures))
+    return Figure(
+        sum(f.value for f in figures), "kWh", doubt, "derived", min((f.coverage for f in figures), default=1.0)
+    )
+
+
+def _backup_fraction(plant: PlantDay, lines: Sequence[StageLine]) -> Figure:
+    if not lines:
+        return unavailable("1", "The site file names no stages.")
+    backups = {stage.id for stage in plant.site.stages.values() if stage.backup}
+    if not backups:
+        return unavailable("1", "No stage is marked as backup.")
+    heats = [line.heat for line in lines]
+    part = _sum([line.heat for line in lines if line.stage in backups])
+    none = f"All stages together gave less than {_LEAST_HEAT_KWH:g} kWh."
+    return _ratio(part, _sum(heats), none=none, all_of=heats)
+
+
+def _delivered_backup_fraction(plant: PlantDay, lines: Sequence[StageLine], water: HotWaterLine) -> Figure:
+    backups = {stage.id for stage in plant.site.stages.values() if stage.backup}
+    if not backups:
+        return unavailable("1", "No stage is marked as backup.")
+    given = [line.delivered for line in lines if line.stage in backups]
+    none = f"The taps took less than {_LEAST_HEAT_KWH:g} kWh."
+    return _ratio(_sum(given), water.heat, none=none, all_of=given)
+
+
+def _heat_pump_line(pump: HeatPumpDay) -> HeatPumpLine:
+    starts = Figure(float(pump.n_starts), "", 0.0, "measured", min(pump.elec.covered, 1.0))
+    if isnan(pump.elec.amount):
+        starts = unavailable("", pump.elec.why)
+    return HeatPumpLine(
+        heat_pump=pump.heat_pump,
+        heating_heat=energy_figure(pump.heating),
+        heating_electricity=energy_figure(pump.heating_elec),
+        heating_cop=_figure(pump.heating_cop, "1", 1.0),
+        run_hours=_figure(pump.run, "h", 1 / 3600.0),
+        starts=starts,
+        cooling=energy_figure(pump.cooling),
+        cooling_electricity=energy_figure(pump.cooling_elec),
+        cooling_cop=_figure(pump.cooling_cop, "1", 1.0),
+        source_heat=energy_figure(pump.source),
+    )
+
+
+def _tank_line(plant: PlantDay, tank: Tank) -> TankLine:
+    day = plant.tanks[tank.id]
+    return TankLine(tank.id, energy_figure(day.stored_change), energy_figure(day.loss), _residual(plant, tank))
+
+
+def _residual(plant: PlantDay, tank: Tank) -> Figure:
+    """Heat in - heat out - stored change - loss."""
+    day, water, path = plant.tanks[tank.id], plant.hot_water, plant.site.hot_water
+    on_path = path is not None and tank.id in path.tanks
+    if on_path and (water is None or water.leaving_j is None):
+        return unavailable("kWh", water.heat.why if water else "The water's path is not metered.")
+    stages = [_stage_total(plant, stage) for stage in plant.site.stages.values() if stage.tank == tank.id]
+    reverse = [plant.loops[s.loop].reverse for s in plant.site.stages.values() if s.tank == tank.id and s.loop]
+    lost_back = [total for total in reverse if not isnan(total.amount)]
+    parts = [*stages, day.stored_change, day.loss]
+    for total in parts:
+        if isnan(total.amount):
+            return unavailable("kWh", total.why)
+    amount = (
+        sum(t.amount for t in stages) - sum(t.amount for t in lost_back) - day.stored_change.amount - day.loss.amount
+    )
+    u = sqrt(sum(t.u**2 for t in (*parts, *lost_back)))
+    if on_path and water is not None and water.leaving_j is not None and path is not None:
+        index = list(path.tanks).index(tank.id)
+        moved = float(water.leaving_j[index].sum()) - (float(water.leaving_j[index - 1].sum()) if index else 0.0)
+        amount -= moved
+        u = hypot(u, water.heat.u * abs(moved) / max(abs(water.heat.amount), 1.0))
+    why = "What the balance of the tank leaves unexplained."
+    covered = min(t.covered for t in parts)
+    return energy_figure(Total(amount, u, covered, "estimated" if day.loss.basis == "estimated" else "derived", why))
+
+
+def _electricity(plant: PlantDay) -> Electricity:
+    heaters = [plant.heaters[h.id].input for h in plant.site.heaters.values() if h.kind == "electric"]
+    pumps = {loop.id: plant.loops[loop.id].pump_elec for loop in plant.site.loops.values()}
+    return Electricity(
+        energy_figure(_added(heaters, "There is no electric heater.")),
+        energy_figure(_added([p.elec for p in plant.heat_pumps.values()], "There is no heat pump.")),
+        energy_figure(_pumps(pumps)),
+    )
+
+
+def _added(totals: Sequence[Total], none: str) -> Total:
+    if not totals:
+        return Total(0.0, 0.0, 1.0, "measured", none)
+    unknown = [total for total in totals if isnan(total.amount)]
+    if unknown:
+        return unknown[0]
+    worst = max((t.basis for t in totals), key=_RANK.index)
+    why = next((t.why for t in totals if t.why), "")
+    u = sqrt(sum(t.u**2 for t in totals))
+    return Total(sum(t.amount for t in totals), u, min(t.covered for t in totals), worst, why)
+
+
+def _pumps(pumps: Mapping[str, Total]) -> Total:
+    known = [total for total in pumps.values() if not isnan(total.amount)]
+    if not known:
+        return Total(nan, nan, 0.0, "unavailable", "No pump's electricity is known.")
+    left = [loop for loop, total in pumps.items() if isnan(total.amount)]
+    added = _added(known, "")
+    if not left:
+        return added
+    why = f"Without the pump of {' and '.join(left)}, whose power is not known."
+    return Total(added.amount, added.u, added.covered, "estimated", why)

@@ -1,0 +1,231 @@
+"""Purchased energy and what was saved against a baseline: in energy, money and CO2."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import isnan, nan, sqrt
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.figures import Basis, Figure, Saved, unavailable
+from analytics.plant import CELL_S, PlantDay, Total
+from analytics.site import Prices, Stage, TariffBand
+from analytics.trace import LocalDay
+from analytics.units import kwh_from_j
+
+__all__ = ["BASELINE_EFFICIENCY", "Purchase", "electricity_price", "purchase", "savings"]
+
+Array = NDArray[np.float64]
+
+# Heat delivered to energy bought, standby included. US uniform energy factors, from memory; a site file may say better.
+BASELINE_EFFICIENCY: Mapping[str, float] = {
+    "electric-tank": 0.92,
+    "gas-tank": 0.60,
+    "propane-tank": 0.60,
+    "oil-tank": 0.62,
+    "heat-pump-tank": 3.3,
+}
+_FUEL_OF = {"gas-tank": "gas", "propane-tank": "propane", "oil-tank": "oil"}
+# Higher heating values: EIA, energy-explained Btu page (91 452 Btu/gal propane, 138 500 Btu/gal No. 2 oil).
+_KWH_PER_LITRE = {"propane": 26.80 / 3.785411784, "oil": 40.59 / 3.785411784}
+# kg CO2 per kWh (higher heating value): EIA, Carbon Dioxide Emissions Coefficients, 2016.
+_CO2_KG_PER_KWH = {"gas": 0.1811, "propane": 0.2152, "oil": 0.2496}
+_BOILER_EFFICIENCY = 0.85  # where a backup's fuel is not metered; common practice
+_U_BOILER_PART = 0.08
+_EXPANDED = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Purchase:
+    """
+    Energy bought for the hot water.
+
+    Args:
+        total: All of it. [J]
+        elec_w: Electricity as a course over the day's cells. [W]
+        fuel_j: Fuel by kind (gas, propane, oil). [J]
+    """
+
+    total: Total
+    elec_w: Array
+    fuel_j: Mapping[str, float]
+
+
+def purchase(plant: PlantDay) -> Purchase:
+    """Backup input + circulators + the heat pump's electricity that the hot water caused."""
+    parts: list[Total] = []
+    elec_w = np.zeros(round(plant.day.seconds / CELL_S))
+    fuel_j: dict[str, float] = {}
+    for stage in plant.site.stages.values():
+        for kind, total, course_w in _inputs(plant, stage):
+            parts.append(total)
+            if kind == "electric":
+                elec_w = elec_w + np.nan_to_num(course_w)
+            else:
+                fuel_j[kind] = fuel_j.get(kind, 0.0) + total.amount
+    for pump in plant.heat_pumps.values():
+        parts.append(pump.caused_elec)
+        if pump.caused_elec_w is not None:
+            elec_w = elec_w + np.nan_to_num(pump.caused_elec_w)
+    return Purchase(_added(parts), elec_w, fuel_j)
+
+
+def _inputs(plant: PlantDay, stage: Stage) -> list[tuple[str, Total, Array]]:
+    """What a stage buys: its heater's input, its circulator's electricity, its boiler's fuel."""
+    if stage.heater:
+        heater = plant.heaters[stage.heater]
+        return [(plant.site.heaters[stage.heater].kind, heater.input, heater.input_w)]
+    loop = plant.loops[stage.loop or ""]
+    bought = [("electric", _circulator(plant, stage), loop.pump_elec_w)] if plant.site.loops[loop.loop].pump else []
+    if stage.backup:
+        bought += _boiler(plant, loop.heat)
+    return bought
+
+
+def _circulator(plant: PlantDay, stage: Stage) -> Total:
+    pump = plant.loops[stage.loop or ""].pump_elec
+    if not isnan(pump.amount):
+        return pump
+    return Total(0.0, 0.0, 1.0, "estimated", f"Without the circulator of {stage.id}, whose power is not known.")
+
+
+def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
+    """Fuel of a backup that heats through a loop: of heaters that are no stage, else by an assumed efficiency."""
+    staged = {stage.heater for stage in plant.site.stages.values()}
+    boilers = [h for h in plant.site.heaters.values() if h.id not in staged]
+    if boilers:
+        return [(b.kind, plant.heaters[b.id].input, plant.heaters[b.id].input_w) for b in boilers]
+    kind = _FUEL_OF.get(plant.site.baseline.kind, "gas")
+    why = f"The backup's fuel is not metered; an efficiency of {_BOILER_EFFICIENCY:.0%} is assumed."
+    amount = heat.amount / _BOILER_EFFICIENCY
+    u = sqrt(heat.u**2 + (heat.amount * _U_BOILER_PART) ** 2) / _BOILER_EFFICIENCY
+    basis: Basis = "unavailable" if isnan(amount) else "estimated"
+    return [(kind, Total(amount, u, heat.covered, basis, heat.why if isnan(amount) else why), np.zeros(1))]
+
+
+def _added(parts: Sequence[Total]) -> Total:
+    for part in parts:
+        if isnan(part.amount):
+            return Total(nan, nan, 0.0, "unavailable", part.why)
+    if not parts:
+        return Total(0.0, 0.0, 1.0, "derived", "")
+    estimated = [part for part in parts if part.basis == "estimated"]
+    basis: Basis = "estimated" if estimated else "derived"
+    why = " ".join(dict.fromkeys(part.why for part in estimated if part.why))
+    u = sqrt(sum(part.u**2 for part in parts))
+    return Total(sum(part.amount for part in parts), u, min(part.covered for part in parts), basis, why)
+
+
+def electricity_price(prices: Prices, day: LocalDay) -> Array | None:
+    """Price of electricity in each cell of a local day [currency/kWh], None where the site file gives none."""
+    n_cells = round(day.seconds / CELL_S)
+    if prices.electricity_per_kwh is None:
+        return None
+    if isinstance(prices.electricity_per_kwh, int | float):
+        return np.full(n_cells, float(prices.electricity_per_kwh))
+    minute = _local_minutes(day, n_cells)
+    price = np.full(n_cells, nan)
+    for band in prices.electricity_per_kwh:
+        price = np.where(np.isnan(price) & _holds(band, day, minute), band.per_kwh, price)
+    return price
+
+
+def _local_minutes(day: LocalDay, n_cells: int) -> Array:
+    """Minute of the local clock at each cell's start; clocks change at whole quarters of an hour."""
+    zone, per_block = ZoneInfo(day.timezone), round(900 / CELL_S)
+    minutes = np.empty(n_cells)
+    for first in range(0, n_cells, per_block):
+        at = datetime.fromtimestamp(day.start_ms / 1000 + first * CELL_S, UTC).astimezone(zone)
+        block = minutes[first : first + per_block]
+        block[:] = at.hour * 60 + at.minute + np.arange(len(block)) * (CELL_S / 60.0)
+    return minutes
+
+
+def _holds(band: TariffBand, day: LocalDay, minute: Array) -> NDArray[np.bool_]:
+    if day.date.month not in band.months or day.date.weekday() not in band.days:
+        return np.zeros(len(minute), bool)
+    if band.from_minute < band.to_minute:
+        return np.asarray((minute >= band.from_minute) & (minute < band.to_minute))
+    return np.asarray((minute >= band.from_minute) | (minute < band.to_minute))
+
+
+def savings(plant: PlantDay, bought: Purchase, heat: Figure) -> Saved:
+    """What the baseline would have bought for the same hot water, less what was bought."""
+    baseline, currency = plant.site.baseline, plant.site.prices.currency
+    missing = heat.why if isnan(heat.value) else bought.total.why if isnan(bought.total.amount) else ""
+    if missing:
+        return Saved(unavailable("kWh", missing), unavailable(currency, missing), unavailable("kg", missing))
+    efficiency = baseline.efficiency or BASELINE_EFFICIENCY[baseline.kind]
+    stated = "stated" if baseline.efficiency else "usual"
+    why = f"Against a baseline of {baseline.kind} with the {stated} efficiency of {efficiency:g}."
+    doubt_kwh = _EXPANDED * kwh_from_j(bought.total.u)
+    energy = heat.value / efficiency - kwh_from_j(bought.total.amount)
+    doubt = sqrt((heat.plus_minus / efficiency) ** 2 + doubt_kwh**2)
+    coverage = min(heat.coverage, bought.total.covered)
+    relative = doubt / max(heat.value / efficiency + kwh_from_j(bought.total.amount), 1e-9)
+
+    def figure(unit: str, before: float, after: float) -> Figure:
+        return Figure(before - after, unit, relative * (abs(before) + abs(after)), "estimated", coverage, why)
+
+    money = _money(plant, bought, efficiency)
+    co2 = _co2(plant, bought, heat.value / efficiency)
+    return Saved(
+        Figure(energy, "kWh", doubt, "estimated", coverage, why),
+        unavailable(currency, money) if isinstance(money, str) else figure(currency, *money),
+        unavailable("kg", co2) if isinstance(co2, str) else figure("kg", *co2),
+    )
+
+
+def _fuel_price(prices: Prices, fuel: str) -> float | None:
+    """Price per kWh of fuel."""
+    if fuel == "gas":
+        return prices.gas_per_kwh
+    per_litre = prices.propane_per_litre if fuel == "propane" else prices.oil_per_litre
+    return None if per_litre is None else per_litre / _KWH_PER_LITRE[fuel]
+
+
+def _money(plant: PlantDay, bought: Purchase, efficiency: float) -> tuple[float, float] | str:
+    """Cost of the baseline and of what was bought, or the reason why one is not known."""
+    baseline, prices = plant.site.baseline, plant.site.prices
+    price = electricity_price(prices, plant.day)
+    needs_electricity = bought.elec_w.any() or baseline.kind not in _FUEL_OF
+    if needs_electricity and price is None:
+        return "The price of electricity is not stated (prices.electricity_per_kwh)."
+    if needs_electricity and price is not None and np.isnan(price).any():
+        return "The price bands for electricity leave a part of this day without a price."
+    spent = float(np.sum(bought.elec_w * price)) * kwh_from_j(CELL_S) if price is not None else 0.0
+    for fuel, amount in bought.fuel_j.items():
+        per_kwh = _fuel_price(prices, fuel)
+        if per_kwh is None:
+            return f"The price of {fuel} is not stated."
+        spent += kwh_from_j(amount) * per_kwh
+    before = _baseline_cost(plant, price, efficiency)
+    return before if isinstance(before, str) else (before, spent)
+
+
+def _baseline_cost(plant: PlantDay, price: Array | None, efficiency: float) -> float | str:
+    water, fuel = plant.hot_water, _FUEL_OF.get(plant.site.baseline.kind)
+    assert water is not None
+    if fuel is None:
+        assert price is not None
+        # A storage heater buys when it reheats, soon after each draw.
+        return float(np.nansum(water.heat_w * price)) * kwh_from_j(CELL_S) / efficiency
+    per_kwh = _fuel_price(plant.site.prices, fuel)
+    if per_kwh is None:
+        return f"The price of {fuel} is not stated."
+    return kwh_from_j(water.heat.amount) / efficiency * per_kwh
+
+
+def _co2(plant: PlantDay, bought: Purchase, baseline_kwh: float) -> tuple[float, float] | str:
+    factors = dict(_CO2_KG_PER_KWH)
+    if plant.site.prices.electricity_co2_kg_per_kwh is not None:
+        factors["electric"] = plant.site.prices.electricity_co2_kg_per_kwh
+    fuel = _FUEL_OF.get(plant.site.baseline.kind, "electric")
+    if "electric" not in factors and (fuel == "electric" or bought.elec_w.any()):
+        return "The CO2 of electricity is not stated (prices.electricity_co2_kg_per_kwh)."
+    emitted = sum(kwh_from_j(amount) * factors[kind] for kind, amount in bought.fuel_j.items())
+    if bought.elec_w.any():
+        emitted += kwh_from_j(float(bought.elec_w.sum()) * CELL_S) * factors["electric"]
+    return baseline_kwh * factors[fuel], emitted

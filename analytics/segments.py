@@ -1,0 +1,165 @@
+"""
+Pieces of time: how readings become integrals.
+
+A signal's readings are cut into pieces over which the quantity is known: straight from reading to reading
+(`instant`), level over the interval that a reading closes (`mean`), or a difference of two counts (`counter`).
+Whatever is integrated is integrated over such pieces, and each integral says which part of the time it covers.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.plant import Signal
+
+__all__ = ["Pieces", "cells_of", "pieces_of", "value_at"]
+
+Array = NDArray[np.float64]
+
+# A mean's interval may be late by half its length before the missing part counts as bridged rather than read.
+_LATE_MEAN = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """
+    Pieces in time order, not overlapping. Over each, the quantity runs straight from `first` to `last`.
+
+    Args:
+        start_s, end_s: Seconds from the day's start, shape (n,)
+        first, last: Value at the piece's start and end, per second for a counter. Shape (n,)
+    """
+
+    start_s: Array
+    end_s: Array
+    first: Array
+    last: Array
+
+    @property
+    def length_s(self) -> Array:
+        return self.end_s - self.start_s
+
+    def covered(self, max_gap_s: float) -> NDArray[np.bool_]:
+        """Which pieces are short enough to count as covered."""
+        return np.asarray(self.length_s <= max_gap_s)
+
+    @property
+    def amount(self) -> Array:
+        """The integral over each piece, in value x seconds."""
+        return 0.5 * (self.first + self.last) * (self.end_s - self.start_s)
+
+
+def pieces_of(signal: Signal, *, start_s: float, end_s: float) -> Pieces:
+    """The pieces of [start_s, end_s) that a signal's readings cover, gaps bridged up to the signal's limit."""
+    time_s, value = signal.time_s, signal.value
+    low = max(int(np.searchsorted(time_s, start_s, side="right")) - 1, 0)
+    high = int(np.searchsorted(time_s, end_s, side="left")) + 1
+    time_s, value = time_s[low:high], value[low:high]
+    if signal.point.sampling == "counter":
+        pieces = _counted(time_s, value)
+    elif signal.point.sampling == "mean":
+        pieces = _level(time_s, value, interval_s=signal.point.interval_s, max_gap_s=signal.max_gap_s)
+    else:
+        pieces = _straight(time_s, value, signal.max_gap_s)
+    return _clip(pieces, start_s, end_s)
+
+
+def _straight(time_s: Array, value: Array, max_gap_s: float) -> Pieces:
+    start, end, first, last = time_s[:-1], time_s[1:], value[:-1], value[1:]
+    near = end - start <= max_gap_s
+    if near.all():
+        return Pieces(start, end, first, last)
+    return Pieces(start[near], end[near], first[near], last[near])
+
+
+def _counted(time_s: Array, value: Array) -> Pieces:
+    # However long nothing was heard, a counter knows what has passed; only when it passed is not known.
+    straight = _straight(time_s, value, np.inf)
+    rate = (straight.last - straight.first) / straight.length_s
+    return Pieces(straight.start_s, straight.end_s, rate, rate)
+
+
+def _level(time_s: Array, value: Array, *, interval_s: float, max_gap_s: float) -> Pieces:
+    if len(time_s) == 0:
+        return Pieces(time_s, time_s, value, value)
+    before = np.concatenate(([time_s[0] - interval_s], time_s[:-1]))
+    late = time_s - before > _LATE_MEAN * interval_s
+    start = np.where(late, time_s - interval_s, before)
+    if not late.any():
+        return Pieces(start, time_s, value, value)
+    # The missing part runs straight from the mean before it to the mean after it.
+    bridged = np.flatnonzero(late & (time_s - before <= max_gap_s))
+    all_start = np.concatenate((start, before[bridged]))
+    order = np.argsort(all_start, kind="stable")
+    return Pieces(
+        all_start[order],
+        np.concatenate((time_s, start[bridged]))[order],
+        np.concatenate((value, value[bridged - 1]))[order],
+        np.concatenate((value, value[bridged]))[order],
+    )
+
+
+def _clip(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
+    keep = (pieces.end_s > start_s) & (pieces.start_s < end_s)
+    start, end = pieces.start_s[keep], pieces.end_s[keep]
+    first, last = pieces.first[keep], pieces.last[keep]
+    if len(start) and (start[0] < start_s or end[-1] > end_s):
+        slope = (last - first) / (end - start)
+        cut_start, cut_end = np.maximum(start, start_s), np.minimum(end, end_s)
+        first, last = first + slope * (cut_start - start), last - slope * (end - cut_end)
+        start, end = cut_start, cut_end
+    return Pieces(start, end, first, last)
+
+
+def value_at(signal: Signal, time_s: Array) -> Array:
+    """
+    An instant or mean signal's value at given instants, straight between readings, NaN in gaps too long to bridge.
+
+    Beyond the first and the last reading it holds for one nominal interval. A mean counts at its interval's middle.
+    """
+    at, value = signal.time_s, signal.value
+    if len(at) == 0:
+        return np.full(time_s.shape, np.nan)
+    if signal.point.sampling == "mean":
+        at = at - signal.point.interval_s / 2
+    read = np.interp(time_s, at, value)
+    hold_s = signal.point.interval_s
+    outside = (time_s < at[0] - hold_s) | (time_s > at[-1] + hold_s)
+    gaps = np.diff(at) > signal.max_gap_s
+    if gaps.any():
+        after = np.searchsorted(at, time_s, side="left")
+        inside = (after > 0) & (after < len(at))
+        place = np.clip(after - 1, 0, len(gaps) - 1)
+        outside |= inside & gaps[place] & (at[np.minimum(after, len(at) - 1)] != time_s)
+    if outside.any():
+        read[outside] = np.nan
+    return read
+
+
+def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:
+    """
+    Amounts per piece, spread evenly over each piece, gathered into cells. The sum is kept.
+
+    Args:
+        amount: Per piece, finite. Shape (n,) or (k, n)
+        edges_s: Cell edges, increasing. Shape (cells + 1,)
+    Returns:
+        Amount per cell, shape (cells,) or (k, cells)
+    """
+    if len(pieces.start_s) == 0:
+        return np.zeros((*amount.shape[:-1], len(edges_s) - 1))
+    knots = np.empty(2 * len(pieces.start_s))
+    knots[0::2], knots[1::2] = pieces.start_s, pieces.end_s
+    if amount.ndim == 1:
+        return np.diff(np.interp(edges_s, knots, _running(amount)))
+    return np.stack([np.diff(np.interp(edges_s, knots, _running(row))) for row in amount])
+
+
+def _running(amount: Array) -> Array:
+    total = np.cumsum(amount)
+    running = np.empty(2 * len(amount))
+    running[1::2] = total
+    running[0] = 0.0
+    running[2::2] = total[:-1]
+    return running

@@ -1,0 +1,98 @@
+"""From traces as read to signals in SI: calibrated, judged, counters unrolled, each with its course over the day."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.judge import find_bad, unroll
+from analytics.plant import CELL_S, SensorFault, Signal
+from analytics.segments import cells_of, pieces_of
+from analytics.site import Point, Site
+from analytics.trace import LocalDay, Trace
+from analytics.units import to_si
+
+__all__ = ["Readings", "cell_edges", "read_signals"]
+
+Array = NDArray[np.float64]
+
+_GAP_INTERVALS = 5
+_GAP_S = 600.0
+# Part of a cell that must be covered for its course to be known; common practice.
+_COVERED_PART = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """A day's signals by point, what was left out, and when each point last spoke."""
+
+    signals: Mapping[str, Signal]
+    faults: list[SensorFault]
+    last_s: Mapping[str, float]
+
+
+def cell_edges(day: LocalDay) -> Array:
+    """Edges of the day's cells, in seconds from its start."""
+    n_cells = round(day.seconds / CELL_S)
+    return np.arange(n_cells + 1, dtype=np.float64) * CELL_S
+
+
+def read_signals(site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_s: float) -> Readings:
+    """Every point of the site that said anything in the traces, as a judged signal."""
+    spoke = {p: trace for p in site.points if (trace := traces.get(p)) is not None and len(trace.time_ms)}
+    times_s = {p: (trace.time_ms - day.start_ms) / 1000.0 for p, trace in spoke.items()}
+    values: dict[str, Array] = {}
+    faults: list[SensorFault] = []
+    for p, trace in spoke.items():
+        values[p] = _in_si(site.points[p], times_s[p], trace.value, faults)
+    bad, found = find_bad(site, times_s, values)
+    edges = cell_edges(day)
+    signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges) for p in spoke}
+    faults += found + _missing(site, times_s, until_s)
+    return Readings(signals, faults, {p: float(times_s[p][-1]) for p in spoke})
+
+
+def _in_si(point: Point, time_s: Array, value: Array, faults: list[SensorFault]) -> Array:
+    scale, shift = to_si(point.quantity, point.unit)
+    if point.sampling == "counter":
+        unrolled = unroll(time_s, value, scale=scale, quantity=point.quantity)
+        faults += [
+            SensorFault(point.id, "counter", float(time_s[0]), float(time_s[-1]), 1, f"{point.id} {sentence}.")
+            for sentence in unrolled.sentences
+        ]
+        return unrolled.value * point.gain
+    if point.gain == 1.0 and point.offset == 0.0 and scale == 1.0 and shift == 0.0:
+        return value
+    return (value * point.gain + point.offset) * scale + shift
+
+
+def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_] | None, edges_s: Array) -> Signal:
+    if bad is not None:
+        time_s, value = time_s[~bad], value[~bad]
+    if point.quantity in ("flow", "speed"):
+        value = np.maximum(value, 0.0)  # what is left below zero is noise at rest
+    max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
+    bare = Signal(point, time_s, value, max_gap_s, np.empty(0))
+    return Signal(point, time_s, value, max_gap_s, _course(bare, edges_s))
+
+
+def _course(signal: Signal, edges_s: Array) -> Array:
+    pieces = pieces_of(signal, start_s=edges_s[0], end_s=edges_s[-1])
+    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
+    amount, covered_s = cells_of(pieces, np.stack((pieces.amount, covered)), edges_s)
+    length_s = edges_s[1] - edges_s[0]
+    full = covered_s >= _COVERED_PART * length_s
+    return np.where(full, amount / np.maximum(covered_s, 1e-9), np.nan)
+
+
+def _missing(site: Site, times_s: Mapping[str, Array], until_s: float) -> list[SensorFault]:
+    """Points that said nothing from the day's start to now, while at least one other did."""
+
+    def spoke(point: str) -> bool:
+        return point in times_s and bool(np.any((times_s[point] >= 0) & (times_s[point] <= until_s)))
+
+    silent = [p for p in site.points if not spoke(p)]
+    if len(silent) == len(site.points):
+        return []
+    return [SensorFault(p, "missing", 0.0, until_s, 0, f"{p} said nothing all day.") for p in silent]
