@@ -1,0 +1,93 @@
+"""
+Detection: from a plant's day to verdicts, and from verdicts to alerts.
+
+`assess_day` judges every component of a site that any detector speaks of; `advance` carries alerts over a day. A new
+detector is one module with its kind, what it needs and how it decides, and one entry in `DETECTORS`.
+"""
+
+from collections.abc import Sequence
+
+from analytics.detection.alert_json import alert_from_json, alert_to_json
+from analytics.detection.findings import (
+    CAUTION,
+    Assessment,
+    Clear,
+    Detector,
+    Fault,
+    Finding,
+    Need,
+    NotAssessed,
+    Severity,
+    Verdict,
+)
+from analytics.detection.heater_always_on import HeaterAlwaysOn
+from analytics.detection.loop_no_flow import LoopNoFlow
+from analytics.detection.moments import instant_ms
+from analytics.detection.outlet_too_hot import OutletTooHot
+from analytics.detection.sensor_missing import SensorMissing
+from analytics.detection.sensor_stuck import SensorRange, SensorStuck
+from analytics.detection.site_silent import SiteSilent
+from analytics.detection.stage_below_expected import StageBelowExpected
+from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
+from analytics.figures import DayLedger
+from analytics.plant import PlantDay
+
+__all__ = [
+    "CAUTION",
+    "DETECTORS",
+    "Alert",
+    "AlertState",
+    "Assessment",
+    "Clear",
+    "Detector",
+    "Fault",
+    "Finding",
+    "Need",
+    "NotAssessed",
+    "Severity",
+    "Transition",
+    "Verdict",
+    "acknowledge",
+    "advance",
+    "alert_from_json",
+    "alert_to_json",
+    "assess_day",
+    "unsettled",
+]
+
+DETECTORS: Sequence[Detector] = (
+    SiteSilent(),
+    OutletTooHot(),
+    HeaterAlwaysOn(),
+    LoopNoFlow(),
+    StageBelowExpected(),
+    SensorMissing(),
+    SensorStuck(),
+    SensorRange(),
+)
+
+
+def assess_day(
+    plant: PlantDay, history: Sequence[DayLedger], *, detectors: Sequence[Detector] = DETECTORS
+) -> list[Assessment]:
+    """
+    One verdict for each kind and component of the site, in the order of `DETECTORS` and of the site file.
+
+    Args:
+        plant: One local day, whole or in progress.
+        history: Up to 60 earlier days' ledgers, oldest first; empty on a site's first day.
+    """
+    return [
+        Assessment(
+            site=plant.site.id,
+            timezone=plant.day.timezone,
+            kind=detector.kind,
+            component=need.component,
+            from_ms=plant.day.start_ms,
+            until_ms=instant_ms(plant, plant.until_s),
+            rejoin=detector.rejoin,
+            verdict=NotAssessed(need.lacking) if need.lacking else detector.assess(plant, history, need.component),
+        )
+        for detector in detectors
+        for need in detector.needs(plant.site)
+    ]

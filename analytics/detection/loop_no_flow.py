@@ -1,0 +1,286 @@
+"""`loop-no-flow`: the pump is called for, and nothing moves."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+import numpy as np
+
+from analytics.detection.findings import Finding, Need, NotAssessed, Severity, Verdict
+from analytics.detection.moments import (
+    Episode,
+    Flags,
+    cells_passed,
+    clock,
+    course_of,
+    duration,
+    episodes,
+    highest,
+    instant_ms,
+    judge,
+    lasting,
+)
+from analytics.detection.sunshine import (
+    FLOW_MOVES_M3_S,
+    CollectorSun,
+    collector_of,
+    collector_sun,
+    switched_off,
+    tank_ends,
+)
+from analytics.detection.worth import JOULES_PER_KWH, heat_price
+from analytics.figures import DayLedger
+from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.site import Loop, Site
+
+__all__ = ["LoopNoFlow"]
+
+_CAUSES = (
+    "failed circulator (blocked or worn, no supply, capacitor)",
+    "closed or stuck valve",
+    "air lock, or too little pressure in the circuit",
+    "pump relay or controller output failed",
+    "flow meter failed, if the temperatures look right",
+)
+_CHECKS = (
+    "Compare the pressure gauge with the value noted at commissioning.",
+    "See whether both isolating valves are open and listen whether the pump runs.",
+    "Leave live terminals to a licensed electrician; switch off and lock out before the pump is opened.",
+)
+_HOT_CHECK = "Do not open or fill the circuit while the collector is hot: fluid and steam there can pass 150 degC."
+
+
+@dataclass(frozen=True, slots=True)
+class _Calls:
+    """Why each cell calls for flow (flags), what each cell proves, and the collector's sun where there is one."""
+
+    by_pump: Flags
+    by_compressor: Flags
+    by_heat: Flags
+    by_sun: Flags
+    weight: Course
+    sun: CollectorSun | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoopNoFlow:
+    """
+    A circuit whose pump is called for and in which nothing moves.
+
+    Called for means: its pump runs or is switched on; the compressor that needs it runs; or, for a collector whose
+    pump is not known to be switched off, the collector is far hotter than the tank. Not this: a collector at rest
+    because its tank is full, or while it cools after that; a pump that its controller never started
+    (`loop-never-called`).
+    """
+
+    kind: ClassVar[str] = "loop-no-flow"
+    rejoin: ClassVar[timedelta] = timedelta(hours=24)
+    still_flow_m3_s: float = FLOW_MOVES_M3_S
+    min_pump: timedelta = timedelta(minutes=10)  # flow settles within a minute of a start; common practice
+    min_compressor: timedelta = timedelta(minutes=10)  # a compressor without source flow trips sooner or is damaged
+    min_desuperheater: timedelta = timedelta(minutes=60)  # its pump may wait for hot gas at every start
+    min_heat: timedelta = timedelta(minutes=20)  # controllers start within a minute; kick runs come each 10 min
+    min_sun: timedelta = timedelta(minutes=45)  # a cold collector needs ten to twenty minutes of sun to warm up
+    offered_w_m2: float = 200.0  # steady power at working temperature; a resting collector would soon be hot
+    no_snow_degc: float = 5.0  # below, snow may lie on the collector and not on the irradiance sensor
+    lift_k: float = 15.0  # above the start difference of 8 K (7 to 11 K common, UFGS-13600A default 8 K) with margin
+    lift_without_sun_k: float = 25.0  # no irradiance known: warm pipes in a hot attic stay below
+    sun_w_m2: float = 200.0  # below, a collector warms by air more than by sun
+    desuperheater_tank_degc: float = 40.0  # above, hot gas may have nothing to give
+    least_runaway_k: float = 40.0  # no flow meter: see `_runaway_k`
+    strong_sun_w_m2: float = 300.0  # a collector without flow is soon far above its tank
+    min_cooled_in_sun: timedelta = timedelta(minutes=20)
+    min_cooled: timedelta = timedelta(minutes=60)  # a collector without flow cools through this range sooner at dusk
+    damage_degc: float = 120.0  # glycol ages quickly above 120 to 140 degC (common practice)
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        return [Need(loop.id, _lacking(site, loop)) for loop in site.loops.values()]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        loop = plant.loops.get(component)
+        if loop is None:
+            return NotAssessed(f"Loop {component} gave no readings.")
+        still, moves = self._still_and_moves(plant, loop)
+        calls = self._calls(plant, loop, still)
+        passed = np.arange(len(still)) < cells_passed(plant)
+        healthy = moves & passed
+        found = episodes(np.where(passed & ~healthy, calls.weight, 0.0), healthy)
+        return judge(
+            plant,
+            found,
+            healthy,
+            tell=lambda episode: self._finding(plant, loop, calls, episode=episode),
+            unseen=self._unseen(loop, passed),
+        )
+
+    def _unseen(self, loop: LoopDay, passed: Flags) -> str:
+        if not loop.flow_is_assumed and np.isnan(loop.flow_m3_s[passed]).all():
+            return f"The flow of loop {loop.loop} is not known."
+        return f"Nothing called for the pump of loop {loop.loop}, so its rest proves nothing."
+
+    def _still_and_moves(self, plant: PlantDay, loop: LoopDay) -> tuple[Flags, Flags]:
+        """Cells in which the fluid may stand still, and those in which it surely moves."""
+        if not loop.flow_is_assumed:
+            return loop.flow_m3_s <= self.still_flow_m3_s, lasting(loop.flow_m3_s > self.still_flow_m3_s, 2)
+        # Without a meter: a collector in the sun that stays near its tank for long is being cooled.
+        rise_k = loop.leaving_degc - loop.entering_degc
+        collector = collector_of(plant.site, loop.loop)
+        irradiance = course_of(plant, collector.irradiance if collector else None)
+        cooled = (loop.pump_on >= 0.99) & (rise_k >= 1.0) & (rise_k < 0.6 * self._runaway_k(plant, loop))
+        in_sun = lasting(cooled & (irradiance >= self.strong_sun_w_m2), round(_cells(self.min_cooled_in_sun)))
+        return np.ones(len(rise_k), bool), in_sun | lasting(cooled, round(_cells(self.min_cooled)))
+
+    def _runaway_k(self, plant: PlantDay, loop: LoopDay) -> float:
+        """How far above its tank a collector with the assumed flow can get in full sun, with margin. [K]"""
+        collector = collector_of(plant.site, loop.loop)
+        flow_m3_s = (plant.site.loops[loop.loop].assumed_flow_l_per_s or 0.0) / 1e3
+        if collector is None or flow_m3_s <= 0:
+            return np.inf
+        full_sun_w = 1000.0 * (collector.eta0 or 0.8) * collector.area_m2
+        return max(self.least_runaway_k, 10.0 + 1.5 * full_sun_w / (flow_m3_s * 3.8e6))
+
+    def _calls(self, plant: PlantDay, loop: LoopDay, still: Flags) -> _Calls:
+        collector = collector_of(plant.site, loop.loop)
+        none = np.zeros(len(still), bool)
+        sun = None if collector is None else collector_sun(plant, collector)
+        by_heat = none if sun is None else still & self._hot(plant, loop, sun)
+        by_sun = (
+            none
+            if sun is None or collector is None
+            else still & self._sunny(plant, loop, sun, area_m2=collector.area_m2)
+        )
+        by_pump = none if loop.flow_is_assumed else still & (loop.pump_on >= 0.99)
+        runs, patience = self._compressor(plant, loop)
+        by_compressor = none if loop.flow_is_assumed else still & runs
+        proofs = [
+            by_pump / _cells(self.min_pump),
+            by_compressor / _cells(patience),
+            by_heat / _cells(self.min_heat),
+            by_sun / _cells(self.min_sun),
+        ]
+        return _Calls(by_pump, by_compressor, by_heat, by_sun, np.maximum.reduce(proofs), sun)
+
+    def _sunny(self, plant: PlantDay, loop: LoopDay, sun: CollectorSun, *, area_m2: float) -> Flags:
+        """The sun would pay well, wherever the sensor at the collector's outlet may sit; a metered loop only."""
+        if loop.flow_is_assumed:
+            return np.zeros(len(sun.offered_w), bool)
+        pays = (sun.offered_w >= self.offered_w_m2 * area_m2) & (sun.outdoor_degc >= self.no_snow_degc)
+        return np.asarray(pays & ~np.logical_or.accumulate(sun.is_full) & ~switched_off(plant, loop.loop))
+
+    def _hot(self, plant: PlantDay, loop: LoopDay, sun: CollectorSun) -> Flags:
+        """The collector is hot enough to call, the tank could take it, and the pump is not known to be off."""
+        lift_k = self._runaway_k(plant, loop) if loop.flow_is_assumed else self.lift_k
+        enough = np.where(
+            np.isnan(sun.irradiance_w_m2),
+            sun.lift_k >= max(lift_k, self.lift_without_sun_k),
+            (sun.lift_k >= lift_k) & (sun.irradiance_w_m2 >= self.sun_w_m2),
+        )
+        return np.asarray(enough & ~sun.is_full & ~switched_off(plant, loop.loop))
+
+    def _compressor(self, plant: PlantDay, loop: LoopDay) -> tuple[Flags, timedelta]:
+        """Cells in which a compressor needs this loop's flow, and how long that may go on."""
+        none = np.zeros(len(loop.flow_m3_s), bool)
+        for heat_pump in plant.site.heat_pumps.values():
+            if heat_pump.id not in plant.heat_pumps:
+                continue
+            runs = plant.heat_pumps[heat_pump.id].is_on >= 0.99
+            if loop.loop in (heat_pump.source_loop, heat_pump.load_loop):
+                return np.asarray(runs), self.min_compressor
+            if loop.loop == heat_pump.desuperheater_loop:
+                is_cool = tank_ends(plant, loop.loop)[1] < self.desuperheater_tank_degc
+                return np.asarray(runs & is_cool & ~switched_off(plant, loop.loop)), self.min_desuperheater
+        return none, self.min_compressor
+
+    def _finding(self, plant: PlantDay, loop: LoopDay, calls: _Calls, *, episode: Episode) -> Finding:
+        cells = slice(episode.start, episode.last + 1)
+        evidence = self._evidence(plant, loop, calls, episode=episode)
+        lost_kwh, price = evidence.get("not_collected_kwh"), heat_price(plant)
+        cost = lost_kwh * price if isinstance(lost_kwh, float) and price is not None else None
+        return Finding(
+            began_ms=instant_ms(plant, episode.start * CELL_S),
+            ended_ms=None if episode.ended is None else instant_ms(plant, episode.ended * CELL_S),
+            detected_ms=instant_ms(plant, (episode.proved + 1) * CELL_S),
+            severity=self._severity(plant.site, loop.loop),
+            template=_template(calls, cells, evidence),
+            evidence=evidence,
+            likely_causes=_CAUSES,
+            checks=(*_CHECKS, _HOT_CHECK) if calls.sun is not None else _CHECKS,
+            cost_per_day=cost,
+            weight_s=float(np.count_nonzero(calls.weight[cells]) * CELL_S),
+        )
+
+    def _severity(self, site: Site, loop: str) -> Severity:
+        feeds_compressor = any(loop in (pump.source_loop, pump.load_loop) for pump in site.heat_pumps.values())
+        return "urgent" if feeds_compressor or collector_of(site, loop) is not None else "soon"
+
+    def _evidence(
+        self, plant: PlantDay, loop: LoopDay, calls: _Calls, *, episode: Episode
+    ) -> dict[str, float | int | str | None]:
+        called = np.zeros(len(calls.weight), bool)
+        called[episode.start : episode.last + 1] = calls.weight[episode.start : episode.last + 1] > 0
+        flow = loop.flow_m3_s[called]
+        evidence: dict[str, float | int | str | None] = {
+            "loop": loop.loop,
+            "since": clock(instant_ms(plant, episode.start * CELL_S), plant.day.timezone),
+            "called_for": duration(float(np.count_nonzero(called)) * CELL_S),
+            "called_min": int(np.count_nonzero(called)),
+            "still_flow_l_min": round(self.still_flow_m3_s * 6e4, 3),
+            "highest_flow_l_min": None if loop.flow_is_assumed else round(float(np.nanmax(flow)) * 6e4, 3),
+            "pump_called_min": int(np.count_nonzero(calls.by_pump & called)),
+            "compressor_called_min": int(np.count_nonzero(calls.by_compressor & called)),
+            "sun_called_min": int(np.count_nonzero(calls.by_sun & called)),
+            "heat_called_min": int(np.count_nonzero(calls.by_heat & called)),
+            "min_pump_min": self.min_pump / timedelta(minutes=1),
+            "min_compressor_min": self.min_compressor / timedelta(minutes=1),
+            "min_sun_min": self.min_sun / timedelta(minutes=1),
+            "min_heat_min": self.min_heat / timedelta(minutes=1),
+        }
+        if calls.sun is not None:
+            evidence |= self._sun_evidence(plant, loop, calls.sun, called=called)
+        return evidence
+
+    def _sun_evidence(
+        self, plant: PlantDay, loop: LoopDay, sun: CollectorSun, *, called: Flags
+    ) -> dict[str, float | int | str | None]:
+        # What was lost counts over the sunny part of the call: offered power is NaN without coefficients.
+        offered_j = float(np.nansum(sun.offered_w[called])) * CELL_S
+        return {
+            "lift_limit_k": self._runaway_k(plant, loop) if loop.flow_is_assumed else self.lift_k,
+            "highest_lift_k": highest(sun.lift_k[called]),
+            "highest_collector_degc": highest(loop.leaving_degc[called]),
+            "damage_degc": self.damage_degc,
+            "highest_irradiance_w_m2": highest(sun.irradiance_w_m2[called]),
+            "not_collected_kwh": round(offered_j / JOULES_PER_KWH, 2) if offered_j > 0 else None,
+        }
+
+
+def _lacking(site: Site, loop: Loop) -> str:
+    if loop.flow is not None:
+        return ""
+    if loop.assumed_flow_l_per_s is None:
+        return f"Loop {loop.id} has an energy counter only; whether its fluid moves cannot be told."
+    if collector_of(site, loop.id) is None:
+        return f"Loop {loop.id} has no flow meter, and standing fluid shows in temperatures only at a collector."
+    return ""
+
+
+def _cells(patience: timedelta) -> float:
+    return patience.total_seconds() / CELL_S
+
+
+def _template(calls: _Calls, cells: slice, evidence: dict[str, float | int | str | None]) -> str:
+    first = "The circulator of the {loop} loop has not moved any fluid since {since}"
+    if evidence["highest_flow_l_min"] is None:
+        first = "The fluid in the {loop} loop seems to stand still since {since}"
+    lift_k = evidence.get("highest_lift_k")
+    if calls.by_heat[cells].any() and lift_k is not None:
+        reason = ", although the collector was up to {highest_lift_k:.0f} K hotter than the tank"
+    elif calls.by_sun[cells].any() and not calls.by_pump[cells].any():
+        reason = ", although the sun on the collector ({highest_irradiance_w_m2:.0f} W/m2) called for it"
+    elif calls.by_compressor[cells].any() and not calls.by_pump[cells].any():
+        reason = ", although the compressor that needs it ran for {compressor_called_min} min"
+    else:
+        reason = ", although its pump was switched on for {called_for}"
+    lost = evidence.get("not_collected_kwh")
+    return first + reason + ("; about {not_collected_kwh:.1f} kWh of sun were not collected." if lost else ".")

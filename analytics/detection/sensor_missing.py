@@ -1,0 +1,131 @@
+"""`sensor-missing`: one point is silent while the others speak."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import clock, duration, instant_ms
+from analytics.detection.silence import Silence, first_spoken_s, patience_s, silences, site_silences
+from analytics.detection.uses import uses_of
+from analytics.figures import DayLedger
+from analytics.plant import PlantDay
+from analytics.site import Point, Site
+
+__all__ = ["SensorMissing"]
+
+_CAUSES = (
+    "wire or plug of the sensor loose or cut",
+    "sensor failed, or its battery is empty",
+    "the gateway's channel was renamed or taken out, and the site file was not",
+)
+_CHECKS = (
+    "Look for the point in the quarantine: readings under another name or in another unit are kept there.",
+    "Look at the sensor's plug and wire; open panels only without voltage and by a licensed electrician.",
+    "Compare the resistance or signal of the sensor with its data sheet, then replace it.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Alone:
+    """A silence of one point, with the time in which all the others were silent too."""
+
+    silence: Silence
+    shared_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorMissing:
+    """
+    One point silent for longer than ten of its nominal intervals and half an hour, while others speak.
+
+    Not this: the whole site silent (`site-silent`), whose time does not count against a point.
+    """
+
+    kind: ClassVar[str] = "sensor-missing"
+    rejoin: ClassVar[timedelta] = timedelta(hours=24)  # a loose contact comes and goes
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        lacking = "The site has one point only, so nothing tells a silent sensor from a silent site."
+        return [Need(point, lacking if len(site.points) == 1 else "") for point in site.points]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        point = plant.site.points[component]
+        spoke_s = first_spoken_s(plant)
+        if spoke_s is None:
+            return NotAssessed("Nothing arrived from the whole site.")
+        begin_s = 0.0 if history else spoke_s
+        alone = self._alone(plant, point, begin_s)
+        heard_s = self._heard_s(plant, component)
+        if alone:
+            before = heard_s is not None and heard_s <= alone[0].silence.start_s
+            findings = tuple(self._finding(plant, point, each) for each in alone)
+            return Fault(findings, instant_ms(plant, heard_s) if before and heard_s is not None else None)
+        if heard_s is None:
+            return NotAssessed(f"{component} has not been silent for long enough to tell.")
+        return Clear(instant_ms(plant, heard_s))
+
+    def _alone(self, plant: PlantDay, point: Point, begin_s: float) -> list[_Alone]:
+        found = silences(plant, point, begin_s=begin_s)
+        if not found:
+            return []
+        shared = site_silences(plant, begin_s=begin_s)
+        each = [_Alone(silence, _overlap_s(silence, shared, plant.until_s)) for silence in found]
+        patience = patience_s(point.interval_s)
+        return [one for one in each if _length_s(one.silence, plant.until_s) - one.shared_s > patience]
+
+    def _heard_s(self, plant: PlantDay, point: str) -> float | None:
+        signal = plant.signals.get(point)
+        if signal is None:
+            return None
+        inside = signal.time_s[signal.time_s >= 0]
+        return float(inside[0]) if len(inside) else None
+
+    def _finding(self, plant: PlantDay, point: Point, alone: _Alone) -> Finding:
+        silence, allowed_s = alone.silence, patience_s(point.interval_s)
+        silent_s = _length_s(silence, plant.until_s)
+        began_ms = instant_ms(plant, silence.start_s)
+        ended_ms = None if silence.end_s is None else instant_ms(plant, silence.end_s)
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=ended_ms,
+            detected_ms=instant_ms(plant, silence.start_s + allowed_s + alone.shared_s),
+            severity="watch",
+            template=_STILL if ended_ms is None else _OVER,
+            evidence={
+                "point": point.id,
+                "since": clock(began_ms, plant.day.timezone),
+                "until": None if ended_ms is None else clock(ended_ms, plant.day.timezone),
+                "silent": duration(silent_s),
+                "silent_min": round(silent_s / 60, 1),
+                "all_silent_min": round(alone.shared_s / 60, 1),
+                "allowed_min": allowed_s / 60,
+                "interval_s": point.interval_s,
+                "used_by": uses_of(plant.site, point.id),
+            },
+            likely_causes=_CAUSES,
+            checks=_CHECKS,
+            cost_per_day=None,
+            weight_s=silent_s,
+        )
+
+
+_STILL = "The sensor {point} has said nothing since {since} while others of the house speak. It is used by: {used_by}."
+_OVER = (
+    "The sensor {point} said nothing from {since} until {until} while others of the house spoke. It is used by: "
+    "{used_by}."
+)
+
+
+def _length_s(silence: Silence, until_s: float) -> float:
+    return (until_s if silence.end_s is None else silence.end_s) - silence.start_s
+
+
+def _overlap_s(silence: Silence, shared: Sequence[Silence], until_s: float) -> float:
+    end = until_s if silence.end_s is None else silence.end_s
+    spans = [
+        min(end, until_s if other.end_s is None else other.end_s) - max(silence.start_s, other.start_s)
+        for other in shared
+    ]
+    return sum(span for span in spans if span > 0)

@@ -1,0 +1,165 @@
+"""`sensor-stuck` and `sensor-range`: readings not to be believed, as the judging of sensors found them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import clock, duration, instant_ms
+from analytics.detection.uses import uses_of
+from analytics.figures import DayLedger
+from analytics.plant import PlantDay, SensorFault
+from analytics.site import Loop, Site
+
+__all__ = ["SensorRange", "SensorStuck"]
+
+
+def _first_good_s(plant: PlantDay, point: str, after_s: float) -> float | None:
+    """The first believed reading within the day after a time; None where there is none. [s]"""
+    signal = plant.signals.get(point)
+    if signal is None:
+        return None
+    later = signal.time_s[(signal.time_s > after_s) & (signal.time_s >= 0) & (signal.time_s < plant.until_s)]
+    return float(later[0]) if len(later) else None
+
+
+def _touching(plant: PlantDay, point: str, kind: str) -> list[SensorFault]:
+    return [
+        fault
+        for fault in plant.sensor_faults
+        if fault.point == point and fault.kind == kind and fault.end_s >= 0 and fault.start_s < plant.until_s
+    ]
+
+
+def _well(plant: PlantDay, point: str) -> Verdict:
+    good_s = _first_good_s(plant, point, -1.0)
+    if good_s is None:
+        return NotAssessed(f"{point} gave no readings that could be judged.")
+    return Clear(instant_ms(plant, good_s))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorStuck:
+    """
+    A sensor that stands still while what it measures moves.
+
+    The judging of sensors decides (`analytics.judge`): a level reading alone proves nothing; something beside it must
+    show that it should have moved. Not this: a tank that rests, a loop without flow.
+    """
+
+    kind: ClassVar[str] = "sensor-stuck"
+    rejoin: ClassVar[timedelta] = timedelta(hours=48)  # it may look well while nothing beside it moves
+    min_loop: timedelta = timedelta(hours=3)  # the judging's shortest stretch for a loop's sensor
+    min_tank: timedelta = timedelta(hours=8)  # and for a tank's sensor
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        judged = {point for loop in site.loops.values() if loop.entering and loop.leaving for point in _ends(loop)}
+        judged |= {p for tank in site.tanks.values() if len(tank.temperatures) > 1 for p in tank.temperatures}
+        return [Need(point) for point in site.points if point in judged]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        faults = _touching(plant, component, self.kind.removeprefix("sensor-"))
+        return Fault(tuple(self._finding(plant, fault) for fault in faults)) if faults else _well(plant, component)
+
+    def _finding(self, plant: PlantDay, fault: SensorFault) -> Finding:
+        shortest_s = self._shortest_s(plant.site, fault.point)
+        good_s = _first_good_s(plant, fault.point, fault.end_s)
+        began_ms = instant_ms(plant, fault.start_s)
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None if good_s is None else instant_ms(plant, good_s),
+            detected_ms=instant_ms(plant, min(fault.start_s + shortest_s, max(fault.end_s, fault.start_s))),
+            severity="watch",
+            template=_STUCK,
+            evidence={
+                "point": fault.point,
+                "since": clock(began_ms, plant.day.timezone),
+                "stuck": duration(fault.end_s - fault.start_s),
+                "stuck_h": round((fault.end_s - fault.start_s) / 3600, 2),
+                "readings": fault.n_readings,
+                "shortest_h": shortest_s / 3600,
+                "used_by": uses_of(plant.site, fault.point),
+                "judged": fault.sentence,
+            },
+            likely_causes=(
+                "sensor or its converter hung; the gateway repeats an old value",
+                "sensor slipped out of its pocket",
+                "wrong channel",
+            ),
+            checks=_CHECKS,
+            cost_per_day=None,
+            weight_s=fault.end_s - fault.start_s,
+        )
+
+    def _shortest_s(self, site: Site, point: str) -> float:
+        in_loop = any(point in _ends(loop) for loop in site.loops.values())
+        return (self.min_loop if in_loop else self.min_tank).total_seconds()
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorRange:
+    """
+    A sensor that gives readings which no such sensor can give: broken wire, short circuit, error codes.
+
+    Not this: a single bad reading, which is left out of the figures and named in the day's notes.
+    """
+
+    kind: ClassVar[str] = "sensor-range"
+    rejoin: ClassVar[timedelta] = timedelta(hours=24)
+    min_readings: int = 3  # single bad readings come with interference (common practice)
+    min_duration: timedelta = timedelta(minutes=5)
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        return [Need(point) for point in site.points]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        faults = [fault for fault in _touching(plant, component, "range") if self._counts(fault)]
+        return Fault(tuple(self._finding(plant, fault) for fault in faults)) if faults else _well(plant, component)
+
+    def _counts(self, fault: SensorFault) -> bool:
+        long_enough = fault.end_s - fault.start_s >= self.min_duration.total_seconds()
+        return fault.n_readings >= self.min_readings and long_enough
+
+    def _finding(self, plant: PlantDay, fault: SensorFault) -> Finding:
+        good_s = _first_good_s(plant, fault.point, fault.end_s)
+        began_ms = instant_ms(plant, fault.start_s)
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None if good_s is None else instant_ms(plant, good_s),
+            detected_ms=instant_ms(plant, fault.start_s + self.min_duration.total_seconds()),
+            severity="watch",
+            template=_RANGE,
+            evidence={
+                "point": fault.point,
+                "since": clock(began_ms, plant.day.timezone),
+                "readings": fault.n_readings,
+                "min_readings": self.min_readings,
+                "min_duration_min": self.min_duration / timedelta(minutes=1),
+                "used_by": uses_of(plant.site, fault.point),
+                "judged": fault.sentence,
+            },
+            likely_causes=("wire broken or short-circuited", "sensor failed", "wrong type or unit of sensor set"),
+            checks=_CHECKS,
+            cost_per_day=None,
+            weight_s=fault.end_s - fault.start_s,
+        )
+
+
+_CHECKS = (
+    "Compare with a thermometer held beside the sensor.",
+    "Look at plug, wire and pocket of the sensor; open panels only without voltage and by a licensed electrician.",
+    "Figures that need this sensor are left out until it is mended.",
+)
+_STUCK = (
+    "The sensor {point} has stood still since {since}, for {stuck}, while what it measures moved; its readings are "
+    "left out. It is used by: {used_by}."
+)
+_RANGE = (
+    "The sensor {point} has given {readings} readings since {since} that no such sensor can give; they are left out. "
+    "It is used by: {used_by}."
+)
+
+
+def _ends(loop: Loop) -> tuple[str | None, str | None]:
+    return loop.entering, loop.leaving

@@ -1,0 +1,291 @@
+"""`stage-below-expected`: a stage gives less than its conditions allow, beyond doubt."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+import numpy as np
+
+from analytics.accuracy import limit_of_error
+from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
+from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun
+from analytics.detection.worth import JOULES_PER_KWH, heat_price
+from analytics.figures import DayLedger
+from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.site import Collector, HeatPump, Site, Stage
+
+__all__ = ["StageBelowExpected"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """Power of a stage in the cells that count: expected, measured, and the most that its meters leave possible."""
+
+    counted: Flags
+    expected_w: Course
+    measured_w: Course
+    most_w: Course
+    doubt_expected: float
+
+    def sums_j(self) -> tuple[Course, Course]:
+        """Expected and most possible heat from the day's start on, over the cells that count. [J]"""
+        expected, most = (np.where(self.counted, each, 0.0) for each in (self.expected_w, self.most_w))
+        return np.cumsum(expected) * CELL_S, np.cumsum(most) * CELL_S
+
+
+@dataclass(frozen=True, kw_only=True)
+class StageBelowExpected:
+    """
+    A stage whose measured heat stays below what its conditions allow, with both intervals against it.
+
+    A collector is held against ISO 9806 with the measured sun; a desuperheater against its own record. A heater's
+    heat is computed from its input, so nothing can be held against it. Not this: dull days, a full tank, a pump that
+    does not run (`loop-no-flow`, `loop-never-called`).
+    """
+
+    kind: ClassVar[str] = "stage-below-expected"
+    rejoin: ClassVar[timedelta] = timedelta(hours=72)  # a dull day between two sunny ones proves nothing
+    fraction: float = 0.75  # below this part of what is expected; soiling alone takes 2 to 5 % (common practice)
+    sun_w_m2: float = 500.0  # from here on the sun stands well before the collector and its coefficients hold
+    settled: timedelta = timedelta(minutes=20)  # the collector's own heat has settled (ISO 9806: 15 min and more)
+    min_counted: timedelta = timedelta(minutes=90)
+    min_expected_kwh: float = 1.0
+    doubt_collector: float = 0.15  # coefficients 5 %, pipes 5 %, incidence 10 %, mounting: common practice
+    record_days: int = 10  # days of a desuperheater's record that must exist
+    record_fraction: float = 0.5  # below this part of the least of its record
+    run_hours: float = 2.0  # compressor hours from which a day counts
+    cool_degc: float = 35.0  # water entering the desuperheater; above, hot gas has less to give
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        return [Need(stage.id, _lacking(site, stage)) for stage in site.stages.values()]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        stage = plant.site.stages[component]
+        loop = plant.loops.get(stage.loop or "")
+        if loop is None:
+            return NotAssessed(f"Loop {stage.loop} of stage {stage.id} gave no readings.")
+        collector, heat_pump = collector_of(plant.site, loop.loop), _heat_pump_of(plant.site, loop.loop)
+        if collector is not None:
+            return self._collector(plant, stage, loop, collector=collector)
+        if heat_pump is None:
+            return NotAssessed(f"What stage {stage.id} should give cannot be computed.")
+        return self._desuperheater(plant, history, stage=stage, heat_pump=heat_pump)
+
+    def _collector(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, collector: Collector) -> Verdict:
+        case = self._sunny(plant, loop, collector)
+        expected_j, most_j = case.sums_j()
+        enough = np.cumsum(case.counted) * CELL_S >= self.min_counted.total_seconds()
+        enough &= expected_j >= self.min_expected_kwh * JOULES_PER_KWH
+        if not enough[-1]:
+            return NotAssessed(f"Too little sun on a running loop {loop.loop} to judge stage {stage.id}.")
+        least_j = expected_j * (1 - case.doubt_expected) * self.fraction
+        below = enough & (most_j < least_j)
+        cells = np.flatnonzero(case.counted)
+        if not below[-1]:
+            return Clear(instant_ms(plant, cells[0] * CELL_S))
+        holding = np.flatnonzero(~below)
+        proved = int(holding[-1]) + 1 if len(holding) else 0
+        return Fault((self._sun_finding(plant, stage, case, proved=proved),))
+
+    def _sunny(self, plant: PlantDay, loop: LoopDay, collector: Collector) -> _Case:
+        sun = collector_sun(plant, collector)
+        runs = loop.flow_m3_s > FLOW_MOVES_M3_S
+        has_flow = plant.site.loops[loop.loop].flow is not None or loop.flow_is_assumed
+        mean_degc = (loop.entering_degc + loop.leaving_degc) / 2
+        expected = sun.offered_w
+        if has_flow:
+            expected = collector_power(
+                collector, sun.irradiance_w_m2, mean_degc=mean_degc, outdoor_degc=sun.outdoor_degc
+            )
+        bright = _held(sun.irradiance_w_m2 >= self.sun_w_m2, round(self.settled.total_seconds() / CELL_S))
+        counted = bright & ~sun.is_full & np.isfinite(expected) & np.isfinite(loop.heat_w)
+        counted &= _held(runs, round(self.settled.total_seconds() / CELL_S)) if has_flow else True
+        counted &= np.arange(len(counted)) < cells_passed(plant)
+        return _Case(counted, expected, loop.heat_w, _most_w(plant, loop), self.doubt_collector)
+
+    def _desuperheater(
+        self, plant: PlantDay, history: Sequence[DayLedger], *, stage: Stage, heat_pump: HeatPump
+    ) -> Verdict:
+        record = _record_w(history, stage.id, heat_pump.id, run_hours=self.run_hours)
+        if len(record) < self.record_days:
+            return NotAssessed(
+                f"Stage {stage.id} is held against its own record: it needs {self.record_days} earlier days with the "
+                f"compressor running for {self.run_hours:g} h and has {len(record)}."
+            )
+        case = self._running(plant, plant.loops[stage.loop or ""], heat_pump, least_w=float(np.min(record)))
+        enough = np.cumsum(case.counted) * CELL_S >= self.run_hours * 3600
+        if not enough[-1]:
+            return NotAssessed(f"The compressor ran too little with a cool tank to judge stage {stage.id}.")
+        expected_j, most_j = case.sums_j()
+        below = enough & (most_j < expected_j * self.record_fraction)
+        if not below[-1]:
+            return Clear(instant_ms(plant, np.flatnonzero(case.counted)[0] * CELL_S))
+        holding = np.flatnonzero(~below)
+        return Fault((self._record_finding(plant, stage, case, found=(int(holding[-1]) + 1, len(record))),))
+
+    def _running(self, plant: PlantDay, loop: LoopDay, heat_pump: HeatPump, *, least_w: float) -> _Case:
+        runs = plant.heat_pumps[heat_pump.id].is_on >= 0.99 if heat_pump.id in plant.heat_pumps else None
+        counted = np.zeros(len(loop.heat_w), bool) if runs is None else np.asarray(runs)
+        # Water that stands in the loop says nothing of the tank: where nothing flows the compressor alone counts.
+        warm = (loop.flow_m3_s > FLOW_MOVES_M3_S) & ~(loop.entering_degc < self.cool_degc)
+        counted = counted & ~warm & np.isfinite(loop.heat_w) & (np.arange(len(counted)) < cells_passed(plant))
+        expected = np.full(len(counted), least_w)
+        return _Case(counted, expected, loop.heat_w, _most_w(plant, loop), 0.0)
+
+    def _sun_finding(self, plant: PlantDay, stage: Stage, case: _Case, *, proved: int) -> Finding:
+        evidence = _shared_evidence(plant, stage, case) | {
+            "doubt_expected_percent": round(100 * case.doubt_expected, 1),
+            "limit_percent": round(100 * self.fraction, 1),
+            "sun_limit_w_m2": self.sun_w_m2,
+            "min_expected_kwh": self.min_expected_kwh,
+            "min_counted_min": self.min_counted / timedelta(minutes=1),
+        }
+        return self._told(plant, case, (proved, _SUN_SENTENCE), evidence, causes=_SUN_CAUSES, checks=_SUN_CHECKS)
+
+    def _record_finding(self, plant: PlantDay, stage: Stage, case: _Case, *, found: tuple[int, int]) -> Finding:
+        proved, days = found
+        evidence = _shared_evidence(plant, stage, case) | {
+            "record_days": days,
+            "least_of_record_w": round(float(case.expected_w[0])),
+            "limit_percent": round(100 * self.record_fraction, 1),
+            "cool_degc": self.cool_degc,
+            "min_run_hours": self.run_hours,
+        }
+        causes, checks = _RECORD_CAUSES, _RECORD_CHECKS
+        return self._told(plant, case, (proved, _RECORD_SENTENCE), evidence, causes=causes, checks=checks)
+
+    def _told(
+        self,
+        plant: PlantDay,
+        case: _Case,
+        found: tuple[int, str],
+        evidence: dict[str, float | int | str | None],
+        *,
+        causes: tuple[str, ...],
+        checks: tuple[str, ...],
+    ) -> Finding:
+        proved, template = found
+        price = heat_price(plant)
+        short_kwh = float(evidence["short_kwh"] or 0.0)
+        return Finding(
+            began_ms=instant_ms(plant, float(np.flatnonzero(case.counted)[0]) * CELL_S),
+            ended_ms=None,
+            detected_ms=instant_ms(plant, (proved + 1) * CELL_S),
+            severity="soon",
+            template=template,
+            evidence=evidence,
+            likely_causes=causes,
+            checks=checks,
+            cost_per_day=None if price is None else short_kwh * price,
+            weight_s=float(np.count_nonzero(case.counted)) * CELL_S,
+        )
+
+
+def _shared_evidence(plant: PlantDay, stage: Stage, case: _Case) -> dict[str, float | int | str | None]:
+    expected_kwh = float(case.expected_w[case.counted].sum()) * CELL_S / JOULES_PER_KWH
+    measured_kwh = float(case.measured_w[case.counted].sum()) * CELL_S / JOULES_PER_KWH
+    most_kwh = float(case.most_w[case.counted].sum()) * CELL_S / JOULES_PER_KWH
+    began_ms = instant_ms(plant, float(np.flatnonzero(case.counted)[0]) * CELL_S)
+    return {
+        "stage": stage.id,
+        "stage_name": stage.name or stage.id,
+        "since": clock(began_ms, plant.day.timezone),
+        "counted_h": round(np.count_nonzero(case.counted) * CELL_S / 3600, 2),
+        "expected_kwh": round(expected_kwh, 2),
+        "measured_kwh": round(measured_kwh, 2),
+        "short_kwh": round(expected_kwh - measured_kwh, 2),
+        "part_percent": round(100 * measured_kwh / expected_kwh, 1),
+        "doubt_measured_kwh": round(most_kwh - measured_kwh, 2),
+    }
+
+
+_SUN_SENTENCE = (
+    "The stage {stage_name} gave {measured_kwh:.1f} kWh since {since} where the sun that fell on its collector allows "
+    "{expected_kwh:.1f} kWh ({part_percent:.0f} %, over {counted_h:.1f} h of sun with the pump running); sensors and "
+    "coefficients explain less than this."
+)
+_RECORD_SENTENCE = (
+    "The stage {stage_name} gave {measured_kwh:.1f} kWh since {since} in {counted_h:.1f} h of compressor running; even "
+    "the poorest of its {record_days} earlier days would have given {expected_kwh:.1f} kWh ({part_percent:.0f} %)."
+)
+_SUN_CAUSES = (
+    "glass dirty, shaded or under snow",
+    "flow far from the design, air in the circuit",
+    "heat exchanger or strainer clogged, fluid aged",
+    "insulation or glass of the collector damaged, moisture inside",
+    "irradiance sensor dirty, shaded or displaced",
+)
+_SUN_CHECKS = (
+    "Look at the collector from the ground for shade, dirt, snow and broken glass; roofs are for trained people with "
+    "fall protection.",
+    "Compare flow and pressure with the values noted at commissioning, while the collector is cool.",
+    "Compare both temperature sensors of the loop with the pump running and the collector shaded: they should agree.",
+)
+_RECORD_CAUSES = (
+    "circulator of the desuperheater failed or too slow, air in its circuit",
+    "valve closed or strainer clogged",
+    "exchanger scaled",
+    "refrigerant charge low",
+)
+_RECORD_CHECKS = (
+    "See whether the desuperheater's pump runs with the compressor and its valves are open.",
+    "Descale the exchanger where the water is hard; refrigerant work is for certified technicians.",
+    "Pipes of the hot gas burn: let them cool before touching.",
+)
+
+
+def _lacking(site: Site, stage: Stage) -> str:
+    if stage.loop is None:
+        return f"The heat of stage {stage.id} is computed from its heater's input, so nothing tells what it should be."
+    collector = collector_of(site, stage.loop)
+    if collector is not None:
+        lacking = [name for name in ("eta0", "irradiance", "outdoor") if getattr(collector, name) is None]
+        return f"Collector {collector.id} has no {', no '.join(lacking)}." if lacking else ""
+    heat_pump = _heat_pump_of(site, stage.loop)
+    if heat_pump is None or heat_pump.desuperheater_loop != stage.loop:
+        return f"What stage {stage.id} should give is not computed for its kind of source."
+    return ""
+
+
+def _heat_pump_of(site: Site, loop: str) -> HeatPump | None:
+    return next((pump for pump in site.heat_pumps.values() if pump.desuperheater_loop == loop), None)
+
+
+def _held(flags: Flags, cells: int) -> Flags:
+    """Cells in which the flag has held for at least `cells` cells. Shape as given"""
+    index = np.arange(len(flags))
+    since = np.maximum.accumulate(np.where(flags, -1, index))
+    return np.asarray(flags & (index - since >= cells))
+
+
+def _record_w(history: Sequence[DayLedger], stage: str, heat_pump: str, *, run_hours: float) -> Course:
+    """Heat of a stage per hour of its compressor, for each earlier day that counts. Shape (days,) [W]"""
+    record = []
+    for day in history:
+        heat = next((line.heat.value for line in day.stages if line.stage == stage), np.nan)
+        hours = next((line.run_hours.value for line in day.heat_pumps if line.heat_pump == heat_pump), np.nan)
+        if hours >= run_hours and heat > 0:
+            record.append(heat / hours * 1000)
+    return np.asarray(record, np.float64)
+
+
+# Doubt of a heat meter's counter and of an assumed flow, relative (common practice).
+_COUNTER_DOUBT, _ASSUMED_DOUBT = 0.05, 0.25
+_WATER_J_M3K = 4.18e6  # mixtures with water hold less: the doubt is not understated
+
+
+def _most_w(plant: PlantDay, loop: LoopDay) -> Course:
+    """The most heat that the loop's meters leave possible: all limits of error at once, in its favour. [W]"""
+    parts, points = plant.site.loops[loop.loop], plant.site.points
+    if parts.energy is not None:
+        return loop.heat_w + _COUNTER_DOUBT * np.abs(loop.heat_w)
+    pair = [points[point] for point in (parts.entering, parts.leaving) if point is not None]
+    pair_k = sum(float(limit_of_error(p.accuracy, 40.0, "temperature", unit=p.unit)) for p in pair)
+    flow_doubt = np.full(len(loop.heat_w), _ASSUMED_DOUBT)
+    if parts.flow is not None:
+        point, litre_per_minute = points[parts.flow], 1e-3 / 60
+        limit = limit_of_error(point.accuracy, litre_per_minute, "flow", unit=point.unit)
+        flow_doubt = np.full(len(loop.heat_w), float(limit) / litre_per_minute)
+    return np.asarray(loop.heat_w + flow_doubt * np.abs(loop.heat_w) + loop.flow_m3_s * _WATER_J_M3K * pair_k)

@@ -1,0 +1,281 @@
+"""
+From verdicts to alerts: one pure step.
+
+An alert is one fault of one component, however many days it lasts. A finding that continues it, or comes back soon
+after its end, joins it; a clear verdict ends it, dated when health was first seen; a verdict of "not assessed" leaves
+it as it is. The same assessments twice change nothing. A day that is judged again after a later one has spoken can
+lengthen an alert towards the past, but not decide its state.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from analytics.detection.findings import Assessment, Clear, Evidence, Fault, Finding, NotAssessed, Severity
+from analytics.detection.moments import clock
+
+__all__ = ["Alert", "AlertState", "Transition", "acknowledge", "advance", "unsettled"]
+
+AlertState = Literal["open", "acknowledged", "resolved"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert:
+    """
+    Args:
+        id: Made from site, kind, component and when it was first seen to begin; never changes.
+        evidence: Of the day that shows the fault best; that day began at `evidence_day_ms`, `weight_s` is its weight.
+        state_since_ms: When the limit was passed that put it into its state.
+        judged_until_ms: The latest instant up to which a verdict was joined to it.
+    """
+
+    id: str
+    site: str
+    kind: str
+    component: str
+    severity: Severity
+    state: AlertState
+    began_ms: int
+    detected_ms: int
+    ended_ms: int | None
+    summary: str
+    evidence: Evidence
+    likely_causes: Sequence[str]
+    checks: Sequence[str]
+    cost_per_day: float | None
+    weight_s: float
+    evidence_day_ms: int
+    state_since_ms: int
+    judged_until_ms: int
+    acknowledged_by: str = ""
+    acknowledged_ms: int | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transition:
+    """A change of state: `at_ms` is when the limit was passed, `noticed_ms` when that became known."""
+
+    alert_id: str
+    before: AlertState | None
+    after: AlertState
+    at_ms: int
+    noticed_ms: int
+    by: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """Findings of one day that are one fault: the weightiest speaks for all."""
+
+    began_ms: int
+    detected_ms: int
+    ended_ms: int | None
+    speaker: Finding
+
+
+def advance(
+    alerts: Sequence[Alert], assessments: Sequence[Assessment], *, now_ms: int
+) -> tuple[list[Alert], list[Transition]]:
+    """
+    Alerts after one day's assessments, and what changed.
+
+    Args:
+        alerts: Of any sites, in any order; those of others pass through.
+        assessments: Of one day (so far); call once for each day, in order.
+        now_ms: Written into the transitions as the time of notice; decides nothing.
+    Returns:
+        The alerts in their order, new ones after them; the transitions in the order of the assessments.
+    """
+    known = {alert.id: alert for alert in alerts}
+    transitions: list[Transition] = []
+    for assessment in assessments:
+        mine = [alert for alert in known.values() if _is_about(alert, assessment)]
+        for after in _joined(mine, assessment):
+            before = known.get(after.id)
+            transitions += _transition(before, after, now_ms)
+            known[after.id] = after
+    return list(known.values()), transitions
+
+
+def acknowledge(alert: Alert, *, by: str, note: str, now_ms: int) -> tuple[Alert, Transition]:
+    """
+    A person has seen an open alert.
+
+    Raises:
+        ValueError: If it is not open.
+    """
+    if alert.state != "open":
+        raise ValueError(f"alert {alert.id} is {alert.state}; only an open alert can be acknowledged")
+    after = replace(
+        alert, state="acknowledged", state_since_ms=now_ms, acknowledged_by=by, acknowledged_ms=now_ms, note=note
+    )
+    change = Transition(
+        alert_id=alert.id, before="open", after="acknowledged", at_ms=now_ms, noticed_ms=now_ms, by=by, note=note
+    )
+    return after, change
+
+
+def unsettled(alerts: Sequence[Alert], assessments: Sequence[Assessment]) -> list[Alert]:
+    """Alerts that assessments of these or later days may still touch: not resolved, or able to come back."""
+    about = {(each.site, each.kind, each.component): each for each in assessments}
+    return [alert for alert in alerts if not _is_gone(alert, about.get((alert.site, alert.kind, alert.component)))]
+
+
+def _is_gone(alert: Alert, assessment: Assessment | None) -> bool:
+    if assessment is None or alert.ended_ms is None:
+        return False
+    return alert.ended_ms + _rejoin_ms(assessment) < assessment.from_ms
+
+
+def _is_about(alert: Alert, assessment: Assessment) -> bool:
+    return (alert.site, alert.kind, alert.component) == (assessment.site, assessment.kind, assessment.component)
+
+
+def _rejoin_ms(assessment: Assessment) -> int:
+    return round(assessment.rejoin.total_seconds() * 1000)
+
+
+def _joined(mine: Sequence[Alert], assessment: Assessment) -> list[Alert]:
+    """The alerts of one component that a verdict changes or makes."""
+    match assessment.verdict:
+        case NotAssessed():
+            return []
+        case Clear(since_ms):
+            return _ended(mine, since_ms, assessment)
+        case Fault() as fault:
+            return _faulty(mine, fault, assessment)
+
+
+def _ended(mine: Sequence[Alert], since_ms: int, assessment: Assessment) -> list[Alert]:
+    return [
+        replace(
+            alert,
+            state="resolved",
+            ended_ms=max(since_ms, alert.began_ms),
+            state_since_ms=max(since_ms, alert.began_ms),
+            judged_until_ms=max(alert.judged_until_ms, assessment.until_ms),
+        )
+        for alert in mine
+        if alert.state != "resolved" and alert.began_ms < assessment.until_ms and not _is_stale(alert, assessment)
+    ]
+
+
+def _faulty(mine: Sequence[Alert], fault: Fault, assessment: Assessment) -> list[Alert]:
+    changed: dict[str, Alert] = {}
+    before_ms, first_ms = fault.clear_before_ms, fault.findings[0].began_ms
+    if before_ms is not None and first_ms - before_ms > _rejoin_ms(assessment):
+        older = [alert for alert in mine if alert.began_ms < before_ms]
+        changed = {alert.id: alert for alert in _ended(older, before_ms, assessment)}
+    now = {alert.id: alert for alert in mine} | changed
+    for chain in _chains(fault.findings, _rejoin_ms(assessment)):
+        alert = _match(list(now.values()), chain, assessment)
+        after = _new(chain, assessment) if alert is None else _continued(alert, chain, assessment)
+        changed[after.id] = now[after.id] = after
+    return list(changed.values())
+
+
+def _chains(findings: Sequence[Finding], rejoin_ms: int) -> list[_Chain]:
+    """Findings in time order, those that follow each other soon joined."""
+    chains: list[_Chain] = []
+    for finding in findings:
+        last = chains[-1] if chains else None
+        if last is not None and last.ended_ms is not None and finding.began_ms - last.ended_ms <= rejoin_ms:
+            speaker = finding if finding.weight_s > last.speaker.weight_s else last.speaker
+            chains[-1] = _Chain(last.began_ms, last.detected_ms, finding.ended_ms, speaker)
+        else:
+            chains.append(_Chain(finding.began_ms, finding.detected_ms, finding.ended_ms, finding))
+    return chains
+
+
+def _match(mine: Sequence[Alert], chain: _Chain, assessment: Assessment) -> Alert | None:
+    """The latest alert that this fault continues."""
+    end_ms = assessment.until_ms if chain.ended_ms is None else chain.ended_ms
+    fits = [
+        alert
+        for alert in mine
+        if alert.began_ms <= end_ms
+        and (alert.ended_ms is None or chain.began_ms - alert.ended_ms <= _rejoin_ms(assessment))
+    ]
+    return max(fits, key=lambda alert: alert.began_ms, default=None)
+
+
+def _is_stale(alert: Alert, assessment: Assessment) -> bool:
+    """Whether a later time than the assessment's has already spoken about the alert."""
+    return alert.judged_until_ms > assessment.until_ms
+
+
+def _continued(alert: Alert, chain: _Chain, assessment: Assessment) -> Alert:
+    began_ms = min(alert.began_ms, chain.began_ms)
+    detected_ms = min(alert.detected_ms, chain.detected_ms)
+    after = replace(alert, began_ms=began_ms, detected_ms=detected_ms)
+    if alert.evidence_day_ms == assessment.from_ms or chain.speaker.weight_s > alert.weight_s:
+        after = _told(after, chain.speaker, assessment)
+    if _is_stale(alert, assessment):
+        return after
+    return _in_state(replace(after, judged_until_ms=assessment.until_ms), chain)
+
+
+def _in_state(alert: Alert, chain: _Chain) -> Alert:
+    if chain.ended_ms is not None:
+        return replace(alert, state="resolved", ended_ms=chain.ended_ms, state_since_ms=chain.ended_ms)
+    if alert.state != "resolved":
+        return alert
+    back = replace(alert, state="open", ended_ms=None, state_since_ms=chain.began_ms)
+    return replace(back, acknowledged_by="", acknowledged_ms=None, note="")
+
+
+def _told(alert: Alert, speaker: Finding, assessment: Assessment) -> Alert:
+    """The alert in the words of a finding; "since" stays the alert's own beginning."""
+    evidence = {**speaker.evidence, "since": clock(alert.began_ms, assessment.timezone)}
+    return replace(
+        alert,
+        severity=speaker.severity,
+        summary=speaker.template.format(**evidence),
+        evidence=evidence,
+        likely_causes=tuple(speaker.likely_causes),
+        checks=tuple(speaker.checks),
+        cost_per_day=speaker.cost_per_day,
+        weight_s=speaker.weight_s,
+        evidence_day_ms=assessment.from_ms,
+    )
+
+
+def _new(chain: _Chain, assessment: Assessment) -> Alert:
+    content = f"{assessment.site}\n{assessment.kind}\n{assessment.component}\n{chain.began_ms}"
+    digest = hashlib.sha256(content.encode()).hexdigest()[:10]
+    blank = Alert(
+        id=f"{assessment.site}-{assessment.kind}-{digest}",
+        site=assessment.site,
+        kind=assessment.kind,
+        component=assessment.component,
+        severity=chain.speaker.severity,
+        state="open" if chain.ended_ms is None else "resolved",
+        began_ms=chain.began_ms,
+        detected_ms=chain.detected_ms,
+        ended_ms=chain.ended_ms,
+        summary="",
+        evidence={},
+        likely_causes=(),
+        checks=(),
+        cost_per_day=None,
+        weight_s=0.0,
+        evidence_day_ms=assessment.from_ms,
+        state_since_ms=chain.began_ms if chain.ended_ms is None else chain.ended_ms,
+        judged_until_ms=assessment.until_ms,
+    )
+    return _told(blank, chain.speaker, assessment)
+
+
+def _transition(before: Alert | None, after: Alert, now_ms: int) -> list[Transition]:
+    """What the records keep; an alert that is found when it is already over was open for a while, too."""
+    was = None if before is None else before.state
+    if was == after.state:
+        return []
+    change = Transition(alert_id=after.id, before=was, after=after.state, at_ms=after.state_since_ms, noticed_ms=now_ms)
+    if was is None and after.state == "resolved":
+        opened = replace(change, after="open", at_ms=after.began_ms)
+        return [opened, replace(change, before="open")]
+    return [change]

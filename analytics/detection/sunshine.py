@@ -1,0 +1,108 @@
+"""When a collector's sun calls for its pump, and what the collector would give then (ISO 9806)."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.detection.moments import Flags, course_of, unknown
+from analytics.plant import Course, PlantDay
+from analytics.site import Collector, Site, Tank
+
+__all__ = [
+    "FLOW_MOVES_M3_S",
+    "CollectorSun",
+    "collector_of",
+    "collector_power",
+    "collector_sun",
+    "switched_off",
+    "tank_of_loop",
+]
+
+# 0.2 l/min: meter creep and thermosiphon stay below, a house's smallest pumped circuit is above (common practice).
+FLOW_MOVES_M3_S = 0.2e-3 / 60
+
+# A solar controller stops its pump at a store limit of 60 to 95 degC; from here on it may be resting with good reason.
+_FULL_BOTTOM_DEGC = 58.0
+_FULL_TOP_DEGC = 70.0
+# After a full store the collector stands hot and the controller waits until it has cooled (lock-out, common practice).
+_COOLED_DEGC = 95.0
+# A running collector works about this far above the coldest water of its tank.
+_WORKING_LIFT_K = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class CollectorSun:
+    """
+    What the sun offers and the tank could take.
+
+    `lift_k` is the collector's outlet above the tank's coldest water; `offered_w` what the collector would give at
+    working temperature by its coefficients (NaN without them or without irradiance); `is_full` says that the
+    controller may rest with good reason. Each of shape (cells,).
+    """
+
+    lift_k: Course
+    irradiance_w_m2: Course
+    outdoor_degc: Course
+    offered_w: Course
+    is_full: Flags
+
+
+def collector_of(site: Site, loop: str) -> Collector | None:
+    """The collector that a loop passes."""
+    return next((collector for collector in site.collectors.values() if collector.loop == loop), None)
+
+
+def tank_of_loop(site: Site, loop: str) -> Tank | None:
+    """The tank into which a loop's stage puts its heat."""
+    stage = next((stage for stage in site.stages.values() if stage.loop == loop), None)
+    return site.tanks.get(stage.tank) if stage is not None and stage.tank else None
+
+
+def collector_power(
+    collector: Collector, irradiance_w_m2: Course, *, mean_degc: Course, outdoor_degc: Course
+) -> Course:
+    """
+    Steady-state power of the whole collector, zero or more; NaN without coefficients or inputs. [W]
+
+    References:
+        ISO 9806, A (eta0 G - a1 dT - a2 dT^2), dT = mean fluid temperature - outdoor temperature.
+    """
+    if collector.eta0 is None:
+        return np.full(len(irradiance_w_m2), np.nan)
+    excess_k = mean_degc - outdoor_degc
+    losses = (collector.a1 or 0.0) * excess_k + (collector.a2 or 0.0) * excess_k * np.abs(excess_k)
+    return np.maximum(collector.area_m2 * (collector.eta0 * irradiance_w_m2 - losses), 0.0)
+
+
+def collector_sun(plant: PlantDay, collector: Collector) -> CollectorSun:
+    """The day's sun on one collector, beside the tank that it heats."""
+    low, high = tank_ends(plant, collector.loop)
+    leaving = plant.loops[collector.loop].leaving_degc
+    irradiance = course_of(plant, collector.irradiance)
+    outdoor = course_of(plant, collector.outdoor)
+    offered = collector_power(collector, irradiance, mean_degc=low + _WORKING_LIFT_K, outdoor_degc=outdoor)
+    moved = plant.loops[collector.loop].flow_m3_s > FLOW_MOVES_M3_S
+    return CollectorSun(leaving - low, irradiance, outdoor, offered, _is_full(low, high, leaving, moved))
+
+
+def tank_ends(plant: PlantDay, loop: str) -> tuple[Course, Course]:
+    """Lowest and highest sensor of the tank that a loop heats, NaN without sensors. [degC]"""
+    tank = tank_of_loop(plant.site, loop)
+    sensors = plant.tanks[tank.id].sensors_degc if tank is not None and tank.id in plant.tanks else np.empty((0, 0))
+    return (sensors[-1], sensors[0]) if len(sensors) else (unknown(plant), unknown(plant))
+
+
+def _is_full(low: Course, high: Course, leaving: Course, moved: Flags) -> Flags:
+    """Full now, or full earlier and the collector not cooled nor run since."""
+    full = (low >= _FULL_BOTTOM_DEGC) | (high >= _FULL_TOP_DEGC)
+    index = np.arange(len(low))
+    last_full = np.maximum.accumulate(np.where(full, index, -1))
+    last_reset = np.maximum.accumulate(np.where((moved | (leaving < _COOLED_DEGC)) & ~full, index, -1))
+    return np.asarray(full | (last_full > last_reset))
+
+
+def switched_off(plant: PlantDay, loop: str) -> Flags:
+    """Cells in which a status point says that a loop's pump is off; a power of zero may be a failed pump."""
+    point = plant.site.points.get(plant.site.loops[loop].pump or "")
+    pump_on = plant.loops[loop].pump_on
+    return np.asarray((pump_on < 0.5) & (point is not None and point.quantity == "status"))
