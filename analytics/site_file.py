@@ -5,6 +5,7 @@ Three steps: each table is read field by field (`site_tables`), the tables are h
 (`site_rules`), and only when nothing is wrong is a `Site` built. Where the contract leaves a choice:
 
 - a point with quantity energy or volume is a counter where `sampling` is left out, for it can be nothing else;
+- the `power` of a heat pump or a heater may also be an energy counter;
 - a loop with a heat meter's `energy` needs no `fluid`;
 - a stage's `height` of one number h is the level (h, h);
 - a tariff band's `months` are 1 to 12 or English names ("Jan"), its `days` 1 (Monday) to 7 or names ("Mon"); a band may

@@ -155,6 +155,7 @@ _LOOP_FIELDS = (
     Field("pump_power_w", number(low=0, high=10_000), "give the pump's power in W, 0 to 10000"),
 )
 
+_INPUT = ("power", "energy")  # an energy counter tells input better than power read now and then
 _DEGC_LIMITS = number(low=-60, high=150)
 _RATING_FIELDS = (
     _options("mode", ("heating", "cooling"), needed=True),
@@ -171,7 +172,7 @@ def _rows_only(raw: object) -> Any:
 
 _HEAT_PUMP_FIELDS = (
     _id("hp"),
-    _point("power", ("power",), "of the compressor and controls", needed=True),
+    _point("power", _INPUT, "of the compressor and controls", needed=True),
     Field("source_loop", text, "name the [[loop]] on the source side", needed=True, refers="loop"),
     Field("load_loop", text, "name the [[loop]] that carries the heat to the house", refers="loop"),
     Field("desuperheater_loop", text, "name the [[loop]] of the desuperheater", refers="loop"),
@@ -199,7 +200,7 @@ _COLLECTOR_FIELDS = (
 _HEATER_FIELDS = (
     _id("element"),
     _options("kind", ("electric", "gas", "propane", "oil"), needed=True),
-    _point("power", ("power",), "of the heater's input"),
+    _point("power", _INPUT, "of the heater's input"),
     _point("status", ("status",), "that says whether the heater is on"),
     Field("rated_w", number(above=0, high=1e6), "give the input power of its name plate in W, up to 1000000"),
     Field("efficiency", number(above=0, high=1.2), "give heat made to energy put in, 0.9 for 90 %, up to 1.2"),

@@ -38,7 +38,7 @@ def _hot_water_sensors(site: Site) -> Iterator[str]:
         yield "There is no [hot_water], so the ledger says nothing of what the taps took."
         return
     if water.cold is None:
-        yield "[hot_water] has no cold temperature, so the heat that the taps take cannot be told."
+        yield "[hot_water] has no cold temperature, so 10 degC is assumed for all that the taps take."
     in_passing = [stage for stage in site.stages.values() if stage.tank is None]
     for stage in in_passing:
         if water.heated is None:
@@ -69,7 +69,7 @@ def _tanks(site: Site) -> Iterator[str]:
 
 def _stages(site: Site) -> Iterator[str]:
     if site.stages and not any(stage.backup for stage in site.stages.values()):
-        yield "No stage is marked backup = true, so the backup fraction will always be 0."
+        yield "No stage is marked backup = true, so there is no backup fraction."
     sources = {pump.source_loop for pump in site.heat_pumps.values()}
     for stage in site.stages.values():
         if stage.loop in sources:
