@@ -1,0 +1,122 @@
+"""
+The one way in for messages, whoever brings them: MQTT, HTTP, or a replay out of quarantine.
+
+`Intake.take` returns when every reading of its messages is durable: in the store, there already, or in quarantine.
+If it raises, nothing may be acknowledged, and the messages have to be brought again; the store makes that harmless,
+and quarantine is written last, so that a store that is away does not fill it. Readings that carry no time of their
+own (relative times, plain values) are given the time of arrival, so that bringing those again with another
+`received_ms` makes other readings.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from sqlalchemy import Engine
+from sqlalchemy.exc import OperationalError
+
+from ingest import quarantine
+from ingest.admit import Admitted, Rejection, admit
+from ingest.counts import Counts, add_totals
+from ingest.decode import Message
+from ingest.directory import DirectorySource
+from ingest.presence import note_presence
+from ingest.quarantine import QuarantineEntry
+from ingest.store import ReadingStore, StoreUnavailableError, WriteCounts
+from ingest.tables import quarantine_metadata
+
+__all__ = ["Intake", "Receipt"]
+
+_REPLAY_AT_ONCE = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What became of some messages; `rejections` are already in quarantine."""
+
+    counts: Counts = field(default_factory=Counts)
+    rejections: Sequence[Rejection] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """
+    Safe to use from several threads, and from several processes on one store and one database.
+
+    Args:
+        directory: Gives the known sites and points.
+        store: Where readings go.
+        records: The database of quarantine, totals and presence; its tables exist (`create_tables`, or migrations).
+        way: The name under which totals are kept: mqtt, http or file.
+    """
+
+    directory: DirectorySource
+    store: ReadingStore
+    records: Engine
+    way: str = "mqtt"
+
+    def take(self, messages: Sequence[Message], *, now_ms: int) -> Receipt:
+        """
+        Make messages durable, as one commit of the store.
+
+        Args:
+            now_ms: The time now; no reading may be more than 15 minutes ahead of it.
+        Raises:
+            StoreUnavailableError: If the store or the records cannot be written now; bring the messages again.
+        """
+        admitted = admit(messages, self.directory(), now_ms=now_ms)
+        written = self._write(admitted)
+        counts = _counts(admitted, written)
+        try:
+            with self.records.begin() as connection:
+                quarantine.add(connection, admitted.rejections, way=self.way)
+                note_presence(connection, admitted.presence)
+                if counts.received:
+                    add_totals(connection, self.way, counts)
+        except OperationalError as error:
+            raise StoreUnavailableError(f"the records cannot be written: {error.orig}") from error
+        return Receipt(counts, admitted.rejections)
+
+    def replay(self, *, now_ms: int, site: str | None = None) -> Receipt:
+        """
+        Try again what waits in quarantine, of one site or of all.
+
+        What is good now leaves it; what is still bad stays, with its present reason. Counts are of this replay.
+
+        Raises:
+            StoreUnavailableError: If the store or the records cannot be written now; what was done stays done.
+        """
+        total, still_bad, last_id = Counts(), list[Rejection](), 0
+        while waiting := quarantine.entries(self.records, site=site, after_id=last_id, limit=_REPLAY_AT_ONCE):
+            for entry in waiting:
+                receipt = self._replay_one(entry, now_ms=now_ms)
+                total += receipt.counts
+                still_bad.extend(receipt.rejections)
+            last_id = waiting[-1].id
+        return Receipt(total, still_bad)
+
+    def create_tables(self) -> None:
+        """Make the tables where no migrations do: tests, and an ingester on a database of its own."""
+        quarantine_metadata.create_all(self.records)
+
+    def _write(self, admitted: Admitted) -> WriteCounts:
+        return self.store.write(admitted.batch) if len(admitted.batch) else WriteCounts()
+
+    def _replay_one(self, entry: QuarantineEntry, *, now_ms: int) -> Receipt:
+        admitted = admit([entry.message], self.directory(), now_ms=max(now_ms, entry.received_ms))
+        counts = _counts(admitted, self._write(admitted))
+        rejection = admitted.rejections[0] if admitted.rejections else None
+        try:
+            with self.records.begin() as connection:
+                if not quarantine.settle(connection, entry, rejection, now_ms=now_ms):
+                    return Receipt()
+                note_presence(connection, admitted.presence)
+                was = Counts(received=-entry.n_readings, quarantined=-entry.n_readings)
+                add_totals(connection, entry.way, counts + was)
+        except OperationalError as error:
+            raise StoreUnavailableError(f"the records cannot be written: {error.orig}") from error
+        return Receipt(counts, admitted.rejections)
+
+
+def _counts(admitted: Admitted, written: WriteCounts) -> Counts:
+    n_quarantined = sum(rejection.n_readings for rejection in admitted.rejections)
+    return Counts(admitted.n_received, written.stored, written.duplicate, n_quarantined, written.replaced)
