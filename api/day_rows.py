@@ -15,7 +15,6 @@ from api.work import mark_due, upsert
 
 __all__ = [
     "Before",
-    "Stored",
     "before",
     "day_span",
     "is_same",
@@ -39,15 +38,6 @@ class Before:
     alerts: list[Any]
     history: Sequence[dict[str, Any]]
     silent_days: int
-
-
-@dataclass(frozen=True, slots=True)
-class Stored:
-    """What storing outcomes changed: days whose ledger is another than before, and alerts that came or went."""
-
-    changed_days: Sequence[str]
-    alerts_before: list[Any]
-    alerts_after: list[Any]
 
 
 def shifted(day: str, days: int) -> str:
@@ -87,8 +77,15 @@ def _alerts_before(session: Session, site: str, day: str) -> list[Any]:
     return row.alerts if row else []
 
 
-def store_outcomes(session: Session, site: str, outcomes: Sequence[DayOutcome], *, computed_ms: int) -> Stored:
-    """Put outcomes of consecutive days down, and make those later days due that they bear on."""
+def store_outcomes(
+    session: Session, site: str, outcomes: Sequence[DayOutcome], *, computed_ms: int
+) -> list[dict[str, Any]]:
+    """
+    Put outcomes of consecutive days down, and make those later days due that they bear on.
+
+    Returns:
+        The alerts that the days had before.
+    """
     days = [outcome.task.day for outcome in outcomes]
     old = {
         row.day: row
@@ -96,12 +93,12 @@ def store_outcomes(session: Session, site: str, outcomes: Sequence[DayOutcome], 
             select(DayRow).where(DayRow.site_id == site, DayRow.day >= days[0], DayRow.day <= days[-1])
         )
     }
+    alerts_before = [alert for row in old.values() for alert in row.alerts]
     changed = [o.task.day for o in outcomes if o.task.day not in old or old[o.task.day].ledger != o.ledger]
     for outcome in outcomes:
         _put(session, site, outcome, computed_ms=computed_ms)
     _mark_later_days(session, site, old=old.get(days[-1]), last=outcomes[-1], changed=changed)
-    alerts_before = [alert for row in old.values() for alert in row.alerts]
-    return Stored(changed, alerts_before, [alert for outcome in outcomes for alert in outcome.alerts])
+    return alerts_before
 
 
 def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) -> None:
@@ -111,7 +108,6 @@ def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) 
     values = {
         "ledger": outcome.ledger,
         "state": outcome.state,
-        "assessments": outcome.assessments,
         "alerts": outcome.alerts,
         "version_digest": outcome.task.digest,
         "until_ms": outcome.task.until_ms,

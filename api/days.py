@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 
 from analytics.day import account_day, state_from_json, state_to_json, window
+from analytics.detection import assess_day
 from analytics.figures import DayLedger, day_from_json, day_to_json
 from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
-from api.alerting import advance_day, assess
+from api.alerting import alerts_after
 from api.sites import parsed
 
 __all__ = ["HISTORY_DAYS", "MAX_SILENT_DAYS", "DayJob", "DayOutcome", "DayTask", "compute_days", "day_window"]
@@ -65,7 +66,6 @@ class DayOutcome:
     task: DayTask
     ledger: dict[str, Any] | None
     state: dict[str, Any] | None
-    assessments: list[Any]
     alerts: list[Any]
     silent_days: int
 
@@ -109,20 +109,18 @@ def _compute_day(
     result = account_day(site, traces, local, state=carried, until_ms=task.until_ms)
     # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
     ledger_json = day_to_json(result.ledger)
-    assessments = assess(result.plant, history)
     outcome = DayOutcome(
         task=task,
         ledger=ledger_json,
         state=state_to_json(result.state),
-        assessments=assessments,
-        alerts=advance_day(alerts, assessments, day=local, until_ms=task.until_ms),
+        alerts=alerts_after(alerts, assess_day(result.plant, history), timezone=site.timezone),
         silent_days=silent_days,
     )
     return outcome, day_from_json(job.site, ledger_json)
 
 
 def _pause(task: DayTask, *, alerts: list[Any], silent_days: int) -> DayOutcome:
-    return DayOutcome(task=task, ledger=None, state=None, assessments=[], alerts=alerts, silent_days=silent_days)
+    return DayOutcome(task=task, ledger=None, state=None, alerts=alerts, silent_days=silent_days)
 
 
 def _has_reading(traces: Mapping[str, Trace], day: LocalDay) -> bool:

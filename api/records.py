@@ -24,9 +24,7 @@ __all__ = [
     "Base",
     "DayRow",
     "DueDayRow",
-    "IntakeRow",
     "LeaseRow",
-    "PresenceRow",
     "Records",
     "RecordsError",
     "SiteRow",
@@ -88,7 +86,6 @@ class DayRow(Base):
     day: Mapped[str] = mapped_column(String(10), primary_key=True)
     ledger: Mapped[dict[str, Any]]
     state: Mapped[dict[str, Any]]
-    assessments: Mapped[list[Any]]
     alerts: Mapped[list[Any]]
     version_digest: Mapped[str] = mapped_column(String(64))
     until_ms: Mapped[int | None]
@@ -153,30 +150,9 @@ class LeaseRow(Base):
     until_ms: Mapped[int]
 
 
-class PresenceRow(Base):
-    """What a site's gateway last said of itself: online or offline."""
-
-    __tablename__ = "presence"
-    site_id: Mapped[str] = mapped_column(String(128), primary_key=True)
-    state: Mapped[str] = mapped_column(String(16))
-    at_ms: Mapped[int]
-
-
-class IntakeRow(Base):
-    """Totals of one way in (mqtt, http, file, replay): received = stored + duplicate + quarantined."""
-
-    __tablename__ = "intake"
-    way: Mapped[str] = mapped_column(String(16), primary_key=True)
-    received: Mapped[int]
-    stored: Mapped[int]
-    duplicate: Mapped[int]
-    quarantined: Mapped[int]
-    replaced: Mapped[int]
-
-
 class Records:
     """
-    An open connection pool to the records.
+    An open connection pool to the records. `reading` is the same pool, for transactions that do not write.
 
     Raises:
         RecordsError: If the database cannot be reached.
@@ -185,7 +161,7 @@ class Records:
     def __init__(self, url: str) -> None:
         self.url = url
         self.engine = _engine(url)
-        self._reading = self.engine.execution_options(is_read=True)
+        self.reading = self.engine.execution_options(is_read=True)
 
     def begin(self) -> AbstractContextManager[Session]:
         """A session that writes: it commits at the end, or not at all."""
@@ -193,7 +169,7 @@ class Records:
 
     def look(self) -> AbstractContextManager[Session]:
         """A session that only reads; it waits for no writer."""
-        return self._session(self._reading)
+        return self._session(self.reading)
 
     @contextmanager
     def _session(self, engine: Engine) -> Iterator[Session]:

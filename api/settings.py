@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
-__all__ = ["DEFAULT_PORT", "Settings", "SettingsError", "from_environment", "require_data"]
+__all__ = ["DEFAULT_PORT", "Settings", "SettingsError", "default_data", "from_environment", "require_data"]
 
 DEFAULT_PORT = 8420
 
@@ -21,6 +21,7 @@ _VARIABLES = {
     "store_token": "HEATLEDGER_STORE_TOKEN",
     "store_org": "HEATLEDGER_STORE_ORG",
     "store_bucket": "HEATLEDGER_STORE_BUCKET",
+    "store_api": "HEATLEDGER_STORE_API",
     "broker_url": "HEATLEDGER_BROKER_URL",
     "broker_username": "HEATLEDGER_BROKER_USERNAME",
     "broker_password": "HEATLEDGER_BROKER_PASSWORD",
@@ -41,6 +42,8 @@ class Settings:
         data: Folder of the embedded store, the embedded records and the log; None where all of them are servers.
         records_url: SQLAlchemy URL; empty means SQLite in the data folder.
         store_url: http(s) URL of an InfluxDB; empty means DuckDB in the data folder.
+        store_bucket: The bucket of InfluxDB 2, the database of 1.x and 3.
+        store_api: How it is written to: "v2" is /api/v2/write, "v1" is /write of InfluxDB before 1.8.
         broker_url: mqtt://HOST[:PORT]; empty means the broker that comes with the program, as a child process.
         host, port: Where the pages are served. Loopback by default, since there is no sign-in yet.
         workers: Processes for recomputing history; 0 means one for each core.
@@ -52,6 +55,7 @@ class Settings:
     store_token: str = ""
     store_org: str = "heatledger"
     store_bucket: str = "heatledger"
+    store_api: str = "v2"
     broker_url: str = ""
     broker_username: str = ""
     broker_password: str = ""
@@ -78,6 +82,12 @@ def require_data(settings: Settings) -> Path:
     if settings.data is None:
         raise SettingsError("no data folder: say --data DIR, or set HEATLEDGER_DATA")
     return settings.data
+
+
+def default_data() -> Path | None:
+    """The data folder that the environment names."""
+    named = os.environ.get(_VARIABLES["data"])
+    return Path(named) if named else None
 
 
 def from_environment(environment: Mapping[str, str] | None = None, **given: object) -> Settings:
@@ -111,6 +121,8 @@ def _checked(settings: Settings) -> Settings:
         raise SettingsError(f"the port must be between 0 and 65535; it is {settings.port}")
     if settings.broker_url and urlsplit(settings.broker_url).scheme not in ("mqtt", "mqtts"):
         raise SettingsError(f"the broker's address must be mqtt://HOST[:PORT]; it is {settings.broker_url!r}")
+    if settings.store_api not in ("v1", "v2"):
+        raise SettingsError(f"HEATLEDGER_STORE_API must be v1 or v2; it is {settings.store_api!r}")
     if settings.store_url and urlsplit(settings.store_url).scheme not in ("http", "https"):
         raise SettingsError(f"the store's address must be http://HOST:PORT; it is {settings.store_url!r}")
     return settings

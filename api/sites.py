@@ -22,6 +22,7 @@ from api.records import DayRow, SiteRow, SiteVersionRow, TokenRow
 from api.work import mark_due
 
 __all__ = [
+    "SINCE_EVER",
     "Added",
     "SiteVersion",
     "UnknownSiteError",

@@ -46,7 +46,7 @@ from api.work import (
 )
 from ingest.store import News, ReadingStore, StoreUnavailableError
 
-__all__ = ["DayFailure", "StepReport", "Watch", "Worked", "new_watch", "read_horizon", "step", "take_news"]
+__all__ = ["DayFailure", "Horizon", "StepReport", "Watch", "Worked", "new_watch", "read_horizon", "step", "take_news"]
 
 # A job of 16 days is some half a second of work, and some ten megabytes of readings.
 _DAYS_A_JOB = 16
@@ -68,6 +68,14 @@ class Watch:
     records: Records
     store: ReadingStore
     holder: str
+
+
+@dataclass(frozen=True, slots=True)
+class Horizon:
+    """Up to when a site is accounted: a day that begins before `begun_ms`, as far as `until_ms`."""
+
+    until_ms: int
+    begun_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,20 +205,22 @@ def _days_between(session: Session, site: str, days: set[str]) -> set[str]:
     }
 
 
-def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> int | None:
-    """Up to which instant a site is accounted; None where it has no reading yet."""
+def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> Horizon | None:
+    """Up to when a site is accounted; None where it has no reading yet."""
     if is_live:
-        return now_ms
+        return Horizon(now_ms, now_ms)
     span = watch.store.span(site)
     if span is None:
         return None
     with watch.records.look() as session:
         points = present_site(session, site).points.values()
     interval_s = max((point.interval_s for point in points), default=60.0)
-    return min(now_ms, span[1] + round(min(interval_s, _MAX_INTERVAL_S) * 1000))
+    until_ms = min(now_ms, span[1] + round(min(interval_s, _MAX_INTERVAL_S) * 1000))
+    # A file that ends at midnight with the last reading of the day has nothing of the next one.
+    return Horizon(until_ms, min(until_ms, span[1]))
 
 
-def _mark_running_days(watch: Watch, horizons: Mapping[str, int], *, is_live: bool) -> None:
+def _mark_running_days(watch: Watch, horizons: Mapping[str, Horizon], *, is_live: bool) -> None:
     """Make due: days that ended since they were computed, or have run on; and days that began without a reading."""
     with watch.records.look() as session:
         due = _days_run_on(session, horizons, is_live=is_live)
@@ -223,24 +233,24 @@ def _mark_running_days(watch: Watch, horizons: Mapping[str, int], *, is_live: bo
                 mark_due(session, site, days, reason="unfinished")
 
 
-def _days_run_on(session: Session, horizons: Mapping[str, int], *, is_live: bool) -> dict[str, set[str]]:
+def _days_run_on(session: Session, horizons: Mapping[str, Horizon], *, is_live: bool) -> dict[str, set[str]]:
     due: dict[str, set[str]] = {}
     for site, day, until_ms in unfinished(session):
-        if site not in horizons or horizons[site] <= until_ms:
+        if site not in horizons or horizons[site].until_ms <= until_ms:
             continue
         timezone = present_site(session, site).timezone
-        has_ended = local_day(date.fromisoformat(day), timezone).end_ms <= horizons[site]
-        if has_ended or not is_live or horizons[site] - until_ms >= _IDLE_MS:
+        has_ended = local_day(date.fromisoformat(day), timezone).end_ms <= horizons[site].until_ms
+        if has_ended or not is_live or horizons[site].until_ms - until_ms >= _IDLE_MS:
             due.setdefault(site, set()).add(day)
     return due
 
 
-def _days_begun(session: Session, horizons: Mapping[str, int]) -> dict[str, set[str]]:
+def _days_begun(session: Session, horizons: Mapping[str, Horizon]) -> dict[str, set[str]]:
     due: dict[str, set[str]] = {}
     for site, newest, silent_days in newest_days(session):
         if site not in horizons:
             continue
-        today = local_day_at(horizons[site], present_site(session, site).timezone).date.isoformat()
+        today = local_day_at(horizons[site].until_ms, present_site(session, site).timezone).date.isoformat()
         ahead = (shifted(newest, count + 1) for count in range(MAX_SILENT_DAYS - silent_days))
         due[site] = {day for day in ahead if day <= today}
     return due
@@ -249,7 +259,9 @@ def _days_begun(session: Session, horizons: Mapping[str, int]) -> dict[str, set[
 class _Run:
     """One step's work: hands out jobs, at most one a site at a time, and stores what comes back."""
 
-    def __init__(self, watch: Watch, horizons: Mapping[str, int], *, now_ms: int, progress: Progress | None) -> None:
+    def __init__(
+        self, watch: Watch, horizons: Mapping[str, Horizon], *, now_ms: int, progress: Progress | None
+    ) -> None:
         self.report = StepReport()
         self._watch = watch
         self._horizons = horizons
@@ -276,7 +288,7 @@ class _Run:
             until_ms = self._now_ms + _LEASE_MS
             if not hold_lease(session, site, self._watch.holder, now_ms=self._now_ms, until_ms=until_ms):
                 return None
-            tasks, marks, reasons = _next_tasks(session, site, horizon_ms=self._horizons[site])
+            tasks, marks, reasons = _next_tasks(session, site, horizon=self._horizons[site])
             if not tasks:
                 release_lease(session, site, self._watch.holder)
                 return None
@@ -305,8 +317,10 @@ class _Run:
         except Exception as error:  # A fault in one site's data must not stop the others.
             self.report.failures.append(DayFailure(site, worked.job.tasks[0].day, error))
             return False
-        for day, reason in worked.reasons.items():
-            (self.report.judged if reason == "history" else self.report.accounted).append((site, day))
+        for outcome in outcomes:
+            is_judged = worked.reasons[outcome.task.day] == "history"
+            if outcome.ledger is not None:
+                (self.report.judged if is_judged else self.report.accounted).append((site, outcome.task.day))
         self._tell()
         return True
 
@@ -316,8 +330,14 @@ class _Run:
             keep_lease(session, site, self._watch.holder)
             # First, since storing may make the same days due again.
             clear_due(session, site, worked.marks)
-            stored = store_outcomes(session, site, outcomes, computed_ms=self._now_ms)
-            store_alerts(session, site, before=stored.alerts_before, after=stored.alerts_after, now_ms=self._now_ms)
+            replaced = store_outcomes(session, site, outcomes, computed_ms=self._now_ms)
+            store_alerts(
+                session,
+                earlier=worked.job.alerts,
+                replaced=replaced,
+                found=[alert for outcome in outcomes for alert in outcome.alerts],
+                now_ms=self._now_ms,
+            )
 
     def _tell(self) -> None:
         if self._progress is not None:
@@ -339,7 +359,7 @@ def _submit(executor: Executor | None, job: DayJob) -> Future[Sequence[DayOutcom
 
 
 def _next_tasks(
-    session: Session, site: str, *, horizon_ms: int
+    session: Session, site: str, *, horizon: Horizon
 ) -> tuple[list[DayTask], dict[str, int], dict[str, str]]:
     """The oldest run of consecutive due days that have begun, at most _DAYS_A_JOB, with their marks and reasons."""
     versions = site_versions(session, site)
@@ -351,9 +371,9 @@ def _next_tasks(
             break
         version = version_on(versions, date.fromisoformat(row.day))
         local = local_day(date.fromisoformat(row.day), version.site.timezone)
-        if local.start_ms >= horizon_ms:
+        if local.start_ms >= horizon.begun_ms:
             break
-        until_ms = horizon_ms if local.end_ms > horizon_ms else None
+        until_ms = horizon.until_ms if local.end_ms > horizon.until_ms else None
         tasks.append(DayTask(row.day, version.text, version.digest, until_ms))
         marks[row.day], reasons[row.day] = row.mark, row.reason
     return tasks, marks, reasons

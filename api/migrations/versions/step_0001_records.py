@@ -1,4 +1,4 @@
-"""The first tables: sites, tokens, days, alerts, the watcher's place, presence and the intake's totals."""
+"""The first tables: sites, tokens, days, alerts, the watcher's place, and what the intake keeps beside readings."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -16,6 +16,7 @@ def upgrade() -> None:
     _create_days()
     _create_alerts()
     _create_watch()
+    _create_intake()
 
 
 def _create_sites() -> None:
@@ -51,7 +52,6 @@ def _create_days() -> None:
         sa.Column("day", sa.String(10), primary_key=True),
         sa.Column("ledger", sa.JSON(), nullable=False),
         sa.Column("state", sa.JSON(), nullable=False),
-        sa.Column("assessments", sa.JSON(), nullable=False),
         sa.Column("alerts", sa.JSON(), nullable=False),
         sa.Column("version_digest", sa.String(64), nullable=False),
         sa.Column("until_ms", sa.BigInteger(), nullable=True),
@@ -104,21 +104,38 @@ def _create_watch() -> None:
         sa.Column("holder", sa.String(64), nullable=False),
         sa.Column("until_ms", sa.BigInteger(), nullable=False),
     )
+
+
+def _create_intake() -> None:
     op.create_table(
-        "presence",
-        sa.Column("site_id", sa.String(128), primary_key=True),
-        sa.Column("state", sa.String(16), nullable=False),
-        sa.Column("at_ms", sa.BigInteger(), nullable=False),
+        "quarantine",
+        sa.Column("id", _row_id, primary_key=True),
+        sa.Column("way", sa.String(16), nullable=False),
+        sa.Column("site", sa.String(128), nullable=False),
+        sa.Column("topic", sa.Text(), nullable=False),
+        sa.Column("payload", sa.LargeBinary(), nullable=False),
+        sa.Column("received_ms", sa.BigInteger(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("records", sa.Text()),
+        sa.Column("n_readings", sa.BigInteger(), nullable=False),
+        sa.Column("replayed_ms", sa.BigInteger()),
     )
+    op.create_index("ix_quarantine_site", "quarantine", ["site"])
     counts = ("received", "stored", "duplicate", "quarantined", "replaced")
     op.create_table(
-        "intake",
+        "intake_totals",
         sa.Column("way", sa.String(16), primary_key=True),
         *(sa.Column(name, sa.BigInteger(), nullable=False) for name in counts),
+    )
+    op.create_table(
+        "site_presence",
+        sa.Column("site", sa.String(128), primary_key=True),
+        sa.Column("state", sa.String(16), nullable=False),
+        sa.Column("since_ms", sa.BigInteger(), nullable=False),
     )
 
 
 def downgrade() -> None:
-    tables = ("intake", "presence", "leases", "watcher", "alert_transitions", "alerts")
+    tables = ("site_presence", "intake_totals", "quarantine", "leases", "watcher", "alert_transitions", "alerts")
     for table in (*tables, "due_days", "day_ledgers", "tokens", "site_versions", "sites"):
         op.drop_table(table)

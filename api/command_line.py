@@ -1,0 +1,120 @@
+"""What the commands share: their failures, their common options, days as they are typed, and progress bars."""
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Protocol
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+from api.settings import Settings, from_environment
+
+__all__ = [
+    "CommandError",
+    "Commands",
+    "Tell",
+    "add_data_option",
+    "day_argument",
+    "existing_settings_of",
+    "now_ms",
+    "print_out",
+    "progress_bar",
+    "read_text",
+    "say",
+    "settings_of",
+]
+
+
+class CommandError(Exception):
+    """A command cannot do what was asked; the message is the sentence that the user gets."""
+
+
+class Commands(Protocol):
+    """Where a command's parser is hung in."""
+
+    def add_parser(self, name: str, *, help: str, description: str) -> argparse.ArgumentParser: ...
+
+
+class Tell(Protocol):
+    """Told how far the work is: `done` of `total`, in whatever is counted; total 0 where it is not known."""
+
+    def __call__(self, done: int, total: int) -> None: ...
+
+
+def add_data_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--data", metavar="DIR", type=Path, help="the data folder (default: the variable HEATLEDGER_DATA)"
+    )
+
+
+def settings_of(arguments: argparse.Namespace, **given: object) -> Settings:
+    """Settings from the command line and the environment."""
+    return from_environment(data=arguments.data, **given)
+
+
+def existing_settings_of(arguments: argparse.Namespace, **given: object) -> Settings:
+    """
+    The same, for a command that needs what is stored already.
+
+    Raises:
+        CommandError: If the data folder does not exist, so that a slip of the pen makes no new one.
+    """
+    settings = settings_of(arguments, **given)
+    if settings.data is not None and not settings.data.is_dir():
+        raise CommandError(f"there is no data folder {settings.data}; `heatledger add SITE.toml --data DIR` makes one")
+    return settings
+
+
+def day_argument(text: str) -> date:
+    """A day as it is typed: 2026-01-05."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a day; write it as YYYY-MM-DD") from None
+
+
+def read_text(path: Path) -> str:
+    """
+    The text of a file that the user named.
+
+    Raises:
+        CommandError: If it cannot be read as UTF-8 text.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise CommandError(f"{path} cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{path} is not a text file in UTF-8: byte {error.start} does not fit") from error
+
+
+def now_ms() -> int:
+    """The wall clock, which only commands and services look at."""
+    return time.time_ns() // 1_000_000
+
+
+def say(sentence: str) -> None:
+    """A sentence about what is going on; on standard error, so that standard output is the result alone."""
+    print(sentence, file=sys.stderr, flush=True)
+
+
+def print_out(text: str) -> None:
+    sys.stdout.write(text if text.endswith("\n") else text + "\n")
+
+
+@contextmanager
+def progress_bar(what: str) -> Iterator[Tell]:
+    """A bar on standard error where that is a terminal; elsewhere nothing."""
+    if not sys.stderr.isatty():
+        yield lambda done, total: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, TimeElapsedColumn(), TimeRemainingColumn(), console=console, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total or None)

@@ -1,0 +1,147 @@
+"""`ledger` and `alerts`: computed from the store, with or without a running service."""
+
+import argparse
+import json
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+from urllib.parse import quote, urlencode
+
+from rich.console import Console
+
+from api.command_line import (
+    CommandError,
+    Commands,
+    add_data_option,
+    day_argument,
+    existing_settings_of,
+    now_ms,
+    print_out,
+    progress_bar,
+)
+from api.compute import compute_due
+from api.ledger_text import alerts_table, ledger_csv, ledger_table
+from api.migrate import open_records
+from api.open_store import open_store
+from api.records import Records
+from api.results import alerts, ledger
+from api.service_file import Service, ask, running_service
+from api.settings import Settings, require_data
+from api.sites import present_site
+from api.watcher import StepReport, new_watch
+
+__all__ = ["add_result_commands"]
+
+
+def add_result_commands(commands: Commands) -> None:
+    _add_ledger(commands)
+    _add_alerts(commands)
+
+
+def _add_ledger(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "ledger",
+        help="the daily account of heat of a site",
+        description="The daily account of heat of a site, computed from the stored readings as far as that has not "
+        "been done yet. Days are local days of the site.",
+    )
+    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
+    parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+    parser.add_argument("--format", choices=("table", "json", "csv"), default="table")
+    add_data_option(parser)
+    parser.set_defaults(run=_ledger)
+
+
+def _ledger(arguments: argparse.Namespace) -> int:
+    first, last = arguments.first, arguments.last
+    if first and last and first > last:
+        raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
+    settings = existing_settings_of(arguments)
+    with open_records(settings.resolved_records_url) as records:
+        with records.look() as session:
+            site = present_site(session, arguments.site)
+        service = _service(settings)
+        if service is not None:
+            found = _ledger_of_service(service, site.id, first=first, last=last)
+        else:
+            compute_here(settings, records, sites=[site.id])
+            with records.look() as session:
+                found = ledger(session, site.id, first=first, last=last)
+    if arguments.format == "json":
+        print_out(json.dumps(found))
+    elif arguments.format == "csv":
+        print_out(ledger_csv(found))
+    else:
+        ledger_table(found, site, Console(highlight=False))
+    return 0
+
+
+def _service(settings: Settings) -> Service | None:
+    """The running service that holds the store; a store that is a server of its own needs no go-between."""
+    return running_service(require_data(settings)) if settings.is_embedded_store else None
+
+
+def _ledger_of_service(service: Service, site: str, *, first: date | None, last: date | None) -> Any:
+    wanted = {"settled": "true"}
+    wanted |= {name: day.isoformat() for name, day in (("from", first), ("to", last)) if day is not None}
+    return ask(service, "GET", f"/api/sites/{quote(site)}/ledger?{urlencode(wanted)}")
+
+
+def compute_here(settings: Settings, records: Records, *, sites: Sequence[str] | None) -> StepReport:
+    """
+    Compute all that is due up to each site's last reading.
+
+    Raises:
+        Exception: What a day failed with, if one did.
+    """
+    with open_store(settings) as store, progress_bar("days computed") as tell:
+        report = compute_due(
+            new_watch(records, store),
+            now_ms=now_ms(),
+            sites=sites,
+            is_live=False,
+            workers=settings.workers,
+            progress=tell,
+        )
+    for failure in report.failures:
+        raise failure.error
+    return report
+
+
+def _add_alerts(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "alerts",
+        help="what has failed, with its evidence",
+        description="Runs detection over what is stored and lists the alerts, lasting ones first, then the worst. "
+        "`detected` is when a watcher fed in real time would have raised an alert.",
+    )
+    parser.add_argument("site", metavar="SITE", nargs="?", help="only this site (default: all)")
+    parser.add_argument("--format", choices=("table", "json"), default="table")
+    add_data_option(parser)
+    parser.set_defaults(run=_alerts)
+
+
+def _alerts(arguments: argparse.Namespace) -> int:
+    settings = existing_settings_of(arguments)
+    with open_records(settings.resolved_records_url) as records:
+        if arguments.site is not None:
+            with records.look() as session:
+                present_site(session, arguments.site)
+        found = _found_alerts(settings, records, site=arguments.site)
+    if arguments.format == "json":
+        print_out(json.dumps(found))
+    else:
+        alerts_table(found, Console(highlight=False))
+    return 0
+
+
+def _found_alerts(settings: Settings, records: Records, *, site: str | None) -> list[dict[str, Any]]:
+    service = _service(settings)
+    if service is not None:
+        wanted = {"settled": "true"} | ({"site": site} if site else {})
+        found: list[dict[str, Any]] = ask(service, "GET", f"/api/alerts?{urlencode(wanted)}")
+        return found
+    compute_here(settings, records, sites=None if site is None else [site])
+    with records.look() as session:
+        return alerts(session, site=site)

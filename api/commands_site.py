@@ -1,0 +1,143 @@
+"""`check`, `add` and `token`: a site's file and its gateway's key."""
+
+import argparse
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.table import Table
+
+from analytics.capability import Capability, capabilities
+from analytics.site import Site
+from analytics.site_file import parse_site
+from api.command_line import (
+    Commands,
+    add_data_option,
+    day_argument,
+    existing_settings_of,
+    now_ms,
+    print_out,
+    read_text,
+    settings_of,
+)
+from api.migrate import open_records
+from api.sites import SINCE_EVER, Added, add_version, new_token
+
+__all__ = ["add_site_commands"]
+
+_VERDICTS = {
+    "measured": "measured",
+    "derived": "derived from measured ones",
+    "estimated": "estimated",
+    "unavailable": "not available",
+}
+
+
+def add_site_commands(commands: Commands) -> None:
+    _add_check(commands)
+    _add_add(commands)
+    _add_token(commands)
+
+
+def _add_check(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "check",
+        help="validate a site file, and say which figures it will give",
+        description="Validates a site file. Says which figures of the ledger it will and will not give, and why. "
+        "Lists every fault of a faulty file.",
+    )
+    parser.add_argument("site_file", metavar="SITE.toml", type=Path)
+    parser.set_defaults(run=_check)
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    site = parse_site(read_text(arguments.site_file), file=str(arguments.site_file))
+    console = Console(highlight=False)
+    console.print(f"{arguments.site_file}: {site.name} ({site.id}) is valid, with {len(site.points)} points.")
+    console.print(_capability_table(capabilities(site)))
+    return 0
+
+
+def _capability_table(found: Sequence[Capability]) -> Table:
+    table = Table()
+    for heading in ("Figure", "Of", "Will be", "How, or why not"):
+        table.add_column(heading, overflow="fold")
+    for capability in found:
+        verdict = _VERDICTS[capability.verdict]
+        table.add_row(capability.figure, capability.component, verdict, capability.sentence)
+    return table
+
+
+def _add_add(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "add",
+        help="add a site, or a new version of it",
+        description="Adds a site, or a new version of it. A site's first version holds since ever; a later one from "
+        "today in the site's time zone, unless --from says otherwise. Days that a new version touches are computed "
+        "again; the readings stay as they are. For a new site, prints a token with which its gateway may post "
+        "readings over HTTP.",
+    )
+    parser.add_argument("site_file", metavar="SITE.toml", type=Path)
+    parser.add_argument(
+        "--from",
+        dest="first",
+        metavar="DAY",
+        type=_first_day,
+        help="first day on which this version holds (YYYY-MM-DD), or `ever`",
+    )
+    add_data_option(parser)
+    parser.set_defaults(run=_add)
+
+
+def _first_day(text: str) -> str:
+    return SINCE_EVER if text == "ever" else day_argument(text).isoformat()
+
+
+def _add(arguments: argparse.Namespace) -> int:
+    settings = settings_of(arguments)
+    text = read_text(arguments.site_file)
+    site = parse_site(text, file=str(arguments.site_file))
+    with open_records(settings.resolved_records_url) as records, records.begin() as session:
+        added = add_version(session, text, valid_from=arguments.first, today=_today(site), now_ms=now_ms())
+        token = new_token(session, site.id, now_ms=now_ms()) if added.outcome == "new" else ""
+    print_out(_report(added))
+    if token:
+        print_out(f"Token of its gateway, shown this once: {token}")
+    return 0
+
+
+def _today(site: Site) -> date:
+    return datetime.fromtimestamp(now_ms() / 1000, ZoneInfo(site.timezone)).date()
+
+
+def _report(added: Added) -> str:
+    name = f"{added.site.name} ({added.site.id})"
+    since = f"from {added.valid_from} on" if added.valid_from else "since ever"
+    if added.outcome == "same":
+        return f"{name}: this very version holds {since} already; nothing was changed."
+    if added.outcome == "new":
+        return f"{name}: added with {len(added.site.points)} points; its first version holds {since}."
+    again = f"; {added.days_due} days will be computed again" if added.days_due else ""
+    return f"{name}: a new version holds {since}{again}."
+
+
+def _add_token(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "token",
+        help="make a token with which a site's gateway may post readings",
+        description="Makes a token with which a site's gateway may post readings over HTTP "
+        "(`Authorization: Bearer TOKEN`), and prints it. Only its hash is kept, so it cannot be shown again. Earlier "
+        "tokens of the site stay valid.",
+    )
+    parser.add_argument("site", metavar="SITE")
+    add_data_option(parser)
+    parser.set_defaults(run=_token)
+
+
+def _token(arguments: argparse.Namespace) -> int:
+    settings = existing_settings_of(arguments)
+    with open_records(settings.resolved_records_url) as records, records.begin() as session:
+        print_out(new_token(session, arguments.site, now_ms=now_ms()))
+    return 0

@@ -1,0 +1,66 @@
+"""Computing what is due with as many processes as the work deserves."""
+
+import multiprocessing
+import os
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+
+from api.watcher import Progress, StepReport, Watch, step, take_news
+from api.work import count_due, sites_with_due_days
+
+__all__ = ["compute_due", "process_pool"]
+
+# Starting a process and importing the analytics takes as long as some hundred days of work.
+_DAYS_WORTH_A_POOL = 200
+
+
+def compute_due(
+    watch: Watch,
+    *,
+    now_ms: int,
+    sites: Sequence[str] | None = None,
+    is_live: bool,
+    workers: int = 0,
+    progress: Progress | None = None,
+) -> StepReport:
+    """One `step` of the watcher; with a pool of processes where several sites have much to compute."""
+    take_news(watch)
+    with watch.records.look() as session:
+        due = [site for site in sites_with_due_days(session) if sites is None or site in sites]
+        count = count_due(session, due)
+    n_workers = min(workers or os.cpu_count() or 1, len(due))
+    if n_workers < 2 or count < _DAYS_WORTH_A_POOL:
+        return step(watch, now_ms=now_ms, sites=sites, is_live=is_live, progress=progress)
+    with process_pool(n_workers) as pool:
+        return step(
+            watch,
+            now_ms=now_ms,
+            sites=sites,
+            is_live=is_live,
+            executor=pool,
+            slots=n_workers + 1,  # One job waits ready while the others run.
+            progress=progress,
+        )
+
+
+@contextmanager
+def process_pool(workers: int) -> Iterator[Executor]:
+    """A pool whose processes end with this one, however it ends."""
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_end_with_parent)
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _end_with_parent() -> None:
+    import signal
+
+    # Ctrl-C is for the parent, which then ends the pool in order.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()

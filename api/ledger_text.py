@@ -1,0 +1,113 @@
+"""The ledger as JSON, as CSV and as a table for the terminal."""
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from analytics.site import Site
+
+__all__ = ["alerts_table", "ledger_csv", "ledger_json", "ledger_table"]
+
+_DASH = "–"
+
+
+def ledger_json(site: Site, days: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """The contract's JSON of `ledger`."""
+    return {"site": site.id, "timezone": site.timezone, "days": list(days)}
+
+
+def ledger_csv(ledger: Mapping[str, Any]) -> str:
+    """One row a day; each figure with its half-width and basis beside it, its unit in the heading."""
+    rows = [dict(_columns(day)) for day in ledger["days"]]
+    headings = list(dict.fromkeys(heading for row in rows for heading in row)) or ["day", "coverage"]
+    out = io.StringIO()
+    writer = csv.DictWriter(out, headings, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def _columns(day: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    yield "day", day["day"]
+    yield "coverage", day["coverage"]
+    for path, figure in _figures(day, ""):
+        unit = f" [{figure['unit']}]" if figure["unit"] not in ("", "1") else ""
+        yield f"{path}{unit}", _blank(figure["value"])
+        yield f"{path} plus_minus{unit}", _blank(figure["plus_minus"])
+        yield f"{path} basis", figure["basis"]
+
+
+def _blank(value: float | None) -> float | str:
+    return "" if value is None else value
+
+
+def _figures(node: Any, path: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """Every figure below a node of the JSON, with a path of keys and ids."""
+    if isinstance(node, Mapping):
+        if "basis" in node:
+            yield path, node
+            return
+        for key, value in node.items():
+            yield from _figures(value, f"{path}.{key}" if path else key)
+    elif isinstance(node, list):
+        for item in node:
+            if isinstance(item, Mapping):
+                name = next((item[key] for key in ("stage", "heat_pump", "tank") if isinstance(item.get(key), str)), "")
+                yield from _figures(item, f"{path}.{name}")
+
+
+def ledger_table(ledger: Mapping[str, Any], site: Site, console: Console) -> None:
+    """The figures that a technician looks at first; `json` and `csv` have all of them."""
+    table = Table(title=f"{site.name} ({site.id}), local days of {site.timezone}")
+    table.add_column("Day", no_wrap=True)
+    headings = [f"{stage.name or stage.id} kWh" for stage in site.stages.values()]
+    headings += ["Hot water kWh", "Litres", "Backup %", "COP", "Bought kWh", "Saved kWh", "Coverage %"]
+    for heading in headings:
+        table.add_column(heading, justify="right")
+    for day in ledger["days"]:
+        table.add_row(day["day"], *_cells(day, site))
+    if ledger["days"]:
+        console.print(table)
+        console.print("~ estimated, – not available; `--format json` says why, and how far each figure can be off.")
+    else:
+        console.print(f"No readings of {site.id} in these days.")
+
+
+def _cells(day: Mapping[str, Any], site: Site) -> list[str]:
+    stages = {line["stage"]: line["heat"] for line in day["stages"]}
+    cells = [_cell(stages.get(stage), "{:.2f}") for stage in site.stages]
+    cells.append(_cell(day["hot_water"]["heat"], "{:.2f}"))
+    cells.append(_cell(day["hot_water"]["volume"], "{:.0f}"))
+    cells.append(_cell(day["backup_fraction"], "{:.0f}", times=100))
+    cops = [pump[mode]["cop"] for pump in day["heat_pumps"] for mode in ("heating", "cooling")]
+    cells.append(_cell(next((cop for cop in cops if cop["value"] is not None), None), "{:.2f}"))
+    cells.append(_cell(day["purchased"], "{:.2f}"))
+    cells.append(_cell(day["saved"]["energy"], "{:.2f}"))
+    cells.append(f"{100 * day['coverage']:.0f}")
+    return cells
+
+
+def _cell(figure: Mapping[str, Any] | None, form: str, *, times: float = 1) -> str:
+    if figure is None or figure["value"] is None:
+        return _DASH
+    mark = "~" if figure["basis"] == "estimated" else ""
+    return mark + form.format(times * figure["value"])
+
+
+def alerts_table(alerts: Sequence[Mapping[str, Any]], console: Console) -> None:
+    """The alerts, worst and newest first as given; each with its sentence."""
+    if not alerts:
+        console.print("No alerts.")
+        return
+    table = Table()
+    for heading in ("Site", "Severity", "Kind", "Component", "Began", "Ended", "What it says"):
+        table.add_column(heading)
+    for alert in alerts:
+        ended = alert["ended"][:16] if alert["ended"] else "lasts"
+        facts = (alert["site"], alert["severity"], alert["kind"], alert["component"], alert["began"][:16], ended)
+        table.add_row(*facts, alert["summary"])
+    console.print(table)

@@ -1,0 +1,216 @@
+"""The contexts of the pages, filled from the records, the store and the plant of a day."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from analytics.day import account_day
+from analytics.figures import DayLedger
+from analytics.plant import PlantDay
+from analytics.site import Site
+from analytics.trace import local_day, local_day_at
+from api.day_rows import day_span, ledgers, shifted
+from api.days import day_window
+from api.records import Records
+from api.results import alert_row, alerts, transitions
+from api.sites import present_site, site_ids, site_versions, version_on
+from dashboards.contexts import (
+    AlertContext,
+    AlertView,
+    FleetContext,
+    FleetSite,
+    HomeContext,
+    Latest,
+    Show,
+    SiteContext,
+    Transition,
+)
+from ingest.store import ReadingStore
+
+__all__ = ["Sources", "alert_context", "fleet_context", "home_context", "plant_of", "site_context"]
+
+NOTICE = "This program has no sign-in yet, so it answers on this machine only."
+_ALERT_DAYS_AROUND = 14
+_FLEET_LOOKS_BACK_DAYS = 31
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Where contexts come from: the records, the readings, and the time now."""
+
+    records: Records
+    store: ReadingStore
+    now_ms: int
+
+    @property
+    def now(self) -> datetime:
+        return instant(self.now_ms)
+
+
+def instant(time_ms: int) -> datetime:
+    return datetime.fromtimestamp(time_ms / 1000, UTC)
+
+
+def plant_of(sources: Sources, site: str, day: date) -> PlantDay | None:
+    """A site's courses on a local day; None where no reading exists for it, or it lies ahead."""
+    with sources.records.look() as session:
+        held = version_on(site_versions(session, site), day).site
+    local, start_ms, end_ms = day_window(day.isoformat(), held.timezone)
+    if local.start_ms >= sources.now_ms:
+        return None
+    traces = sources.store.read(site, sorted(held.points), start_ms=start_ms, end_ms=end_ms)
+    inside = (((trace.time_ms >= local.start_ms) & (trace.time_ms < local.end_ms)).any() for trace in traces.values())
+    if not any(inside):
+        return None
+    until_ms = sources.now_ms if sources.now_ms < local.end_ms else None
+    return account_day(held, traces, local, until_ms=until_ms).plant
+
+
+def fleet_context(sources: Sources, *, query: str, show: Show) -> FleetContext:
+    with sources.records.look() as session:
+        by_site: dict[str, list[AlertView]] = {}
+        for alert in alerts(session, is_open=True):
+            by_site.setdefault(alert["site"], []).append(_view(alert))
+        sites = [
+            FleetSite(
+                site=present_site(session, site),
+                alerts=by_site.get(site, []),
+                newest_reading=_newest(sources, site),
+                last_day=_last_whole_day(session, present_site(session, site), sources.now_ms),
+            )
+            for site in site_ids(session)
+        ]
+    return FleetContext(sites=sites, now=sources.now, query=query, show=show, notice=NOTICE)
+
+
+def _newest(sources: Sources, site: str) -> datetime | None:
+    span = sources.store.span(site)
+    return None if span is None else instant(span[1])
+
+
+def _last_whole_day(session: Session, site: Site, now_ms: int) -> DayLedger | None:
+    today = local_day_at(now_ms, site.timezone).date.isoformat()
+    first = shifted(today, -_FLEET_LOOKS_BACK_DAYS)
+    found = ledgers(session, site.id, first=first, last=shifted(today, -1))
+    return found[-1] if found else None
+
+
+def site_context(sources: Sources, site: str, *, day: date | None, span_days: int) -> SiteContext:
+    with sources.records.look() as session:
+        present = present_site(session, site)
+        today = local_day_at(sources.now_ms, present.timezone).date
+        shown = day or today
+        held = version_on(site_versions(session, site), shown).site
+        first = (shown - timedelta(days=59)).isoformat()
+        history = ledgers(session, site, first=first, last=shown.isoformat())
+        span = day_span(session, site)
+        touching = [_view(alert) for alert in alerts(session, site=site) if _touches(alert, held, shown)]
+    return SiteContext(
+        site=held,
+        now=sources.now,
+        day=shown,
+        plant=plant_of(sources, site, shown),
+        ledgers=history,
+        alerts=touching,
+        latest={
+            point: Latest(instant(time_ms), value) for point, (time_ms, value) in sources.store.latest(site).items()
+        },
+        first_day=span[0] if span else None,
+        last_day=span[1] if span else None,
+        span_days=span_days,
+        notice=NOTICE,
+    )
+
+
+def _touches(alert: Mapping[str, Any], site: Site, day: date) -> bool:
+    """Whether an alert lasts, or held at some time of a local day."""
+    if alert["ended"] is None:
+        return True
+    local = local_day(day, site.timezone)
+    began, ended = (datetime.fromisoformat(alert[key]).timestamp() * 1000 for key in ("began", "ended"))
+    return began < local.end_ms and ended >= local.start_ms
+
+
+def alert_context(sources: Sources, alert: str, *, form_token: str = "") -> AlertContext:
+    with sources.records.look() as session:
+        row = alert_row(session, alert)
+        view = _view({**row.body, "state": row.state})
+        site = present_site(session, view.site)
+        changes = [
+            Transition(at=instant(each.at_ms), state=_shown_state(each.state), by=each.by, note=each.note)
+            for each in transitions(session, alert)
+        ]
+        began, last = _days_of(view, site, sources.now_ms)
+        first_shown = (began - timedelta(days=_ALERT_DAYS_AROUND)).isoformat()
+        last_shown = (last + timedelta(days=_ALERT_DAYS_AROUND)).isoformat()
+        around = ledgers(session, site.id, first=first_shown, last=last_shown)
+    days = sorted({began - timedelta(days=1), began, min(began + timedelta(days=1), last)})
+    plants = [plant for plant in (plant_of(sources, site.id, day) for day in days) if plant is not None]
+    return AlertContext(
+        alert=view,
+        site=site,
+        now=sources.now,
+        transitions=changes,
+        plants=plants,
+        ledgers=around,
+        form_token=form_token,
+        notice=NOTICE,
+    )
+
+
+def _days_of(alert: AlertView, site: Site, now_ms: int) -> tuple[date, date]:
+    ended_ms = now_ms if alert.ended is None else round(alert.ended.timestamp() * 1000)
+    began = local_day_at(round(alert.began.timestamp() * 1000), site.timezone).date
+    return began, local_day_at(ended_ms, site.timezone).date
+
+
+def home_context(sources: Sources, site: str, *, month: date | None) -> HomeContext:
+    with sources.records.look() as session:
+        present = present_site(session, site)
+        span = day_span(session, site)
+        today = local_day_at(sources.now_ms, present.timezone).date
+        shown = (month or today).replace(day=1)
+        last = (shown + timedelta(days=31)).replace(day=1) - timedelta(days=1)
+        days = ledgers(session, site, first=shown.isoformat(), last=last.isoformat())
+        lasting = [_view(alert) for alert in alerts(session, site=site, is_open=True)]
+    return HomeContext(
+        site=present,
+        now=sources.now,
+        month=shown,
+        ledgers=days,
+        alerts=lasting,
+        newest_reading=_newest(sources, site),
+        first_month=span[0].replace(day=1) if span else None,
+        last_month=span[1].replace(day=1) if span else None,
+        notice=NOTICE,
+    )
+
+
+def _view(alert: Mapping[str, Any]) -> AlertView:
+    cost = alert["cost_per_day"]
+    ended = alert["ended"]
+    return AlertView(
+        id=alert["id"],
+        site=alert["site"],
+        kind=alert["kind"],
+        component=alert["component"],
+        severity=alert["severity"],
+        state=_shown_state(alert["state"]),
+        began=datetime.fromisoformat(alert["began"]),
+        detected=datetime.fromisoformat(alert["detected"]),
+        ended=None if ended is None else datetime.fromisoformat(ended),
+        summary=alert["summary"],
+        evidence=alert["evidence"],
+        likely_causes=alert["likely_causes"],
+        checks=alert["checks"],
+        cost_per_day=math.nan if cost is None else cost,
+    )
+
+
+def _shown_state(state: str) -> Any:
+    # What was withdrawn is over; its page stays reachable by its address.
+    return "resolved" if state == "withdrawn" else state

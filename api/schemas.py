@@ -1,0 +1,204 @@
+"""The JSON of the API as OpenAPI describes it; each figure carries its own unit."""
+
+from datetime import datetime
+from typing import Any, Literal
+
+from pydantic import BaseModel, Field
+
+__all__ = [
+    "AcknowledgeIn",
+    "AlertOut",
+    "CoursesOut",
+    "HealthOut",
+    "IntakeOut",
+    "LatestOut",
+    "LedgerOut",
+    "QuarantineOut",
+    "SiteOut",
+    "TransitionOut",
+]
+
+
+class FigureOut(BaseModel):
+    """One number with what it is worth."""
+
+    value: float | None = Field(description="In `unit`; null where it is not known")
+    unit: str = Field(description="kWh, l, h, kg, a currency's code, 1 for ratios, empty for counts")
+    plus_minus: float | None = Field(description="Half-width of the 95 % interval, in `unit`")
+    basis: Literal["measured", "derived", "estimated", "unavailable"]
+    coverage: float = Field(description="Part of the day with usable data, 0 to 1")
+    why: str = Field(description="One sentence, where the figure is not plainly measured")
+
+
+class StageOut(BaseModel):
+    stage: str
+    heat: FigureOut = Field(description="Heat put in [kWh]")
+    reverse: FigureOut = Field(description="Heat that flowed back [kWh]")
+    delivered: FigureOut = Field(description="Hot-water heat of this origin [kWh]")
+
+
+class HotWaterOut(BaseModel):
+    volume: FigureOut = Field(description="[l]")
+    heat: FigureOut = Field(description="[kWh]")
+    carried_over: FigureOut = Field(description="Of that, heat from before the account began [kWh]")
+
+
+class HeatingOut(BaseModel):
+    heat: FigureOut = Field(description="[kWh]")
+    electricity: FigureOut = Field(description="[kWh]")
+    cop: FigureOut = Field(description="Coefficient of performance [1]")
+    run_hours: FigureOut = Field(description="[h]")
+    starts: FigureOut
+
+
+class CoolingOut(BaseModel):
+    cooling: FigureOut = Field(description="[kWh]")
+    electricity: FigureOut = Field(description="[kWh]")
+    cop: FigureOut = Field(description="[1]")
+
+
+class HeatPumpOut(BaseModel):
+    heat_pump: str
+    heating: HeatingOut
+    cooling: CoolingOut
+    source_heat: FigureOut = Field(description="Positive when it leaves the ground [kWh]")
+
+
+class TankOut(BaseModel):
+    tank: str
+    stored_change: FigureOut = Field(description="[kWh]")
+    loss: FigureOut = Field(description="[kWh]")
+    residual: FigureOut = Field(description="What the balance leaves unexplained [kWh]")
+
+
+class ElectricityOut(BaseModel):
+    heaters: FigureOut = Field(description="[kWh]")
+    heat_pumps: FigureOut = Field(description="[kWh]")
+    pumps: FigureOut = Field(description="[kWh]")
+
+
+class SavedOut(BaseModel):
+    energy: FigureOut = Field(description="[kWh]")
+    money: FigureOut = Field(description="In the site's currency")
+    co2: FigureOut = Field(description="[kg]")
+
+
+class DayOut(BaseModel):
+    """The account of one local day of the site."""
+
+    day: str = Field(description="Local calendar day, YYYY-MM-DD")
+    coverage: float = Field(description="0 to 1")
+    stages: list[StageOut]
+    hot_water: HotWaterOut
+    backup_fraction: FigureOut = Field(description="[1]")
+    delivered_backup_fraction: FigureOut = Field(description="[1]")
+    heat_pumps: list[HeatPumpOut]
+    tanks: list[TankOut]
+    electricity: ElectricityOut
+    purchased: FigureOut = Field(description="[kWh]")
+    saved: SavedOut
+    notes: list[str] = Field(default=[], description="Sensors whose readings were left out, and why")
+
+
+class LedgerOut(BaseModel):
+    site: str
+    timezone: str = Field(description="IANA name")
+    days: list[DayOut]
+
+
+class AlertOut(BaseModel):
+    """Something that a person should know of, with its evidence."""
+
+    id: str
+    site: str
+    kind: str
+    component: str = Field(description="Loop, tank, heater, heat pump or point; empty for the whole site")
+    severity: Literal["urgent", "soon", "watch"]
+    state: Literal["open", "acknowledged", "resolved", "withdrawn"]
+    began: datetime
+    detected: datetime = Field(description="When a watcher fed in real time would have raised it")
+    ended: datetime | None = Field(description="null while it lasts")
+    summary: str
+    evidence: dict[str, Any] = Field(description="Every number that the judgement used; names carry units")
+    likely_causes: list[str]
+    checks: list[str]
+    cost_per_day: float | None = Field(description="In the site's currency")
+
+
+class TransitionOut(BaseModel):
+    """A change of an alert's state."""
+
+    state: str
+    at: datetime = Field(description="When it happened")
+    noticed: datetime = Field(description="When it became known here")
+    by: str = Field(description="Who did it; empty for the program")
+    note: str
+
+
+class AcknowledgeIn(BaseModel):
+    by: str = Field(min_length=1, max_length=200, description="Name of the person who takes it on")
+    note: str = Field(default="", max_length=2000)
+
+
+class SiteOut(BaseModel):
+    id: str
+    name: str
+    timezone: str
+    units: Literal["si", "us"]
+    newest_reading: datetime | None
+    presence: Literal["online", "offline"] | None = Field(description="What its gateway last said; null if nothing")
+    open_alerts: int
+    last_day: DayOut | None = Field(description="The ledger of the last whole day")
+
+
+class LatestOut(BaseModel):
+    """A point's newest reading, as stored: uncalibrated, in the point's own unit."""
+
+    at: datetime
+    value: float
+    unit: str
+
+
+class CoursesOut(BaseModel):
+    """Courses of a local day as means over `cell_s` seconds; null where nothing is known."""
+
+    site: str
+    day: str
+    start: datetime = Field(description="The day's first instant")
+    cell_s: float = Field(description="[s]")
+    temperatures_degc: dict[str, list[float | None]] = Field(description="By point [degC]")
+    flows_l_per_min: dict[str, list[float | None]] = Field(description="By loop, and `hot water` [l/min]")
+    heat_w: dict[str, list[float | None]] = Field(description="By loop, heater, and `hot water` [W]")
+    power_w: dict[str, list[float | None]] = Field(description="Electricity by pump, heater and heat pump [W]")
+    pump_on: dict[str, list[float | None]] = Field(description="By loop: part of the cell in which its pump ran [1]")
+    draws: list[dict[str, float | None]] = Field(description="start_s, end_s [s]; volume_l; cold_degc, hot_degc; kwh")
+
+
+class IntakeOut(BaseModel):
+    """received = stored + duplicate + quarantined"""
+
+    received: int
+    stored: int
+    duplicate: int
+    quarantined: int
+    replaced: int = Field(description="A part of stored: took the place of another value")
+
+
+class HealthOut(BaseModel):
+    status: Literal["ok", "behind"] = Field(description="behind: newest readings wait longer than a minute")
+    now: datetime
+    intake: dict[str, IntakeOut] = Field(description="Since ever, by way in: mqtt, http, file, replay")
+    due_days: int = Field(description="Days that wait to be computed")
+    lag_s: float | None = Field(description="Age of the newest reading of all sites [s]")
+    sign_in: bool = Field(description="false: there is none yet")
+
+
+class QuarantineOut(BaseModel):
+    """What could not be used; `payload` is base64."""
+
+    id: int
+    received: datetime
+    topic: str
+    reason: str
+    n_readings: int
+    payload: str
