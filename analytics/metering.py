@@ -196,8 +196,9 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
 
 
 def _pair_limit_k(entering: Signal, leaving: Signal) -> float:
-    limits = [temperature_limit_k(s, float(np.median(s.value))) if len(s.value) else nan for s in (entering, leaving)]
-    return hypot(*limits)
+    return hypot(
+        *(temperature_limit_k(s, float(np.median(s.value))) if len(s.value) else 0.0 for s in (entering, leaving))
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +241,10 @@ def _integrate(flow: _Flow, rates: _Rates, *, frame: DayFrame, limit_k: float, u
     )
     covered_s = np.where(known, length_s, 0.0)
     cells, cells_s = cells_of(flow.pieces, np.stack((gained - lost, covered_s)), frame.edges_s)
-    part = float(covered_s.sum()) / frame.until_s
+    # The day's heat goes with the fluid: unknown temperatures count by the fluid that passed meanwhile.
+    moved = (np.where(flow.covered, rates.per_k, 0.0) * length_s).sum()
+    heard = float((np.where(known, rates.per_k, 0.0) * length_s).sum() / moved) if moved > 0 else 1.0
+    part = min(float(covered_s.sum()) / frame.until_s, heard)
     # Between instant readings a change may have come at any moment: a rectangular doubt over the piece.
     sampled = float(np.sum((length_s * (last - first)) ** 2)) / 12 if flow.sampling == "instant" else 0.0
     is_gain = gained >= lost
