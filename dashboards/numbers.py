@@ -8,8 +8,11 @@ customary display follows the site; the time is always the site's local time.
 import math
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Literal
+from typing import Literal, TypeVar
 from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
 
 from analytics.figures import Figure
 from analytics.site import Site
@@ -33,12 +36,15 @@ __all__ = [
     "show_number",
     "show_percent",
     "show_quantity",
+    "show_range",
     "show_span",
     "spoken",
     "to_display",
     "unit_name",
     "write_figure",
 ]
+
+Numbers = TypeVar("Numbers", float, NDArray[np.float64])
 
 UNKNOWN = "—"
 MINUS = "−"
@@ -146,8 +152,8 @@ def unit_name(unit: str, display: Display) -> str:
     return _PRINTED.get(name, name)
 
 
-def to_display(value: float, unit: str, display: Display) -> float:
-    """A value as a number in the display unit (see `unit_name`); for charts, which need numbers and not text."""
+def to_display(value: Numbers, unit: str, display: Display) -> Numbers:
+    """A value, or an array of them, in the display unit (see `unit_name`) as numbers, which charts need."""
     return shown(value, unit, system=display.units)
 
 
@@ -203,6 +209,17 @@ def show_quantity(value: float, unit: str, display: Display, *, places: int | No
 def _usual_places(unit: str, number: float) -> int:
     # A resistance thermometer on a pipe is good for a tenth of a kelvin at best, a power meter for a watt.
     return {"degC": 1, "K": 1, "W": 0, "W/m2": 0}.get(unit, free_places(number))
+
+
+def show_range(low: float, high: float, unit: str, display: Display) -> str:
+    """Two bounds with the unit once: "48.1 to 52.0 °C"; one value where both read the same."""
+    texts = [show_quantity(value, unit, display) for value in (low, high)]
+    name = texts[0].rpartition(" ")[2]
+    if texts[0] == texts[1]:
+        return texts[0]
+    if name and texts[1].endswith(f" {name}"):
+        texts[0] = texts[0].removesuffix(f" {name}")
+    return " to ".join(texts)
 
 
 def show_percent(fraction: float) -> str:

@@ -6,6 +6,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from dashboards.charts.frame import chart_json
+from dashboards.charts.script import style_guards
 from dashboards.contexts import AlertContext, FleetContext, HomeContext, SiteContext
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import BASES
@@ -30,7 +31,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    environment.globals.update(swatch=swatch, bases=BASES, severity_words=SEVERITY_WORDS)
+    environment.globals.update(style_guards=style_guards, swatch=swatch, bases=BASES, severity_words=SEVERITY_WORDS)
     environment.filters.update(figure=show_figure, percent=show_percent)
     environment.globals["chart_json"] = lambda chart, clock: Markup(chart_json(chart, clock))
     return environment

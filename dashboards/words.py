@@ -70,6 +70,8 @@ def fleet_sentence(sites: Sequence[FleetSite], now: datetime) -> str:
     if not calling:
         return f"{total} {'is' if len(sites) == 1 else 'are'} quiet: no alert is open."
     needs = f"{len(calling)} of {len(sites)} houses {'needs' if len(calling) == 1 else 'need'} attention"
+    if len(urgent) == len(calling):
+        return f"{needs}, urgently."
     return f"{needs}, {len(urgent)} of them urgently." if urgent else f"{needs}, none of them urgently."
 
 

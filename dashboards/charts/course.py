@@ -72,8 +72,8 @@ def shade_gaps(figure: go.Figure, gaps: Sequence[tuple[float, float]]) -> None:
 
 def day_figure(plant: PlantDay, display: Display, *, height: int, unit: str) -> go.Figure:
     """An empty panel over the plant's day, with a line at the end of what has been read of a day in progress."""
-    axis = value_axis(unit_name(unit, display))
-    figure = go.Figure(layout=frame(height, xaxis=day_axis([plant.day], display), yaxis=axis))
+    axis, day = value_axis(), day_axis([plant.day], display)
+    figure = go.Figure(layout=frame(height, unit=unit_name(unit, display), xaxis=day, yaxis=axis))
     if plant.until_s < plant.day.seconds:
         mark_instant(figure, plant.until_s / 3600, "now")
     return figure
@@ -91,16 +91,16 @@ def course_figure(plant: PlantDay, series: Sequence[Series], display: Display, *
 
 def trace_of(series: Series, display: Display, *, start_h: float = 0.0) -> go.Scatter:
     """The line of one series, its first cell beginning at `start_h` of the time axis."""
-    unit = unit_name(series.unit, display)
+    unit, places = unit_name(series.unit, display), 3 if series.unit in ("kW", "1") else 2
     return go.Scatter(
         x0=round(start_h + CELL_H / 2, 6),
         dx=CELL_H,
-        y=plain([to_display(v, series.unit, display) for v in series.values.tolist()]),
+        y=plain(to_display(series.values, series.unit, display), places),
         mode="lines",
         name=series.label,
         line={"color": series.line.colour, "dash": series.line.dash, "width": 1.8},
         connectgaps=False,
-        hovertemplate=f"%{{y:.1f}} {unit}",
+        hovertemplate=f"%{{y:.{places - 1}f}} {unit}",
     )
 
 

@@ -14,7 +14,7 @@ from dashboards.charts.frame import Chart, Table
 from dashboards.charts.runs import runs_chart
 from dashboards.colours import OKABE_ITO, Line, line_paints, origin_paints
 from dashboards.names import heat_pump_name, heater_name, loop_name, point_name, stage_name
-from dashboards.numbers import Display, show_clock, show_count, show_quantity, spoken
+from dashboards.numbers import Display, show_clock, show_count, show_quantity, show_range, spoken
 
 __all__ = [
     "day_charts",
@@ -71,8 +71,8 @@ def _line_chart(
 def _ranges(series: Sequence[Series], display: Display) -> str:
     parts = []
     for one in series:
-        low, high = (show_quantity(float(f(known(one.values))), one.unit, display) for f in (np.min, np.max))
-        parts.append(f"{one.label} {low}" if low == high else f"{one.label} {low} to {high}")
+        found = known(one.values)
+        parts.append(f"{one.label} {show_range(float(np.min(found)), float(np.max(found)), one.unit, display)}")
     return "; ".join(parts) + "." if parts else ""
 
 
@@ -158,7 +158,7 @@ def heat_chart(plant: PlantDay, display: Display) -> Chart | None:
             course = plant.heaters[stage.heater].heat_w
         if course is not None and len(known(course)):
             dash = line_paints(i + 1)[i].dash
-            series.append(Series(stage_name(stage), course, "W", Line(paints[stage.id].colour, dash)))
+            series.append(Series(stage_name(stage), course / 1000, "kW", Line(paints[stage.id].colour, dash)))
     return _line_chart(
         plant,
         series,
@@ -171,7 +171,7 @@ def heat_chart(plant: PlantDay, display: Display) -> Chart | None:
 
 def _heat_summary(series: Sequence[Series], display: Display) -> str:
     peaks = [
-        f"{s.label} up to {show_quantity(float(np.max(known(s.values))), 'W', display)}"
+        f"{s.label} up to {show_quantity(float(np.max(known(s.values))), 'kW', display)}"
         for s in series
         if np.max(known(s.values)) > 0
     ]
@@ -189,7 +189,7 @@ def electricity_chart(plant: PlantDay, display: Display) -> Chart | None:
         if plant.site.heaters[name].kind == "electric"
     ]
     named += [(f"{loop_name(name)} pump", day.pump_elec_w) for name, day in plant.loops.items()]
-    series = _series(named, "W")
+    series = _series([(label, course / 1000) for label, course in named], "kW")
     return _line_chart(
         plant, series, display, id="electricity", title="What drew electricity?", summary=_ranges(series, display)
     )

@@ -23,7 +23,7 @@ from dashboards.charts.frame import Chart, Key, Table, day_axis, frame, value_ax
 from dashboards.colours import INK, SHADE, line_paints
 from dashboards.contexts import AlertContext, AlertView
 from dashboards.names import heat_pump_name, heater_name, loop_name, point_name
-from dashboards.numbers import UNKNOWN, Display, show_clock, show_number, show_quantity, to_display, unit_name
+from dashboards.numbers import UNKNOWN, Display, show_clock, show_number, show_range, to_display, unit_name
 
 __all__ = ["evidence_charts", "limits_of"]
 
@@ -121,7 +121,7 @@ def _chart(
     unit, limits = series[0].unit, limits_of(context.alert.evidence, series[0].unit)
     every = 3 if window.end_h - window.start_h <= 26 else 6
     axis = day_axis([p.day for p in window.plants], display, every_h=every) | {"range": [window.start_h, window.end_h]}
-    figure = go.Figure(layout=frame(230, xaxis=axis, yaxis=value_axis(unit_name(unit, display))))
+    figure = go.Figure(layout=frame(230, unit=unit_name(unit, display), xaxis=axis, yaxis=value_axis()))
     _shade_alert(figure, context.alert, window)
     for one in series:
         figure.add_trace(trace_of(one, display))
@@ -172,8 +172,8 @@ def _summary(alert: AlertView, window: _Window, series: Sequence[Series], displa
     for one in series:
         found = _during(alert, window, one.values)
         if len(found):
-            low, high = (show_quantity(float(f(found)), one.unit, display) for f in (np.min, np.max))
-            parts.append(f"{one.label} {low}" if low == high else f"{one.label} {low} to {high}")
+            told = show_range(float(np.min(found)), float(np.max(found)), one.unit, display)
+            parts.append(f"{one.label} {told}")
     return f"While it lasted: {'; '.join(parts)}." if parts else "While it lasted, none of these was known."
 
 

@@ -69,12 +69,16 @@ class Chart:
     table: Table = field(default=Table((), ()))
 
 
-def frame(height: int, **layout: object) -> go.Layout:
-    """A layout for one panel, `height` px tall, in the pages' own look. The width follows the page."""
+def frame(height: int, *, unit: str = "", **layout: object) -> go.Layout:
+    """
+    A layout for one panel, `height` px tall, in the pages' own look. The width follows the page.
+
+    The unit of the upright axis stands at its head.
+    """
     base: dict[str, object] = {
         "height": height,
         "autosize": True,
-        "margin": {"l": 48, "r": 10, "t": 8, "b": 30},
+        "margin": {"l": 48, "r": 10, "t": 22 if unit else 8, "b": 30},
         "paper_bgcolor": PAPER,
         "plot_bgcolor": PAPER,
         "font": {"family": FONT, "size": 13, "color": INK},
@@ -84,7 +88,23 @@ def frame(height: int, **layout: object) -> go.Layout:
         "dragmode": False,
         "template": None,
     }
+    if unit:
+        base["annotations"] = [_UNIT_NOTE | {"text": unit}]
     return go.Layout(**(base | layout))
+
+
+_UNIT_NOTE: dict[str, object] = {
+    "xref": "paper",
+    "yref": "paper",
+    "x": 0,
+    "y": 1,
+    "xanchor": "left",
+    "yanchor": "bottom",
+    "xshift": -44,
+    "yshift": 3,
+    "showarrow": False,
+    "font": {"size": 12, "color": QUIET},
+}
 
 
 def _axis(**options: object) -> dict[str, object]:
@@ -101,9 +121,9 @@ def _axis(**options: object) -> dict[str, object]:
     return base | options
 
 
-def value_axis(unit: str, **options: object) -> dict[str, object]:
-    """The upright axis; its unit stands on the ticks' side as a suffix of the topmost tick."""
-    given: dict[str, object] = {"showticksuffix": "last", "ticksuffix": f" {unit}", "fixedrange": True, "nticks": 5}
+def value_axis(**options: object) -> dict[str, object]:
+    """The upright axis."""
+    given: dict[str, object] = {"fixedrange": True, "nticks": 5}
     return _axis(**(given | options))
 
 

@@ -52,10 +52,8 @@ def origin_bar(name: str, paint: Paint, **options: object) -> go.Bar:
 
 
 def day_figure(span: Span, ledgers: Sequence[DayLedger], display: Display, *, height: int, unit: str) -> go.Figure:
-    layout = frame(
-        height, xaxis=days_axis(span.first, span.last, display), yaxis=value_axis(unit, rangemode="tozero"), bargap=0.25
-    )
-    figure = go.Figure(layout=layout)
+    axes = {"xaxis": days_axis(span.first, span.last, display), "yaxis": value_axis(rangemode="tozero")}
+    figure = go.Figure(layout=frame(height, unit=unit, bargap=0.25, **axes))
     for start, end in _missing(span, {ledger.day for ledger in ledgers}):
         _shade_days(figure, start, end)
     return figure

@@ -14,7 +14,7 @@ from markupsafe import Markup, escape
 
 from analytics.site import HeatPump, Loop, Site, Stage, Tank
 from dashboards.drawing import symbols as draw
-from dashboards.names import heat_pump_name, loop_name, stage_name, tank_name
+from dashboards.names import loop_name, stage_name, tank_name
 from dashboards.readings import Reading
 
 __all__ = ["draw_schematic", "draw_tank"]
@@ -29,6 +29,7 @@ _SYMBOL_X = 30.0
 _ROW_H, _SOURCE_H = 104.0, 92.0
 _HEAD_H, _FOOT_H, _BETWEEN_H = 112.0, 56.0, 72.0
 _PASSING_H = 70.0
+_NAME_H = 14.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +157,7 @@ def _behind(site: Site, loop: str) -> HeatPump | None:
 def _band(site: Site, tank: Tank, readings: Readings, y: float) -> tuple[str, float]:
     """One tank with all that heats it, from `y` down; and how much height it takes."""
     rows = _rows_of(site, tank)
-    height = max(sum(row.height for row in rows), 120.0)
+    height = max(sum(row.height for row in rows), 150.0)
     parts, row_y = [], y
     for row in rows:
         parts.append(_loop_row(site, row, readings, row_y))
@@ -172,7 +173,7 @@ def draw_tank(tank: Tank, readings: Readings, *, place: tuple[float, float], hei
     layers = [_degc(readings, point) for point in tank.temperatures]
     parts = [draw.vessel(x, y, (_VESSEL_W, height), layers)]
     for i, point in enumerate(tank.temperatures):
-        middle = y + height * (i + 0.5) / len(layers)
+        middle = y + (height - _NAME_H) * (i + 0.5) / len(layers)
         parts.append(_value(readings, point, x=x + 10, y=middle + 4))
     parts.append(draw.text(x + _VESSEL_W / 2, y + height + 4, tank_name(tank.id), anchor="middle", kind="name"))
     return "".join(parts)
@@ -238,7 +239,7 @@ def _source(site: Site, unit: HeatPump, readings: Readings, y: float) -> str:
         draw.coil(_SYMBOL_X, middle),
         draw.pump(_SYMBOL_X + 14, y - 1, is_on=_is_on(readings, loop.pump), leftward=False) if loop.pump else "",
         draw.text(4, middle + 36, loop_name(loop.id), kind="name"),
-        _value(readings, unit.power, x=62, y=y + 6, before=f"{heat_pump_name(unit.id).lower()} "),
+        _value(readings, unit.power, x=62, y=y + 5, before="uses "),
         _value(readings, loop.entering, x=62, y=middle - 16, before="in "),
         _value(readings, loop.leaving, x=62, y=middle + 2, before="out "),
         _value(readings, loop.flow or loop.energy, x=62, y=middle + 20),
