@@ -1,0 +1,190 @@
+"""
+The compiled plant: many recorded steps of one house in one call.
+
+It changes the state it is given, for speed; `ingest.virtual.house` owns that state and nobody else calls this.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from ingest.virtual.boiler import control_boiler, run_boiler
+from ingest.virtual.fluid_fits import temperature
+from ingest.virtual.heat_pump import control_heat_pump, rest_ground, run_heat_pump, warm_house
+from ingest.virtual.layout import CH, FX, NODES, STEP_S, TALLY
+from ingest.virtual.plant_state import PlantState
+from ingest.virtual.sun_loop import control_sun, run_sun
+from ingest.virtual.taps import open_tap, rest_spots, run_draw
+from ingest.virtual.tank import add_heat, conduct, lose, mix_inversions
+
+__all__ = ["Bench", "Inputs", "run_steps"]
+
+
+class Bench(NamedTuple):
+    """What a step works on: the state, the fluids, the faults' effects now, and the sums of the day."""
+
+    state: PlantState
+    degc: NDArray[np.float64]  # nodes' temperatures, (tanks, nodes)
+    node_kg: NDArray[np.float64]
+    nothing: NDArray[np.float64]  # zeros, one for each origin: what cold water brings
+    water: NDArray[np.float64]
+    sun_fluid: NDArray[np.float64]
+    source_fluid: NDArray[np.float64]
+    load_fluid: NDArray[np.float64]
+    fx: NDArray[np.float64]
+    tally: NDArray[np.float64]
+    delivered: NDArray[np.float64]
+
+
+class Inputs(NamedTuple):
+    """A day's surroundings, one row per recorded step, and its draws in order of time."""
+
+    outdoor_degc: NDArray[np.float64]
+    irradiance_w_m2: NDArray[np.float64]
+    absorbed_w_m2: NDArray[np.float64]
+    main_degc: float
+    ground_degc: float
+    draws: NDArray[np.float64]  # (draws, 5): see taps.open_tap
+
+
+@njit(cache=True)
+def _measure_tanks(b, p):  # type: ignore[no-untyped-def]
+    for k in range(int(p.n_tanks)):
+        for i in range(NODES):
+            b.degc[k, i] = temperature(b.water, b.state.h[k, i])
+
+
+@njit(cache=True)
+def _control(b, p, s):  # type: ignore[no-untyped-def]
+    if p.has_sun > 0.0:
+        control_sun(b, p, s)
+    if p.duty > 0.0:
+        control_heat_pump(b, p, s, STEP_S)
+    if p.has_boiler > 0.0:
+        control_boiler(b, p, s, STEP_S)
+    if p.has_element > 0.0:
+        _control_element(b, p, s)
+
+
+@njit(cache=True)
+def _control_element(b, p, s):  # type: ignore[no-untyped-def]
+    """Thermostat with hysteresis; a contactor stuck on is stopped by the cut-out alone."""
+    degc = b.degc[int(p.element_tank), int(p.element_node)]
+    off = p.element_set_degc
+    if b.fx[FX.element_stuck_on] > 0.0:
+        degc, off = b.degc[int(p.element_tank), 0], p.element_cut_out_degc
+    limit = off if s.element_on > 0.0 else off - p.element_hysteresis_k
+    s.element_on = 1.0 if degc < limit else 0.0
+
+
+@njit(cache=True)
+def _run_element(b, p, s):  # type: ignore[no-untyped-def]
+    power_w = s.element_on * p.element_w * b.fx[FX.element_power]
+    b.state.spot[CH.element_called], b.state.spot[CH.element_w] = s.element_on, power_w
+    if power_w > 0.0:
+        k = int(p.element_tank)
+        q_j = power_w * STEP_S
+        add_heat(b.state.h[k], b.state.e[k], int(p.element_node), q_j / b.node_kg[k], int(p.element_origin))
+        b.tally[TALLY.element_heat_j] += q_j
+        b.tally[TALLY.element_elec_j] += q_j
+        b.state.spot[CH.element_j] += q_j
+
+
+@njit(cache=True)
+def _settle_tanks(b, p):  # type: ignore[no-untyped-def]
+    """What goes on in the tanks without pumps."""
+    h, e, cold = b.state.h, b.state.e, b.state.cold
+    for k in range(int(p.n_tanks)):
+        ua = (p.tank_0_ua_w_k if k == 0 else p.tank_1_ua_w_k) * b.fx[FX.tank_ua]
+        conduct(h[k], e[k], b.degc[k], p.tank_conduction_w_k, STEP_S / b.node_kg[k])
+        b.tally[TALLY.loss_0_j + k] += lose(h[k], e[k], b.degc[k], ua, p.room_degc, STEP_S, b.node_kg[k])
+        mix_inversions(h[k], e[k], cold[k])
+
+
+@njit(cache=True)
+def _short_steps(b, p, s, start_s, draws, next_draw):  # type: ignore[no-untyped-def]
+    """Short enough for what moves: 10 s at rest, 5 s with a pump, 2 s with a draw."""
+    drawing = s.draw_kind > 0.0 or b.fx[FX.leak] > 0.0
+    if drawing or (next_draw < draws.shape[0] and draws[next_draw, 0] < start_s + STEP_S):
+        return 5
+    pumping = s.sun_on + abs(s.mode) + s.boiler_overrun_s + s.load_overrun_s + b.fx[FX.night_flow]
+    return 2 if pumping > 0.0 or b.state.collector[-1] > 90.0 else 1
+
+
+@njit(cache=True)
+def _move(b, p, s, now, dt):  # type: ignore[no-untyped-def]
+    """One short step of all that moves. now: (outdoor degC, absorbed W/m2, main degC)."""
+    if p.has_sun > 0.0:
+        run_sun(b, p, s, now[1], now[0], dt)
+    if p.duty > 0.0:
+        run_heat_pump(b, p, s, now[0], dt)
+    if p.has_boiler > 0.0:
+        run_boiler(b, p, s, dt)
+    if s.draw_kind > 0.0 or b.fx[FX.leak] > 0.0:
+        run_draw(b, p, s, now[2], dt)
+    elif b.state.spot[CH.draw_m3_s] > 0.0:
+        b.state.spot[CH.draw_m3_s], b.state.spot[CH.mixed_m3_s], b.state.spot[CH.passing_w] = 0.0, 0.0, 0.0
+
+
+@njit(cache=True)
+def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
+    """One recorded step. `mean` receives the channels' means over it. Returns the next draw's index."""
+    start_s = i * STEP_S
+    _control(b, p, s)
+    spot = b.state.spot
+    spot[CH.outdoor_degc], spot[CH.irradiance_w_m2] = inputs.outdoor_degc[i], inputs.irradiance_w_m2[i]
+    if p.has_element > 0.0:
+        _run_element(b, p, s)
+    now = (inputs.outdoor_degc[i], inputs.absorbed_w_m2[i], inputs.main_degc)
+    n = _short_steps(b, p, s, start_s, inputs.draws, next_draw)
+    dt = STEP_S / n
+    mean[:] = 0.0
+    for k in range(n):
+        waiting = next_draw < inputs.draws.shape[0] and inputs.draws[next_draw, 0] < start_s + (k + 1) * dt
+        if s.draw_kind == 0.0 and waiting:
+            open_tap(s, inputs.draws[next_draw])
+            next_draw += 1
+        _move(b, p, s, now, dt)
+        for c in range(spot.shape[0]):
+            mean[c] += spot[c] / n
+    rest_spots(b, p, s, STEP_S)
+    _settle_tanks(b, p)
+    if p.duty > 0.0:
+        rest_ground(b, p, s, inputs.ground_degc, STEP_S)
+        warm_house(p, s, inputs.outdoor_degc[i], inputs.irradiance_w_m2[i], STEP_S)
+        spot[CH.house_degc] = s.house_degc
+    _add_pumps(b, mean)
+    return next_draw
+
+
+@njit(cache=True)
+def _add_pumps(b, mean):  # type: ignore[no-untyped-def]
+    for c in range(CH.sun_pump_w, CH.boiler_pump_w + 1):
+        b.tally[TALLY.pumps_elec_j] += mean[c] * STEP_S
+
+
+@njit(cache=True)
+def run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
+    """
+    Recorded steps `first` to `end` of a day.
+
+    Args:
+        b: The bench; its state and sums are changed.
+        numbers: `Numbers` as a row.
+        next_draw: The first draw of the day not yet begun.
+        now, mean: Receive the channels at the end of each step and their means over it. (steps of the day, channels)
+        nodes: Receives the nodes' temperatures at the end of each step. (steps, tanks, nodes)
+    Returns:
+        The first draw not yet begun at the end.
+    """
+    p = numbers[0]
+    s = b.state.scalars[0]
+    _measure_tanks(b, p)
+    for i in range(first, end):
+        next_draw = _step(b, p, s, i, inputs, next_draw, mean[i])
+        now[i] = b.state.spot
+        _measure_tanks(b, p)
+        nodes[i] = b.degc
+    return next_draw
