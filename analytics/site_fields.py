@@ -121,7 +121,9 @@ def quoted(raw: object) -> str:
         case bool():
             return "true" if raw else "false"
         case str():
-            return json.dumps(raw if len(raw) <= 60 else raw[:57] + "...", ensure_ascii=False)
+            written = json.dumps(raw if len(raw) <= 60 else raw[:57] + "...", ensure_ascii=False)
+            # Also what JSON leaves alone but a screen would break the line at.
+            return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in written)
         case dict():
             return "a table"
         case list():
