@@ -99,7 +99,7 @@ class OutletTooHot:
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         hot_water, site_path = plant.hot_water, plant.site.hot_water
         signal = plant.signals.get(site_path.mixed or "") if site_path is not None else None
-        if hot_water is None or site_path is None or signal is None:
+        if hot_water is None or site_path is None or signal is None or np.isnan(hot_water.mixed_degc).all():
             return NotAssessed("The temperature after the mixing valve is not known.")
         limits = self._limits(site_path, signal)
         heats = [self._judge_draw(draw, signal, site_path, limits=limits) for draw in hot_water.draws]

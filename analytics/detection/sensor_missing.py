@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import ClassVar
 
+import numpy as np
+
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, duration, instant_ms
 from analytics.detection.silence import Silence, first_spoken_s, patience_s, silences, site_silences
@@ -52,10 +54,9 @@ class SensorMissing:
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         point = plant.site.points[component]
-        spoke_s = first_spoken_s(plant)
-        if spoke_s is None:
+        if max(plant.last_s.values(), default=-1.0) < 0:
             return NotAssessed("Nothing arrived from the whole site.")
-        begin_s = 0.0 if history else spoke_s
+        begin_s = 0.0 if history else first_spoken_s(plant) or 0.0
         alone = self._alone(plant, point, begin_s)
         heard_s = self._heard_s(plant, component)
         if alone:
@@ -79,8 +80,8 @@ class SensorMissing:
         signal = plant.signals.get(point)
         if signal is None:
             return None
-        inside = signal.time_s[signal.time_s >= 0]
-        return float(inside[0]) if len(inside) else None
+        index = int(np.searchsorted(signal.time_s, 0.0))
+        return float(signal.time_s[index]) if index < len(signal.time_s) else None
 
     def _finding(self, plant: PlantDay, point: Point, alone: _Alone) -> Finding:
         silence, allowed_s = alone.silence, patience_s(point.interval_s)

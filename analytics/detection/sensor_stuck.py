@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import ClassVar
 
+import numpy as np
+
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, duration, instant_ms
 from analytics.detection.uses import uses_of
@@ -20,8 +22,9 @@ def _first_good_s(plant: PlantDay, point: str, after_s: float) -> float | None:
     signal = plant.signals.get(point)
     if signal is None:
         return None
-    later = signal.time_s[(signal.time_s > after_s) & (signal.time_s >= 0) & (signal.time_s < plant.until_s)]
-    return float(later[0]) if len(later) else None
+    index = int(np.searchsorted(signal.time_s, max(after_s, -1e-9), side="right"))
+    later_s = float(signal.time_s[index]) if index < len(signal.time_s) else np.inf
+    return later_s if later_s < plant.until_s else None
 
 
 def _touching(plant: PlantDay, point: str, kind: str) -> list[SensorFault]:

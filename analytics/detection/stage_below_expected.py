@@ -192,7 +192,7 @@ def _shared_evidence(plant: PlantDay, stage: Stage, case: _Case) -> dict[str, fl
         "stage": stage.id,
         "stage_name": stage.name or stage.id,
         "since": clock(began_ms, plant.day.timezone),
-        "counted_h": round(np.count_nonzero(case.counted) * CELL_S / 3600, 2),
+        "counted_h": round(float(np.count_nonzero(case.counted)) * CELL_S / 3600, 2),
         "expected_kwh": round(expected_kwh, 2),
         "measured_kwh": round(measured_kwh, 2),
         "short_kwh": round(expected_kwh - measured_kwh, 2),
