@@ -89,10 +89,12 @@ def decode_senml_cbor(payload: bytes, *, received_s: float) -> Columns:
     stream = BytesIO(payload)
     try:
         items = cbor2.CBORDecoder(stream, max_depth=_MAX_CBOR_DEPTH).decode()
+    except cbor2.CBORDecodeEOF:
+        return _not_cbor("it breaks off", payload)
     except Exception as error:  # the decoders of CBOR's tags raise what they like
-        return _not_cbor(str(error))
+        return _not_cbor(str(error), payload)
     if stream.tell() != len(payload):
-        return _not_cbor(f"{len(payload) - stream.tell()} bytes follow the end of the data")
+        return _not_cbor(f"{len(payload) - stream.tell()} bytes follow the end of the data", payload)
     if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
         return _one_by_one(items, received_s=received_s)
     spelled = [_spelled(item) for item in items]
@@ -104,8 +106,12 @@ def decode_senml_cbor(payload: bytes, *, received_s: float) -> Columns:
         return _one_by_one(spelled, received_s=received_s)
 
 
-def _not_cbor(problem: str) -> Columns:
-    return whole_fault(f"the payload is not CBOR: {problem}; a SenML pack is an array of maps (RFC 8428, section 6)")
+def _not_cbor(problem: str, payload: bytes) -> Columns:
+    if payload.lstrip()[:2] in (b"[{", b'{"'):
+        problem, remedy = "it looks like JSON", "that goes to sites/{site}/readings"
+    else:
+        remedy = "a SenML pack is an array of maps (RFC 8428, section 6)"
+    return whole_fault(f"the payload is not CBOR: {problem}; {remedy}")
 
 
 def _spelled(item: Mapping[Any, Any]) -> dict[str, Any]:
