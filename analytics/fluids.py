@@ -56,11 +56,11 @@ class Fluid:
     enthalpy_j_kg: Array
 
     def density(self, temperature_degc: ArrayLike) -> Array:
-        """Density [kg/m3]; temperatures beyond the range count as its end."""
+        """Density [kg/m3]; beyond the range its end is continued straight."""
         return self._read(self.density_kg_m3, temperature_degc)
 
     def enthalpy(self, temperature_degc: ArrayLike) -> Array:
-        """Specific enthalpy [J/kg] from an arbitrary zero; beyond the range as at its end."""
+        """Specific enthalpy [J/kg] from an arbitrary zero; beyond the range its end is continued straight."""
         return self._read(self.enthalpy_j_kg, temperature_degc)
 
     def capacity(self, temperature_degc: ArrayLike) -> Array:
@@ -82,9 +82,8 @@ class Fluid:
 
     def _read(self, table: Array, temperature_degc: ArrayLike) -> Array:
         place = (np.asarray(temperature_degc, float) - self.lowest_degc) * (1.0 / _STEP_K)
-        place = np.minimum(np.maximum(place, 0.0), len(table) - 1.000001)
         known = np.where(np.isnan(place), 0.0, place)
-        index = known.astype(np.intp)
+        index = np.clip(known, 0, len(table) - 2).astype(np.intp)
         low = table[index]
         read: Array = low + (table[index + 1] - low) * (place - index)
         return read
@@ -174,7 +173,7 @@ def heat_per_volume(
     entering_degc: ArrayLike, leaving_degc: ArrayLike, *, fluid: Fluid = WATER, flow_side: Side = "entering"
 ) -> Array:
     """
-    Heat that a component gives to each volume metered [J/m3]; temperatures beyond the range count as its end.
+    Heat that a component gives to each volume metered [J/m3]; beyond the range the fluid is continued straight.
 
     The sign is that of leaving - entering. NaN wherever an input is NaN.
     """

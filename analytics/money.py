@@ -54,7 +54,7 @@ class Purchase:
 
 
 def purchase(plant: PlantDay) -> Purchase:
-    """Backup input + circulators + the heat pump's electricity that the hot water caused."""
+    """Backup input + all circulators + the heat pump's electricity that the hot water caused."""
     parts: list[Total] = []
     elec_w = np.zeros(round(plant.day.seconds / CELL_S))
     fuel_j: dict[str, float] = {}
@@ -65,6 +65,9 @@ def purchase(plant: PlantDay) -> Purchase:
                 elec_w = elec_w + np.nan_to_num(course_w)
             else:
                 fuel_j[kind] = fuel_j.get(kind, 0.0) + total.amount
+    for loop_id in plant.site.loops:
+        parts.append(_circulator(plant, loop_id))
+        elec_w = elec_w + np.nan_to_num(plant.loops[loop_id].pump_elec_w)
     for pump in plant.heat_pumps.values():
         parts.append(pump.caused_elec)
         if pump.caused_elec_w is not None:
@@ -73,22 +76,18 @@ def purchase(plant: PlantDay) -> Purchase:
 
 
 def _inputs(plant: PlantDay, stage: Stage) -> list[tuple[str, Total, Array]]:
-    """What a stage buys: its heater's input, its circulator's electricity, its boiler's fuel."""
+    """What a stage buys: its heater's input, or its boiler's fuel."""
     if stage.heater:
         heater = plant.heaters[stage.heater]
         return [(plant.site.heaters[stage.heater].kind, heater.input, heater.input_w)]
-    loop = plant.loops[stage.loop or ""]
-    bought = [("electric", _circulator(plant, stage), loop.pump_elec_w)] if plant.site.loops[loop.loop].pump else []
-    if stage.backup:
-        bought += _boiler(plant, loop.heat)
-    return bought
+    return _boiler(plant, plant.loops[stage.loop or ""].heat) if stage.backup else []
 
 
-def _circulator(plant: PlantDay, stage: Stage) -> Total:
-    pump = plant.loops[stage.loop or ""].pump_elec
+def _circulator(plant: PlantDay, loop_id: str) -> Total:
+    pump = plant.loops[loop_id].pump_elec
     if not isnan(pump.amount):
         return pump
-    return Total(0.0, 0.0, 1.0, "estimated", f"Without the circulator of {stage.id}, whose power is not known.")
+    return Total(0.0, 0.0, 1.0, "estimated", f"Without the circulator of {loop_id}, whose power is not known.")
 
 
 def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
