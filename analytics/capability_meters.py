@@ -56,8 +56,8 @@ def listed(names: Sequence[str]) -> str:
 
 
 def because(found: Capability) -> str:
-    """The reason inside another figure's sentence."""
-    return found.sentence.split(": ", 1)[-1]
+    """The reason inside another figure's sentence, without the remedy that may follow it."""
+    return found.sentence.split(": ", 1)[-1].split(". ", 1)[0].rstrip(".") + "."
 
 
 def metered(loop: Loop, subject: str) -> tuple[Basis, str]:

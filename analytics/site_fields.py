@@ -153,20 +153,20 @@ def read_table(raw: Mapping[str, object], fields: Sequence[Field], place: Place,
     faulty = {close for close in unknown.values() if close in absent}
     values: dict[str, Any] = {}
     for one in fields:
-        found = _read_field(raw, one, place, f"{row}{one.name}", is_misspelt=one.name in faulty)
+        found = _read_field(raw, one, place, label=f"{row}{one.name}", is_misspelt=one.name in faulty)
         values |= found.values
         faults += found.faults
         faulty |= {one.name} if found.faults else set()
     return Entry(place, values, faults, frozenset(faulty))
 
 
-def _read_field(raw: Mapping[str, object], one: Field, place: Place, label: str, *, is_misspelt: bool) -> Entry:
+def _read_field(raw: Mapping[str, object], one: Field, place: Place, *, label: str, is_misspelt: bool) -> Entry:
     if one.name not in raw:
         is_fault = one.needed and not is_misspelt
         return Entry(place, {}, [place.fault(label, "is missing", one.hint)] if is_fault else [])
     value = raw[one.name]
     if one.rows and isinstance(value, list):
-        rows = [_read_row(item, one, place, f"{label} {n}") for n, item in enumerate(value, 1)]
+        rows = [_read_row(item, one, place, label=f"{label} {n}") for n, item in enumerate(value, 1)]
         return Entry(place, {one.name: [row.values for row in rows]}, [fault for row in rows for fault in row.faults])
     try:
         return Entry(place, {one.name: one.check(value)})
@@ -174,7 +174,7 @@ def _read_field(raw: Mapping[str, object], one: Field, place: Place, label: str,
         return Entry(place, {}, [place.fault(label, error.wrong, error.right or one.hint)])
 
 
-def _read_row(item: object, parent: Field, place: Place, label: str) -> Entry:
+def _read_row(item: object, parent: Field, place: Place, *, label: str) -> Entry:
     if not isinstance(item, dict):
         return Entry(place, {}, [place.fault(label, f"{quoted(item)} is not a table", parent.hint)])
     return read_table(item, parent.rows, place, row=f"{label}, ")

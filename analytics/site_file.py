@@ -174,10 +174,10 @@ def _read_list(raw: object, kind: str, file: str) -> Sequence[Entry]:
     if not isinstance(raw, list):
         wrong, right = f"{quoted(raw)} stands where a list belongs", f"write [[{kind}]] with two brackets"
         return [Entry(place, {}, [place.fault("", wrong, right)])]
-    return [_table_or_fault(item, LISTS[kind], _list_place(item, kind, n, file)) for n, item in enumerate(raw, 1)]
+    return [_table_or_fault(item, LISTS[kind], _list_place(item, kind, n, file=file)) for n, item in enumerate(raw, 1)]
 
 
-def _list_place(item: object, kind: str, n: int, file: str) -> Place:
+def _list_place(item: object, kind: str, n: int, *, file: str) -> Place:
     id = item.get("id") if isinstance(item, dict) else None
     return Place(file, f"[[{kind}]] {quoted(id)}" if isinstance(id, str) else f"[[{kind}]] number {n}")
 

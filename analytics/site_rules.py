@@ -46,7 +46,7 @@ def references(draft: Draft) -> Iterator[Fault]:
     for entry, fields in _tables(draft):
         for field in fields:
             for named in _named(entry.values, field):
-                yield from _reference(draft, entry, field, named)
+                yield from _reference(draft, entry, field, named=named)
 
 
 def _named(values: Mapping[str, Any], field: Field) -> Sequence[str]:
@@ -56,7 +56,7 @@ def _named(values: Mapping[str, Any], field: Field) -> Sequence[str]:
     return [value] if isinstance(value, str) else []
 
 
-def _reference(draft: Draft, entry: Entry, field: Field, named: str) -> Iterator[Fault]:
+def _reference(draft: Draft, entry: Entry, field: Field, *, named: str) -> Iterator[Fault]:
     if named not in draft.ids[field.refers]:
         noun = "point" if field.refers == "points" else f"[[{field.refers}]]"
         yield entry.place.fault(field.name, f"there is no {noun} {quoted(named)}", _remedy(draft, field, named))
