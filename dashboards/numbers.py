@@ -213,13 +213,11 @@ def _usual_places(unit: str, number: float) -> int:
 
 def show_range(low: float, high: float, unit: str, display: Display) -> str:
     """Two bounds with the unit once: "48.1 to 52.0 °C"; one value where both read the same."""
-    texts = [show_quantity(value, unit, display) for value in (low, high)]
-    name = texts[0].rpartition(" ")[2]
-    if texts[0] == texts[1]:
-        return texts[0]
-    if name and texts[1].endswith(f" {name}"):
-        texts[0] = texts[0].removesuffix(f" {name}")
-    return " to ".join(texts)
+    first, last = (show_quantity(value, unit, display) for value in (low, high))
+    if first == last:
+        return first
+    number, _, name = first.partition(" ")
+    return f"{number} to {last}" if last.endswith(f" {name}") else f"{first} to {last}"
 
 
 def show_percent(fraction: float) -> str:

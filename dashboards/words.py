@@ -66,7 +66,7 @@ def fleet_sentence(sites: Sequence[FleetSite], now: datetime) -> str:
         return "No house has been added yet."
     calling = [line for line in sites if alerts_by_urgency(line.alerts)]
     urgent = [line for line in calling if alerts_by_urgency(line.alerts)[0].severity == "urgent"]
-    total = "The one house" if len(sites) == 1 else f"All {len(sites)} houses"
+    total = {1: "The one house", 2: "Both houses"}.get(len(sites), f"All {len(sites)} houses")
     if not calling:
         return f"{total} {'is' if len(sites) == 1 else 'are'} quiet: no alert is open."
     needs = f"{len(calling)} of {len(sites)} houses {'needs' if len(calling) == 1 else 'need'} attention"
@@ -153,7 +153,7 @@ def sum_of(figures: Sequence[Figure], unit: str) -> Figure:
     """
     found = [f for f in figures if math.isfinite(f.value)]
     if not found:
-        return Figure(math.nan, unit, math.nan, "unavailable", 0.0, figures[0].why if figures else "no day has it")
+        return Figure(math.nan, unit, math.nan, "unavailable", 0.0, figures[0].why if figures else "")
     spread = math.fsum(f.plus_minus for f in found)
     worst = max(found, key=lambda f: ("measured", "derived", "estimated", "unavailable").index(f.basis))
     covered = math.fsum(f.coverage for f in found) / len(figures)

@@ -25,7 +25,9 @@ def around_chart(context: AlertContext, display: Display) -> Chart | None:
     figures = [pick(ledger) for ledger in ledgers]
     if not any(math.isfinite(f.value) for f in figures):
         return None
-    figure = day_figure(Span(ledgers[0].day, ledgers[-1].day), ledgers, display, height=190, unit="kWh")
+    figure = day_figure(
+        Span(ledgers[0].day, ledgers[-1].day, ledgers[-1].day), ledgers, display, height=190, unit="kWh"
+    )
     first, last = _alert_days(context, display)
     half = timedelta(hours=12)
     shade = {"fillcolor": SHADE, "opacity": 0.8, "line_width": 0, "layer": "below"}

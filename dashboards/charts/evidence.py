@@ -2,7 +2,7 @@
 An alert's evidence drawn: the courses that it was judged by, around the time, with limits marked and the time shaded.
 
 Which courses belong to an alert follows from the component that it names; which limits are drawn, from its evidence:
-every value whose name holds "limit" and ends in the panel's unit.
+every value whose name tells of a limit and ends in the panel's unit.
 """
 
 import math
@@ -23,7 +23,7 @@ from dashboards.charts.frame import Chart, Key, Table, day_axis, frame, value_ax
 from dashboards.colours import INK, SHADE, line_paints
 from dashboards.contexts import AlertContext, AlertView
 from dashboards.names import heat_pump_name, heater_name, loop_name, point_name
-from dashboards.numbers import UNKNOWN, Display, show_clock, show_number, show_range, to_display, unit_name
+from dashboards.numbers import UNKNOWN, Display, show_clock, show_number, show_range, show_span, to_display, unit_name
 
 __all__ = ["evidence_charts", "limits_of"]
 
@@ -41,12 +41,15 @@ _SUFFIXES = {
 }
 
 
+_LIMIT_WORDS = ("limit", "still", "damage")
+
+
 def limits_of(evidence: Mapping[str, Any], unit: str) -> dict[str, float]:
     """The limits that an alert was judged by and that can be drawn in a panel of `unit` (degC, l/min, W ...)."""
     return {
         name: float(value)
         for name, value in evidence.items()
-        if "limit" in name.lower()
+        if any(word in name.lower() for word in _LIMIT_WORDS)
         and isinstance(value, int | float)
         and math.isfinite(value)
         and any(name.lower().endswith(f"_{suffix}") for suffix in _SUFFIXES.get(unit, ()))
@@ -104,11 +107,17 @@ def _joined(window: _Window, courses: Sequence[_Course]) -> list[Series]:
     found = []
     for label, unit, pick in courses:
         parts = [_or_unknown(pick(plant), plant) for plant in window.plants]
-        values = np.concatenate(parts)
+        values = _cut(np.concatenate(parts), window)
         if len(known(values)):
             found.append((label, unit, values))
     lines = line_paints(len(found))
     return [Series(label, values, unit, line) for (label, unit, values), line in zip(found, lines, strict=True)]
+
+
+def _cut(values: NDArray[np.float64], window: _Window) -> NDArray[np.float64]:
+    """The course with what lies outside the window set to unknown, so that the axis fits what is seen."""
+    cell_h = (np.arange(len(values)) + 0.5) * CELL_H
+    return np.where((cell_h >= window.start_h) & (cell_h <= window.end_h), values, np.nan)
 
 
 def _or_unknown(course: NDArray[np.float64] | None, plant: PlantDay) -> NDArray[np.float64]:
@@ -121,7 +130,7 @@ def _chart(
     unit, limits = series[0].unit, limits_of(context.alert.evidence, series[0].unit)
     every = 3 if window.end_h - window.start_h <= 26 else 6
     axis = day_axis([p.day for p in window.plants], display, every_h=every) | {"range": [window.start_h, window.end_h]}
-    figure = go.Figure(layout=frame(230, unit=unit_name(unit, display), xaxis=axis, yaxis=value_axis()))
+    figure = go.Figure(layout=frame(230, unit=unit_name(unit, display), xaxis=axis, yaxis=_upright(unit)))
     _shade_alert(figure, context.alert, window)
     for one in series:
         figure.add_trace(trace_of(one, display))
@@ -135,6 +144,12 @@ def _chart(
         keys=[Key(s.label, s.line) for s in series],
         table=_table(window, series, display),
     )
+
+
+def _upright(unit: str) -> dict[str, object]:
+    """The upright axis; a state has two ticks, off and on."""
+    on_off = {"tickvals": [0, 1], "ticktext": ["off", "on"], "range": [-0.1, 1.1]}
+    return value_axis(**(on_off if unit == "1" else {}))
 
 
 def _shade_alert(figure: go.Figure, alert: AlertView, window: _Window) -> None:
@@ -172,9 +187,17 @@ def _summary(alert: AlertView, window: _Window, series: Sequence[Series], displa
     for one in series:
         found = _during(alert, window, one.values)
         if len(found):
-            told = show_range(float(np.min(found)), float(np.max(found)), one.unit, display)
+            told = (
+                _on_for(found)
+                if one.unit == "1"
+                else show_range(float(np.min(found)), float(np.max(found)), one.unit, display)
+            )
             parts.append(f"{one.label} {told}")
     return f"While it lasted: {'; '.join(parts)}." if parts else "While it lasted, none of these was known."
+
+
+def _on_for(states: NDArray[np.float64]) -> str:
+    return f"on for {show_span(float(states.sum()) * CELL_S)} of {show_span(len(states) * CELL_S)}"
 
 
 def _table(window: _Window, series: Sequence[Series], display: Display) -> Table:
@@ -224,7 +247,7 @@ def _loop_panels(site: Site, loop: str) -> list[tuple[str, Sequence[_Course]]]:
     sun = [c.irradiance for c in site.collectors.values() if c.loop == loop and c.irradiance]
     panels: list[tuple[str, Sequence[_Course]]] = [
         (f"Did anything flow in the {name.lower()}?", [("Flow", "l/min", of("flow_m3_s", LITRE_MIN_PER_M3_S))]),
-        ("Was the pump running? (1 is on)", [("Pump", "1", of("pump_on"))]),
+        ("Was the pump running?", [("Pump", "1", of("pump_on"))]),
         (f"How warm was the {name.lower()}, and the tank?", temperatures),
         ("How much heat did it bring?", [("Heat", "W", of("heat_w"))]),
     ]

@@ -19,10 +19,11 @@ __all__ = ["Span", "backup_chart", "cop_chart", "day_figure", "delivered_by_orig
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The days that a history chart covers, ends included."""
+    """The days that a history chart covers, ends included; those after `today` are not missing, only not yet here."""
 
     first: date
     last: date
+    today: date
 
     def days(self) -> list[date]:
         return [self.first + timedelta(days=i) for i in range((self.last - self.first).days + 1)]
@@ -63,7 +64,7 @@ def _missing(span: Span, known_days: set[date]) -> list[tuple[date, date]]:
     """Runs of days without a ledger, ends included."""
     runs: list[tuple[date, date]] = []
     for day in span.days():
-        if day in known_days:
+        if day in known_days or day > span.today:
             continue
         if runs and runs[-1][1] == day - timedelta(days=1):
             runs[-1] = (runs[-1][0], day)

@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import date
 
 import plotly.graph_objects as go
 
@@ -51,9 +50,9 @@ def month_bar(site: Site, origins: Mapping[str, Figure], display: Display) -> Ch
     )
 
 
-def month_by_day(site: Site, ledgers: Sequence[DayLedger], span: tuple[date, date], display: Display) -> Chart | None:
+def month_by_day(site: Site, ledgers: Sequence[DayLedger], span: Span, display: Display) -> Chart | None:
     """The same by day, small."""
-    chart = delivered_chart(site, ledgers, Span(*span), display)
+    chart = delivered_chart(site, ledgers, span, display)
     if chart is None:
         return None
     chart.figure.update_layout(height=170)

@@ -58,28 +58,26 @@ def runs_chart(plant: PlantDay, display: Display) -> Chart | None:
     strips = strips_of(plant)
     if not strips:
         return None
-    figure = day_figure(plant, display, height=48 + 30 * len(strips), unit="")
+    figure = day_figure(plant, display, height=48 + 34 * len(strips), unit="")
+    figure.update_layout(hovermode="closest")
+    figure.update_yaxes(range=[len(strips) - 0.6, -0.8], showgrid=False, zeroline=False, showticklabels=False, ticks="")
     for row, strip in enumerate(strips):
         figure.add_trace(_bars(strip, row))
-    figure.update_layout(hovermode="closest", bargap=0.45)
-    figure.update_yaxes(
-        tickvals=list(range(len(strips))),
-        ticktext=["" for _ in strips],
-        range=[len(strips) - 0.4, -0.75],
-        showgrid=False,
-        zeroline=False,
-    )
-    for row, strip in enumerate(strips):
-        figure.add_annotation(
-            x=0, y=row - 0.42, text=strip.label, showarrow=False, xanchor="left", font={"size": 12, "color": INK}
-        )
+        figure.add_annotation(_row_name(strip, row))
     return Chart(id="runs", title="What ran, and when?", summary=_summary(strips), figure=figure, table=_table(strips))
+
+
+def _row_name(strip: Strip, row: int) -> dict[str, object]:
+    font = {"size": 12, "color": INK}
+    place = {"x": 0, "y": row - 0.2, "xanchor": "left", "yanchor": "bottom", "showarrow": False}
+    return place | {"text": strip.label, "font": font}
 
 
 def _bars(strip: Strip, row: int) -> go.Bar:
     return go.Bar(
         orientation="h",
         y=[row] * len(strip.runs),
+        width=0.36,
         base=[round(start * CELL_H, 4) for start, _ in strip.runs],
         x=[round((end - start) * CELL_H, 4) for start, end in strip.runs],
         name=strip.label,

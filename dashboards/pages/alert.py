@@ -86,8 +86,9 @@ def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
 
 
 def _transition(one: Transition, context: AlertContext, display: Display) -> tuple[str, str, str]:
-    who = one.by or "heatledger"
-    return (show_instant(one.at, context.now, display), f"{STATES[one.state]}, by {who}", one.note)
+    verb = {"open": "Raised", "acknowledged": "Taken up", "resolved": "Over"}[one.state]
+    who = f" by {one.by}" if one.by else ""
+    return (show_instant(one.at, context.now, display), f"{verb}{who}", one.note)
 
 
 # Which dangers a check can meet, by what the alert is about. Scald times: the shorter ones of the two published
@@ -138,18 +139,28 @@ _SPANS = {"_seconds": 1, "_s": 1, "_minutes": 60, "_min": 60, "_hours": 3600, "_
 def evidence_line(name: str, value: Any, display: Display) -> tuple[str, str]:
     """One value of the evidence as words and as text; the unit is told by the end of its name."""
     if value is None or (isinstance(value, float) and math.isnan(value)):
-        return _words(name), UNKNOWN
+        return _words(_without_unit(name)), UNKNOWN
     if isinstance(value, bool) or not isinstance(value, int | float):
         return _words(name), str(value)
+    if name.endswith("_percent"):
+        return _words(name.removesuffix("_percent")), f"{show_number(value, 1)} %"
     for ending, (unit, scale) in _ENDINGS.items():
         if name.endswith(ending):
             return _words(name.removesuffix(ending)), show_quantity(value * scale, unit, display)
     for ending, seconds in _SPANS.items():
         if name.endswith(ending):
             return _words(name.removesuffix(ending)), show_span(value * seconds)
-    return _words(name), show_number(value, free_places(value), units=display.units)
+    places = 0 if value == round(value) else free_places(value)
+    return _words(name), show_number(value, places, units=display.units)
+
+
+def _without_unit(name: str) -> str:
+    found = (ending for ending in (*_ENDINGS, *_SPANS, "_percent") if name.endswith(ending))
+    return name.removesuffix(next(found, ""))
 
 
 def _words(name: str) -> str:
+    if name.startswith("min_"):
+        name = f"at_least_{name.removeprefix('min_')}"
     text = name.replace("_", " ").replace(".", " ").strip()
     return text[:1].upper() + text[1:]

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from analytics.site import Prices, Site
 from dashboards.charts.frame import Chart
+from dashboards.charts.history import Span
 from dashboards.charts.month import month_bar, month_by_day
 from dashboards.contexts import HomeContext
 from dashboards.explain import BASES
@@ -62,7 +63,7 @@ def home_page(context: HomeContext) -> HomePage:
         assumptions=_assumptions(site, sums, display),
         missing=missing_sentence(sums),
         bar=month_bar(site, sums.origins, display),
-        by_day=month_by_day(site, context.ledgers, (first, last), display),
+        by_day=month_by_day(site, context.ledgers, Span(first, last, today), display),
         previous=_month_link(context, first - timedelta(days=1)),
         following=_month_link(context, last + timedelta(days=1)),
         site_link=site_link(site.id),

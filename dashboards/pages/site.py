@@ -77,7 +77,7 @@ def site_page(context: SiteContext) -> SitePage:
         clock=clock_labels(context.plant.day, display) if context.plant else [],
         groups=figure_groups(site, ledger) if ledger else [],
         notes=ledger.notes if ledger else (),
-        history=_history(context, display),
+        history=_history(context, today, display),
         spans=[
             (n, site_link(site.id, day=_asked(context, today), span_days=n), n == context.span_days) for n in _SPANS
         ],
@@ -108,8 +108,8 @@ def alert_line(alert: AlertView, context: SiteContext, display: Display) -> Aler
     return AlertLine(alert, alert_link(alert.id), show_instant(alert.began, context.now, display), cost)
 
 
-def _history(context: SiteContext, display: Display) -> list[Chart]:
-    span = Span(context.day - timedelta(days=context.span_days - 1), context.day)
+def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:
+    span = Span(context.day - timedelta(days=context.span_days - 1), context.day, today)
     charts = (
         delivered_chart(context.site, context.ledgers, span, display),
         backup_chart(context.ledgers, span, display),

@@ -1,0 +1,174 @@
+"""How numbers, days and times are written."""
+
+import math
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analytics.figures import Figure, unavailable
+from dashboards.numbers import (
+    UNKNOWN,
+    Display,
+    interval_places,
+    show_age,
+    show_clock,
+    show_day,
+    show_figure,
+    show_instant,
+    show_money,
+    show_number,
+    show_percent,
+    show_quantity,
+    show_range,
+    show_span,
+    spoken,
+    write_figure,
+)
+
+SI = Display("si", "Europe/Berlin", "EUR")
+US = Display("us", "America/New_York", "USD")
+
+
+# GUM (JCGM 100:2008), 7.2.2 and 7.2.6: the standard writes 100.021 47(35) g with two significant digits of its
+# uncertainty and rounds the estimate to the same place. One digit where it does not open with 1 is common practice.
+@pytest.mark.parametrize(
+    ("value", "plus_minus", "text"),
+    [
+        (1.234, 0.096, "1.23 ± 0.10 kWh"),
+        (1.234, 0.123, "1.23 ± 0.12 kWh"),
+        (1.25, 0.3, "1.2 ± 0.3 kWh"),
+        (12345.6, 56.0, "12 350 ± 60 kWh"),
+        (-3.456, 0.5, "−3.5 ± 0.5 kWh"),
+        (0.0, 0.02, "0.00 ± 0.02 kWh"),
+        (5.0, 0.0, "5.00 kWh"),
+        (5.0, math.nan, "5.00 kWh"),
+        (1234.0, math.nan, "1230 kWh"),
+        (math.nan, 0.1, UNKNOWN),
+        (-0.0004, 0.02, "0.00 ± 0.02 kWh"),
+    ],
+)
+def test_a_figure_shows_the_digits_that_its_interval_allows(value: float, plus_minus: float, text: str) -> None:
+    assert show_figure(Figure(value, "kWh", plus_minus), SI) == text
+
+
+@pytest.mark.parametrize(
+    ("figure", "us"),
+    [
+        # NIST SP 811 (2008) appendix B.8: 1 gal = 3.785 412 l, 1 lb = 0.453 592 37 kg.
+        (Figure(378.5412, "l", 3.785412), "100.0 ± 1.0 gal"),
+        (Figure(4.5359237, "kg", 0.45359237), "10.0 ± 1.0 lb"),
+        (Figure(12.3, "USD", 0.4), "$12.30 ± 0.40"),
+        (Figure(-12.3, "USD", 0.4), "−$12.30 ± 0.40"),
+        (Figure(1234567.0, "USD", 2345.0), "$1,235,000 ± 2,000"),
+        (Figure(7.0, "", 0.0), "7"),
+        (Figure(3.456, "1", 0.05), "3.46 ± 0.05"),
+        (unavailable("l", "no water meter"), UNKNOWN),
+    ],
+)
+def test_us_display_converts_the_value_and_its_interval(figure: Figure, us: str) -> None:
+    assert show_figure(figure, US) == us
+
+
+def test_an_unknown_figure_has_no_unit_that_could_be_read_as_zero() -> None:
+    written = write_figure(unavailable("kWh", "no meter"), SI)
+    assert (written.value, written.unit, written.plus_minus) == (UNKNOWN, "", "")
+
+
+def test_a_fraction_is_written_in_percent() -> None:
+    assert show_figure(Figure(0.1234, "1", 0.012), SI, as_percent=True) == "12.3 ± 1.2 %"
+
+
+@given(st.floats(1e-6, 1e6), st.floats(-1e6, 1e6))
+def test_rounding_never_hides_more_than_half_of_the_interval(plus_minus: float, value: float) -> None:
+    step = 10.0 ** -interval_places(plus_minus)
+    assert abs(round(value, interval_places(plus_minus)) - value) <= step / 2 * (1 + 1e-9)
+    assert step <= plus_minus * 1.06
+
+
+# ITS-90 fixed points by hand: 0 degC is 32 degF, 100 degC is 212 degF; a lift of 10 K is 18 degF.
+@pytest.mark.parametrize(
+    ("value", "unit", "si", "us"),
+    [
+        (0.0, "degC", "0.0 °C", "32.0 °F"),
+        (100.0, "degC", "100.0 °C", "212.0 °F"),
+        (10.0, "K", "10.0 K", "18.0 °F"),
+        (-5.04, "degC", "−5.0 °C", "22.9 °F"),
+        (45.0, "W", "45 W", "45 W"),
+        (4500.0, "W", "4.50 kW", "4.50 kW"),
+        (math.nan, "W", UNKNOWN, UNKNOWN),
+    ],
+)
+def test_a_quantity_is_shown_as_its_reader_knows_it(value: float, unit: str, si: str, us: str) -> None:
+    assert (show_quantity(value, unit, SI), show_quantity(value, unit, US)) == (si, us)
+
+
+def test_a_range_names_its_unit_once() -> None:
+    assert show_range(40.0, 60.0, "degC", SI) == "40.0 to 60.0 °C"
+    assert show_range(40.0, 40.01, "degC", SI) == "40.0 °C"
+    assert show_range(500.0, 2500.0, "W", SI) == "500 W to 2.50 kW"
+
+
+def test_thousands_are_parted_by_a_thin_space_or_a_comma() -> None:
+    assert (show_number(1234567.0), show_number(1234567.0, units="us")) == ("1 234 567", "1,234,567")
+    assert show_number(1234.0) == "1234"
+
+
+@pytest.mark.parametrize(
+    ("fraction", "text"),
+    [
+        (0.0, "0 %"),
+        (0.001, "under 1 %"),
+        (0.126, "13 %"),
+        (0.997, "over 99 %"),
+        (1.0, "100 %"),
+        (math.nan, UNKNOWN),
+        (-0.02, "−2 %"),
+    ],
+)
+def test_a_trace_is_not_nothing_and_almost_all_is_not_all(fraction: float, text: str) -> None:
+    assert show_percent(fraction) == text
+
+
+def test_money_keeps_its_sign_before_its_symbol() -> None:
+    assert show_money(-3.1, US) == "−$3.10"
+    assert show_money(3.1, Display("si", "Europe/Zurich", "CHF")) == "3.10 CHF"
+
+
+def test_time_is_the_sites_local_time_in_its_own_writing() -> None:
+    instant = datetime(2026, 1, 5, 20, 4, tzinfo=UTC)
+    assert (show_clock(instant, SI), show_clock(instant, US)) == ("21:04", "3:04 pm")
+    assert show_clock(datetime(2026, 1, 5, 5, 0, tzinfo=UTC), US) == "12:00 am"
+
+
+def test_days_are_written_both_ways() -> None:
+    day = date(2026, 1, 5)
+    assert show_day(day, SI, weekday=True, year=True) == "Monday, 5 January 2026"
+    assert show_day(day, US, weekday=True, year=True) == "Monday, January 5, 2026"
+
+
+def test_an_instant_is_told_from_now() -> None:
+    now = datetime(2026, 1, 5, 20, 4, tzinfo=UTC)
+    assert show_instant(now - timedelta(hours=2), now, SI) == "today at 19:04"
+    assert show_instant(now - timedelta(hours=22), now, SI) == "yesterday at 23:04"
+    assert show_instant(now - timedelta(days=40), now, SI) == "26 November 2025 at 21:04"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(3, "just now"), (240, "4 minutes ago"), (7200, "2 hours ago"), (3 * 86400, "3 days ago"), (math.nan, "never")],
+)
+def test_an_age_is_told_as_one_says_it(seconds: float, text: str) -> None:
+    assert show_age(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(45, "45 s"), (1200, "20 min"), (11100, "3 h 05 min"), (187200, "2 days 4 h")]
+)
+def test_a_span_is_told_in_two_units_at_most(seconds: float, text: str) -> None:
+    assert show_span(seconds) == text
+
+
+def test_a_list_is_spoken_with_and_before_its_last() -> None:
+    assert [spoken(names) for names in ([], ["a"], ["a", "b"], ["a", "b", "c"])] == ["", "a", "a and b", "a, b and c"]
