@@ -129,7 +129,7 @@ def _resolve(records: Sequence[_Record], *, received_s: float) -> Columns:
 
 def _resolve_plain(records: Sequence[_Record]) -> Columns | None:
     """
-    The common case, in columns: base fields in the first record only, each record with n and v, absolute times.
+    The common case, in columns: base fields in the first record only, each record with v, absolute times.
 
     None where the pack is not so; the general case gives the same answer, several times slower.
     """
@@ -139,7 +139,7 @@ def _resolve_plain(records: Sequence[_Record]) -> Columns | None:
     first = records[0]
     n_base = sum(value is not None for value in (first.bn, first.bt, first.bu, first.bver))
     n_absent = sum([column.count(None) for column in others])
-    if None in v or None in n or n_absent + n_base != len(records) * len(others):
+    if None in v or n_absent + n_base != len(records) * len(others):
         return None
     base_name, base_time, version = first.bn or "", first.bt or 0.0, first.bver or _VERSION
     units = [first.bu if unit is None else unit for unit in u] if None in u else list(u)
@@ -148,7 +148,7 @@ def _resolve_plain(records: Sequence[_Record]) -> Columns | None:
         return None
     if version == _VERSION and not _SECONDARY_NAMES.isdisjoint(units):
         return None
-    names = [base_name + name for name in n] if base_name else list(n)
+    names = [base_name + (name or "") for name in n] if base_name or None in n else list(n)
     return Columns(names, units, times, list(v), range(len(records)))
 
 
@@ -193,7 +193,9 @@ def _value(record: _Record, unit: str | None, *, base: _Record) -> tuple[float, 
     if len(given) > 1:
         raise _NoReadingError(f"has {' and '.join(given)}; exactly one value is allowed")
     if record.v is not None or (not given and base.bv is not None and not _is_base_only(record)):
-        return (record.v or 0.0) + (base.bv or 0.0), unit
+        if base.bv is None or record.v is None:  # nothing to add: -0.0 stays what it was
+            return base.bv if record.v is None else record.v, unit
+        return record.v + base.bv, unit
     if record.vb is not None:
         return float(record.vb), SWITCH
     if record.vs is not None:
