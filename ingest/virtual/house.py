@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,13 +14,13 @@ from ingest.virtual.draws import draws_of_day
 from ingest.virtual.faults import Fault, effects_at
 from ingest.virtual.fluid_fits import fit_fluid
 from ingest.virtual.kernel import Bench, Inputs, run_steps
-from ingest.virtual.layout import CHANNELS, EFFECTS, FX, NODES, STEP_S, TALLIES
+from ingest.virtual.layout import CHANNELS, FX, NODES, STEP_S, TALLIES
 from ingest.virtual.numbers import Numbers, as_record
 from ingest.virtual.plant_state import PlantState, copy_state, fresh_state, restart_account
 from ingest.virtual.scenario import Scenario, numbers_of, plane_of, site_of
 from ingest.virtual.weather import weather_of_day
 
-__all__ = ["DayRecord", "House", "RUN_IN_DAYS"]
+__all__ = ["RUN_IN_DAYS", "DayRecord", "House"]
 
 RUN_IN_DAYS = 6
 """Days simulated before the first one asked for, so that tanks, ground and house start from something natural."""
@@ -98,7 +99,7 @@ class House:
             room_degc=self.numbers.room_degc,
         )
 
-    def _weather(self, day: LocalDay):  # noqa: ANN202 - Weather
+    def _weather(self, day: LocalDay):
         steps = round(day.seconds / STEP_S)
         middles = day.start_ms + ((np.arange(steps) + 0.5) * STEP_S * 1000).astype(np.int64)
         return weather_of_day(middles, day.date, climate=self.scenario.climate, plane=self._plane, seed=self.seed)
@@ -132,7 +133,7 @@ class House:
         """Move on to the end of step `step` of this day (at most its last) and show the day so far."""
         step = min(step, len(self._now))
         cuts = sorted({self._step, step, *(c for c in self._cuts() if self._step < c < step)})
-        for first, end in zip(cuts, cuts[1:], strict=False):
+        for first, end in pairwise(cuts):
             effects = effects_at(self.faults, self._day.start_ms + int(first * STEP_S * 1000))
             self._run(first, end, effects)
         self._step = max(self._step, step)
@@ -145,7 +146,7 @@ class House:
 
     def _run(self, first: int, end: int, effects: NDArray[np.float64]) -> None:
         inputs = self._inputs
-        soiling = effects[EFFECTS.index("soiling")] if FX else 1.0
+        soiling = effects[FX.soiling]
         if soiling != 1.0:
             inputs = inputs._replace(absorbed_w_m2=inputs.absorbed_w_m2 * soiling)
         origins = int(self.numbers.origins)

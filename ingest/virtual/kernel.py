@@ -11,13 +11,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ingest.virtual.boiler import control_boiler, run_boiler
-from ingest.virtual.fluid_fits import temperature
+from ingest.virtual.fluid_fits import water_temperature
 from ingest.virtual.heat_pump import control_heat_pump, rest_ground, run_heat_pump, warm_house
 from ingest.virtual.layout import CH, FX, NODES, STEP_S, TALLY
 from ingest.virtual.plant_state import PlantState
 from ingest.virtual.sun_loop import control_sun, run_sun
-from ingest.virtual.taps import open_tap, rest_spots, run_draw
 from ingest.virtual.tank import add_heat, conduct, lose, mix_inversions
+from ingest.virtual.taps import open_tap, rest_spots, run_draw
 
 __all__ = ["Bench", "Inputs", "run_steps"]
 
@@ -49,14 +49,14 @@ class Inputs(NamedTuple):
     draws: NDArray[np.float64]  # (draws, 5): see taps.open_tap
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _measure_tanks(b, p):  # type: ignore[no-untyped-def]
     for k in range(int(p.n_tanks)):
         for i in range(NODES):
-            b.degc[k, i] = temperature(b.water, b.state.h[k, i])
+            b.degc[k, i] = water_temperature(b.water, b.state.h[k, i])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _control(b, p, s):  # type: ignore[no-untyped-def]
     if p.has_sun > 0.0:
         control_sun(b, p, s)
@@ -68,7 +68,7 @@ def _control(b, p, s):  # type: ignore[no-untyped-def]
         _control_element(b, p, s)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _control_element(b, p, s):  # type: ignore[no-untyped-def]
     """Thermostat with hysteresis; a contactor stuck on is stopped by the cut-out alone."""
     degc = b.degc[int(p.element_tank), int(p.element_node)]
@@ -79,7 +79,7 @@ def _control_element(b, p, s):  # type: ignore[no-untyped-def]
     s.element_on = 1.0 if degc < limit else 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _run_element(b, p, s):  # type: ignore[no-untyped-def]
     power_w = s.element_on * p.element_w * b.fx[FX.element_power]
     b.state.spot[CH.element_called], b.state.spot[CH.element_w] = s.element_on, power_w
@@ -92,18 +92,21 @@ def _run_element(b, p, s):  # type: ignore[no-untyped-def]
         b.state.spot[CH.element_j] += q_j
 
 
-@njit(cache=True)
-def _settle_tanks(b, p):  # type: ignore[no-untyped-def]
-    """What goes on in the tanks without pumps."""
+@njit(cache=True, error_model="numpy")
+def _settle_tanks(b, p, i):  # type: ignore[no-untyped-def]
+    """What goes on in the tanks without pumps; the slow part every third step."""
     h, e, cold = b.state.h, b.state.e, b.state.cold
+    seconds = 3.0 * STEP_S
     for k in range(int(p.n_tanks)):
-        ua = (p.tank_0_ua_w_k if k == 0 else p.tank_1_ua_w_k) * b.fx[FX.tank_ua]
-        conduct(h[k], e[k], b.degc[k], p.tank_conduction_w_k, STEP_S / b.node_kg[k])
-        b.tally[TALLY.loss_0_j + k] += lose(h[k], e[k], b.degc[k], ua, p.room_degc, STEP_S, b.node_kg[k])
         mix_inversions(h[k], e[k], cold[k])
+        if i % 3 != 2:
+            continue
+        ua = (p.tank_0_ua_w_k if k == 0 else p.tank_1_ua_w_k) * b.fx[FX.tank_ua]
+        conduct(h[k], e[k], b.degc[k], p.tank_conduction_w_k, seconds / b.node_kg[k])
+        b.tally[TALLY.loss_0_j + k] += lose(h[k], e[k], b.degc[k], ua, p.room_degc, seconds, b.node_kg[k])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _short_steps(b, p, s, start_s, draws, next_draw):  # type: ignore[no-untyped-def]
     """Short enough for what moves: 10 s at rest, 5 s with a pump, 2 s with a draw."""
     drawing = s.draw_kind > 0.0 or b.fx[FX.leak] > 0.0
@@ -113,7 +116,7 @@ def _short_steps(b, p, s, start_s, draws, next_draw):  # type: ignore[no-untyped
     return 2 if pumping > 0.0 or b.state.collector[-1] > 90.0 else 1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _move(b, p, s, now, dt):  # type: ignore[no-untyped-def]
     """One short step of all that moves. now: (outdoor degC, absorbed W/m2, main degC)."""
     if p.has_sun > 0.0:
@@ -128,7 +131,7 @@ def _move(b, p, s, now, dt):  # type: ignore[no-untyped-def]
         b.state.spot[CH.draw_m3_s], b.state.spot[CH.mixed_m3_s], b.state.spot[CH.passing_w] = 0.0, 0.0, 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
     """One recorded step. `mean` receives the channels' means over it. Returns the next draw's index."""
     start_s = i * STEP_S
@@ -150,7 +153,7 @@ def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
         for c in range(spot.shape[0]):
             mean[c] += spot[c] / n
     rest_spots(b, p, s, STEP_S)
-    _settle_tanks(b, p)
+    _settle_tanks(b, p, i)
     if p.duty > 0.0:
         rest_ground(b, p, s, inputs.ground_degc, STEP_S)
         warm_house(p, s, inputs.outdoor_degc[i], inputs.irradiance_w_m2[i], STEP_S)
@@ -159,13 +162,13 @@ def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
     return next_draw
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _add_pumps(b, mean):  # type: ignore[no-untyped-def]
     for c in range(CH.sun_pump_w, CH.boiler_pump_w + 1):
         b.tally[TALLY.pumps_elec_j] += mean[c] * STEP_S
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
     """
     Recorded steps `first` to `end` of a day.

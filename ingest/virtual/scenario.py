@@ -211,9 +211,63 @@ SCENARIOS: Mapping[str, Scenario] = MappingProxyType(
     {
         "two-tank": Scenario(
             layout="two-tank",
-            about="ground-source heat pump with desuperheater and preheat tank, solar tank with element (New England)",
+            about="heat pump with desuperheater on a preheat tank, solar tank with element (New England)",
             climate=Climate(mean_degc=8.0, yearly_swing_k=13.0, daily_swing_k=5.5, clearness=0.55),
             household=Household(people=4),
+        ),
+        "solar-one-tank": Scenario(
+            layout="solar-one-tank",
+            about="solar collector on one tank with an electric element (Andalusia)",
+            climate=Climate(mean_degc=15.5, yearly_swing_k=9.5, daily_swing_k=7.0, changeable_k=2.5, clearness=0.72),
+            plant={"sun_flow_m3_s": 4.5e-5, "sun_pump_w": 34.0},
+        ),
+        "heat-pump-tank": Scenario(
+            layout="heat-pump-tank",
+            about="ground-source heat pump alone with its tank, load loop metered, no backup (Nova Scotia)",
+            climate=Climate(mean_degc=6.5, yearly_swing_k=11.5, daily_swing_k=4.0, clearness=0.48),
+            household=Household(people=5),
+            plant={
+                "source_flow_m3_s": 4.2e-4,
+                "source_pump_w": 95.0,
+                "ground_contact_w_k": 900.0,
+                "soil_w_k": 450.0,
+                "soil_j_k": 1.1e8,
+                "loop_content_j_k": 3.0e5,
+            },
+        ),
+        "boiler-backup": Scenario(
+            layout="boiler-backup",
+            about="solar collector with an oil boiler behind it, two coils in one tank (Thuringia)",
+            climate=Climate(mean_degc=8.5, yearly_swing_k=9.5, daily_swing_k=4.5, clearness=0.46),
+            household=Household(cycle="L"),
+        ),
+        "passing-heater": Scenario(
+            layout="passing-heater",
+            about="solar collector on one tank, electric heater in passing after it (South Australia)",
+            climate=Climate(
+                mean_degc=17.0, yearly_swing_k=6.0, daily_swing_k=5.5, changeable_k=3.0, clearness=0.68, southern=True
+            ),
+            household=Household(people=2),
+        ),
+        "assumed-flow": Scenario(
+            layout="assumed-flow",
+            about="solar tank with element, no flow meter in the solar loop (Colorado)",
+            climate=Climate(mean_degc=10.0, yearly_swing_k=12.5, daily_swing_k=7.5, changeable_k=4.0, clearness=0.7),
+            plant={"sun_flow_m3_s": 6.0e-5, "sun_pump_w": 45.0},
+        ),
+        "energy-counters": Scenario(
+            layout="energy-counters",
+            about="heat pump and solar on one tank, metered by counters only (Oslo fjord)",
+            climate=Climate(mean_degc=6.5, yearly_swing_k=11.5, daily_swing_k=4.0, clearness=0.48),
+            household=Household(people=4),
+            plant={
+                "source_flow_m3_s": 4.5e-4,
+                "source_pump_w": 120.0,
+                "ground_contact_w_k": 1000.0,
+                "soil_w_k": 450.0,
+                "soil_j_k": 1.1e8,
+                "element_set_degc": 44.0,
+            },
         ),
     }
 )
