@@ -101,8 +101,7 @@ def admit(messages: Sequence[Message], directory: Directory, *, now_ms: int) -> 
         faults[place].append(Fault(rows.record[row], reason))
     good = ~bad
     rejections = [_rejection(message, found) for message, found in zip(messages, faults, strict=True) if found]
-    # All names, not those of this batch: the same object each time lets the store keep what it found out about them.
-    batch = Batch(directory.names, series[good], time_ms[good].astype(np.int64), value[good])
+    batch = _batch(directory, series[good], time_ms[good].astype(np.int64), value[good])
     return Admitted(batch, rejections, presence, len(batch) + sum(each.n_readings for each in rejections))
 
 
@@ -211,6 +210,17 @@ def _moment(time_ms: float) -> str:
         return datetime.fromtimestamp(time_ms / 1000.0, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
     except (OverflowError, ValueError, OSError):
         return f"{time_ms / 1000.0:g} s after 1970"
+
+
+def _batch(
+    directory: Directory, series: NDArray[np.int32], time_ms: NDArray[np.int64], value: NDArray[np.float64]
+) -> Batch:
+    """A batch that names the series it holds, and no others: a store would take them for points with readings."""
+    present = np.flatnonzero(np.bincount(series, minlength=1))
+    numbers = np.zeros(len(directory.names) + 1, np.int32)
+    numbers[present] = np.arange(len(present), dtype=np.int32)
+    names = tuple(directory.names[i] for i in present.tolist()) if len(series) else ()
+    return Batch(names, numbers[series], time_ms, value)
 
 
 def _rejection(message: Message, faults: Sequence[Fault]) -> Rejection:

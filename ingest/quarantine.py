@@ -79,17 +79,23 @@ def add(target: Engine | Connection, rejections: Iterable[Rejection], *, way: st
 
 def _row(rejection: Rejection, way: str) -> dict[str, object]:
     message = rejection.message
-    parts = message.topic.split("/")
+    topic = _storable(message.topic)
+    parts = topic.split("/")
     return {
         "way": way,
         "site": parts[1][:128] if parts[0] == "sites" and len(parts) > 2 else "",
-        "topic": message.topic.replace("\0", "\ufffd"),
+        "topic": topic,
         "payload": message.payload,
         "received_ms": message.received_ms,
-        "reason": rejection.reason.replace("\0", "\ufffd"),
+        "reason": _storable(rejection.reason),
         "records": None if rejection.records is None else json.dumps(rejection.records),
         "n_readings": rejection.n_readings,
     }
+
+
+def _storable(text: str) -> str:
+    """Text as every database takes it: PostgreSQL's has no NUL, and none has half of a surrogate pair."""
+    return text.encode("utf-8", "backslashreplace").decode().replace("\0", "\ufffd")
 
 
 def entries(
