@@ -105,13 +105,17 @@ def _fractions(site: Site) -> Iterator[Capability]:
 def _heat_pump(site: Site, pump: HeatPump) -> Iterator[Capability]:
     verdict, how = metered(site.loops[pump.source_loop], f"The source heat of {pump.id}")
     yield Capability("source heat", pump.id, verdict, how)
-    yield from _mode(pump, "heating", *_heating(site, pump))
-    yield from _mode(pump, "cooling", *_cooling(site, pump))
+    heating, cooling = _heating(site, pump), _cooling(site, pump)
+    yield from _mode(pump, "heating", heating[0], how=heating[1])
+    yield from _mode(pump, "cooling", cooling[0], how=cooling[1])
 
 
-def _mode(pump: HeatPump, mode: str, verdict: Basis, how: str) -> Iterator[Capability]:
+def _mode(pump: HeatPump, mode: str, verdict: Basis, *, how: str) -> Iterator[Capability]:
     yield Capability(mode, pump.id, verdict, how)
     basis, useful = worst([verdict]), "heat" if mode == "heating" else mode
+    if basis == "unavailable":
+        yield Capability(f"COP in {mode}", pump.id, basis, f"The COP of {pump.id} in {mode} cannot be told without it.")
+        return
     how = f"The COP of {pump.id} in {mode} will be {basis}: that {useful} to the electricity ({pump.power})."
     yield Capability(f"COP in {mode}", pump.id, basis, how)
 
@@ -131,6 +135,11 @@ def _heating(site: Site, pump: HeatPump) -> tuple[Basis, str]:
 
 def _cooling(site: Site, pump: HeatPump) -> tuple[Basis, str]:
     subject = f"The useful cooling of {pump.id}"
+    if _backwards(site.loops[pump.source_loop], "")[0] == "unavailable":
+        return "unavailable", (
+            f"{subject} cannot be told: the heat meter of loop {pump.source_loop} counts one way, so cooling looks "
+            "like heating. Temperatures entering and leaving and a flow point there would tell them apart."
+        )
     loops = [pump.source_loop, *([pump.desuperheater_loop] if pump.desuperheater_loop else [])]
     verdict = worst(loop_heat(site.loops[loop]).verdict for loop in loops)
     return verdict, f"{subject} will be {verdict}: heat to loop {listed(loops)} less the compressor's electricity."

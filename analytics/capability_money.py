@@ -19,28 +19,27 @@ __all__ = ["missing_prices", "purchased", "saved"]
 
 
 def purchased(site: Site) -> Capability:
-    """The energy bought for hot water: input of heaters, pumps of stages, boiler fuel, the heat pump's share."""
+    """The energy bought for hot water: input of heaters, boiler fuel, circulators, the heat pump's share."""
     parts = [part for stage in site.stages.values() for part in _bought(site, stage)]
+    pumps = {loop.id: pump_electricity(site, loop).verdict for loop in site.loops.values()}
+    parts += [(f"the pump of loop {loop}", verdict) for loop, verdict in pumps.items() if verdict != "unavailable"]
     parts += [(f"the share of {pump}", "derived") for pump in site.heat_pumps]
-    verdict = worst(basis for _, basis in parts)
-    what = listed([name for name, _ in parts]) if parts else "nothing, for no stage buys any"
-    how = f"The energy bought for hot water will be {verdict} from {what}."
-    guessed = [name for name, basis in parts if basis == "estimated"]
-    if guessed:
+    left_out = [loop for loop, verdict in pumps.items() if verdict == "unavailable"]
+    verdict = worst([*(basis for _, basis in parts), *(("estimated",) if left_out else ())])
+    how = (
+        f"The energy bought for hot water will be {verdict} from {listed([name for name, _ in parts] or ['nothing'])}."
+    )
+    if guessed := [name for name, basis in parts if basis == "estimated"]:
         how += f" Estimated in it: {listed(guessed)}."
+    if left_out:
+        how += f" Not in it: the pump of loop {listed(left_out)}, whose power is not known."
     return Capability("purchased energy", "site", verdict, how)
 
 
 def _bought(site: Site, stage: Stage) -> Iterator[tuple[str, Basis]]:
     if stage.heater is not None:
         yield f'"{stage.name}"', stage_heat(site, stage).verdict
-        return
-    loop = site.loops[stage.loop or ""]
-    if loop.pump is not None:
-        # A pump whose power is not stated counts as none, which makes the sum an estimate.
-        verdict = pump_electricity(site, loop).verdict
-        yield f'the pump of "{stage.name}"', "estimated" if verdict == "unavailable" else verdict
-    if stage.backup:
+    elif stage.backup:
         yield f'the fuel of "{stage.name}"', _boiler_fuel(site)
 
 
@@ -70,7 +69,8 @@ def _energies(site: Site) -> set[str]:
     kinds: set[str] = {site.heaters[stage.heater].kind for stage in site.stages.values() if stage.heater}
     kinds.add(_BASELINE_FUEL.get(site.baseline.kind, "electric"))
     through_loops = [stage for stage in site.stages.values() if stage.loop]
-    if site.heat_pumps or any(site.loops[stage.loop or ""].pump for stage in through_loops):
+    pumps = [pump_electricity(site, loop).verdict for loop in site.loops.values()]
+    if site.heat_pumps or any(verdict != "unavailable" for verdict in pumps):
         kinds.add("electric")
     if any(stage.backup for stage in through_loops):
         boilers = {heater.kind for heater in _unstaged_heaters(site)}
