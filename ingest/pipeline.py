@@ -36,6 +36,9 @@ class Receipt:
     counts: Counts = field(default_factory=Counts)
     rejections: Sequence[Rejection] = ()
 
+    def __add__(self, other: "Receipt") -> "Receipt":
+        return Receipt(self.counts + other.counts, [*self.rejections, *other.rejections])
+
 
 @dataclass(frozen=True, slots=True)
 class Intake:
@@ -85,14 +88,12 @@ class Intake:
         Raises:
             StoreUnavailableError: If the store or the records cannot be written now; what was done stays done.
         """
-        total, still_bad, last_id = Counts(), list[Rejection](), 0
+        receipt, last_id = Receipt(), 0
         while waiting := quarantine.entries(self.records, site=site, after_id=last_id, limit=_REPLAY_AT_ONCE):
-            for entry in waiting:
-                receipt = self._replay_one(entry, now_ms=now_ms)
-                total += receipt.counts
-                still_bad.extend(receipt.rejections)
+            for way in sorted({entry.way for entry in waiting}):
+                receipt += self._replay([entry for entry in waiting if entry.way == way], way, now_ms=now_ms)
             last_id = waiting[-1].id
-        return Receipt(total, still_bad)
+        return receipt
 
     def create_tables(self) -> None:
         """Make the tables where no migrations do: tests, and an ingester on a database of its own."""
@@ -101,20 +102,30 @@ class Intake:
     def _write(self, admitted: Admitted) -> WriteCounts:
         return self.store.write(admitted.batch) if len(admitted.batch) else WriteCounts()
 
-    def _replay_one(self, entry: QuarantineEntry, *, now_ms: int) -> Receipt:
-        admitted = admit([entry.message], self.directory(), now_ms=max(now_ms, entry.received_ms))
+    def _replay(self, entries: Sequence[QuarantineEntry], way: str, *, now_ms: int) -> Receipt:
+        messages = [entry.message for entry in entries]
+        latest_ms = max(now_ms, *(entry.received_ms for entry in entries))
+        admitted = admit(messages, self.directory(), now_ms=latest_ms)
         counts = _counts(admitted, self._write(admitted))
-        rejection = admitted.rejections[0] if admitted.rejections else None
+        still_bad = {id(rejection.message): rejection for rejection in admitted.rejections}
+        n_before = sum(entry.n_readings for entry in entries)
         try:
             with self.records.begin() as connection:
-                if not quarantine.settle(connection, entry, rejection, now_ms=now_ms):
-                    return Receipt()
+                for entry, message in zip(entries, messages, strict=True):
+                    if not quarantine.settle(connection, entry, still_bad.get(id(message)), now_ms=now_ms):
+                        raise _OvertakenError
                 note_presence(connection, admitted.presence)
-                was = Counts(received=-entry.n_readings, quarantined=-entry.n_readings)
-                add_totals(connection, entry.way, counts + was)
+                add_totals(connection, way, counts + Counts(received=-n_before, quarantined=-n_before))
+        except _OvertakenError:
+            apart = ([entry] for entry in entries) if len(entries) > 1 else ()
+            return sum((self._replay(one, way, now_ms=now_ms) for one in apart), Receipt())
         except OperationalError as error:
             raise StoreUnavailableError(f"the records cannot be written: {error.orig}") from error
         return Receipt(counts, admitted.rejections)
+
+
+class _OvertakenError(Exception):
+    """Another replay was first with an entry, so the counts of this one do not hold."""
 
 
 def _counts(admitted: Admitted, written: WriteCounts) -> Counts:

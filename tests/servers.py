@@ -243,6 +243,7 @@ class PostgresServer(Server):
         if self._cluster is None:
             self._cluster = self._make_cluster()
         settings = [f"listen_addresses={HOST}", f"port={self.port}", "unix_socket_directories=", "max_connections=50"]
+        settings += ["fsync=off", "full_page_writes=off", "synchronous_commit=off"]  # a cluster for one test run
         options = [part for setting in settings for part in ("-c", setting)]
         return [
             *self._as_account(),
@@ -280,7 +281,7 @@ class PostgresServer(Server):
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.stop()
+        self._end(signal.SIGQUIT)
         if self._cluster is not None:
             shutil.rmtree(self._cluster, ignore_errors=True)
             self._cluster = None

@@ -184,3 +184,19 @@ def test_threads_that_bring_the_same_readings_at_once_lose_and_double_nothing(in
     assert total == Counts(received=1200, stored=300, duplicate=900)
     assert totals(intake.records) == {"mqtt": total}
     assert _adds_up(total)
+
+
+def test_two_replays_at_once_count_every_reading_once(store: ReadingStore, records: Engine) -> None:
+    source = _Changing()
+    source.directory = directory_of([])
+    intake = Intake(source, store, records)
+    intake.take([_message(pack(number)) for number in range(60)], now_ms=NOW_MS)
+    source.directory = small_directory()
+    threads = [threading.Thread(target=lambda: intake.replay(now_ms=NOW_MS)) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    kept = totals(records)["mqtt"]
+    assert (kept.received, kept.quarantined, _adds_up(kept)) == (300, 0, True)
+    assert quarantine.count(records) == QuarantineCount(0, 0)
