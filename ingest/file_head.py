@@ -1,0 +1,147 @@
+"""What a file is, by its first bytes and its header; its name does not decide."""
+
+import gzip
+import os
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Literal
+
+import duckdb
+
+from ingest.file_rows import FileRefusedError, Form, cells_of, form_of
+
+__all__ = ["FileHead", "file_head", "lines_of"]
+
+_SAMPLE_BYTES = 256 * 1024
+_MAX_LINE_BYTES = 1 << 20
+_MAGIC = {
+    b"PAR1": "parquet",
+    b"\x1f\x8b": "gzip",
+    b"PK\x03\x04": "a spreadsheet or ZIP file; save the sheet as CSV",
+    b"\xd0\xcf\x11\xe0": "an old spreadsheet; save the sheet as CSV",
+    b"\xff\xfe": "text in UTF-16; save it as CSV in UTF-8",
+    b"\xfe\xff": "text in UTF-16; save it as CSV in UTF-8",
+    b"\x28\xb5\x2f\xfd": "compressed with zstd; unpack it first, or compress it with gzip",
+    b"BZh": "compressed with bzip2; unpack it first, or compress it with gzip",
+    b"\xfd7zXZ": "compressed with xz; unpack it first, or compress it with gzip",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FileHead:
+    """
+    A file that announces readings.
+
+    Args:
+        form: Its columns.
+        types: Their types in Parquet; empty for CSV.
+        n_bytes: Its size.
+        bytes_a_row: About how much of that one row takes, from its first rows.
+    """
+
+    path: Path
+    kind: Literal["csv", "parquet"]
+    form: Form
+    types: tuple[str, ...]
+    is_gzip: bool
+    n_bytes: int
+    bytes_a_row: float
+
+
+def file_head(path: Path) -> FileHead:
+    """
+    Look at a file.
+
+    Raises:
+        FileRefusedError: If it cannot be opened or is not what it should be.
+    """
+    try:
+        with path.open("rb") as file:
+            start = file.read(8)
+        n_bytes = path.stat().st_size
+    except OSError as error:
+        raise FileRefusedError(f"{path} cannot be read: {os.strerror(error.errno or 0)}") from error
+    if not start:
+        raise FileRefusedError(f"{path.name} is empty; a file of readings begins with a row such as time,hot.temp")
+    known = next((what for magic, what in _MAGIC.items() if start.startswith(magic)), "csv")
+    if known == "parquet":
+        return _parquet_head(path, n_bytes)
+    if known not in ("csv", "gzip"):
+        raise FileRefusedError(f"{path.name} is {known}")
+    return _csv_head(path, n_bytes, is_gzip=known == "gzip")
+
+
+def _csv_head(path: Path, n_bytes: int, *, is_gzip: bool) -> FileHead:
+    with path.open("rb") as raw, _unpacked(raw, path.name, is_gzip=is_gzip) as file:
+        sample = file.read(_SAMPLE_BYTES)
+        n_packed = max(1, raw.tell() if is_gzip else len(sample))
+    if b"\0" in sample:
+        raise FileRefusedError(f"{path.name} is not text; a file of readings is CSV or Parquet")
+    if not sample.strip():
+        raise FileRefusedError(f"{path.name} is empty; a file of readings begins with a row such as time,hot.temp")
+    first = sample.removeprefix(b"\xef\xbb\xbf").splitlines()[0]
+    try:
+        cells = cells_of(first.decode()) or [""]
+    except UnicodeDecodeError as error:
+        raise FileRefusedError(f"{path.name} is not text in UTF-8; save it as CSV in UTF-8") from error
+    n_rows = max(1, sample.count(b"\n"))
+    return FileHead(path, "csv", form_of(cells, file=path.name), (), is_gzip, n_bytes, n_packed / n_rows)
+
+
+def _parquet_head(path: Path, n_bytes: int) -> FileHead:
+    try:
+        with duckdb.connect() as connection:
+            columns = connection.execute("describe select * from read_parquet(?)", [str(path)]).fetchall()
+            n_rows = connection.execute("select count(*) from read_parquet(?)", [str(path)]).fetchall()[0][0]
+    except duckdb.Error as error:
+        raise FileRefusedError(f"{path.name} is a damaged Parquet file: {str(error).splitlines()[0]}") from error
+    form = form_of([column[0] for column in columns], file=path.name)
+    types = tuple(column[1] for column in columns)
+    _check_types(form, types, file=path.name)
+    return FileHead(path, "parquet", form, types, False, n_bytes, n_bytes / max(1, n_rows))
+
+
+def _check_types(form: Form, types: tuple[str, ...], *, file: str) -> None:
+    if not types[0].startswith(("TIMESTAMP", "DATE", "VARCHAR")):
+        raise FileRefusedError(
+            f"{file} holds its time as {types[0]}; it must be a timestamp (UTC if it has no zone) or ISO 8601 text"
+        )
+    for name, kind in zip(form.columns[1:], types[1:], strict=True):
+        if kind not in _READABLE and not kind.startswith("DECIMAL") and not kind.startswith("ENUM"):
+            raise FileRefusedError(f"{file} holds {kind} in its column {name!r}; it must hold numbers")
+
+
+_READABLE = frozenset(
+    "TINYINT SMALLINT INTEGER BIGINT HUGEINT UTINYINT USMALLINT UINTEGER UBIGINT FLOAT DOUBLE BOOLEAN VARCHAR".split()
+)
+
+
+@contextmanager
+def _unpacked(raw: IO[bytes], name: str, *, is_gzip: bool) -> Iterator[IO[bytes]]:
+    try:
+        if not is_gzip:
+            yield raw
+            return
+        with gzip.GzipFile(fileobj=raw) as file:
+            yield file
+    except (EOFError, gzip.BadGzipFile, zlib.error) as error:
+        raise FileRefusedError(f"{name} is a damaged gzip file: {error}") from error
+
+
+def lines_of(head: FileHead) -> Iterator[str]:
+    """
+    Lines of a CSV file after its header, without empty ones. Bytes that are not UTF-8 are kept as surrogates.
+
+    Raises:
+        FileRefusedError: If the file turns out damaged, or has a line of more than 1 MiB.
+    """
+    with head.path.open("rb") as raw, _unpacked(raw, head.path.name, is_gzip=head.is_gzip) as file:
+        file.readline()
+        while line := file.readline(_MAX_LINE_BYTES):
+            if len(line) == _MAX_LINE_BYTES:
+                raise FileRefusedError(f"{head.path.name} has a line of more than 1 MiB; it is not a file of readings")
+            if line.strip():
+                yield line.decode(errors="surrogateescape")
