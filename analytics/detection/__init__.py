@@ -8,6 +8,7 @@ detector is one module with its kind, what it needs and how it decides, and one 
 from collections.abc import Sequence
 
 from analytics.detection.alert_json import alert_from_json, alert_to_json
+from analytics.detection.constant_draw import ConstantDraw
 from analytics.detection.findings import (
     CAUTION,
     Assessment,
@@ -20,9 +21,16 @@ from analytics.detection.findings import (
     Severity,
     Verdict,
 )
+from analytics.detection.heat_pump_short_cycles import HeatPumpShortCycles
 from analytics.detection.heater_always_on import HeaterAlwaysOn
+from analytics.detection.heater_no_output import HeaterNoOutput
+from analytics.detection.loop_always_on import LoopAlwaysOn
+from analytics.detection.loop_low_flow import LoopLowFlow
+from analytics.detection.loop_never_called import LoopNeverCalled
+from analytics.detection.loop_night_loss import LoopNightLoss
 from analytics.detection.loop_no_flow import LoopNoFlow
 from analytics.detection.moments import instant_ms
+from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
 from analytics.detection.sensor_missing import SensorMissing
 from analytics.detection.sensor_stuck import SensorRange, SensorStuck
@@ -59,7 +67,15 @@ DETECTORS: Sequence[Detector] = (
     SiteSilent(),
     OutletTooHot(),
     HeaterAlwaysOn(),
+    HeaterNoOutput(),
     LoopNoFlow(),
+    LoopLowFlow(),
+    LoopNeverCalled(),
+    LoopAlwaysOn(),
+    LoopNightLoss(),
+    HeatPumpShortCycles(),
+    ConstantDraw(),
+    OutletTooCool(),
     StageBelowExpected(),
     SensorMissing(),
     SensorStuck(),

@@ -50,7 +50,8 @@ class Finding:
         detected_ms: When a watcher fed in real time would have raised it.
         template: The sentence, with `{name}` for each value of the evidence; `{since}` is when it began.
         cost_per_day: In the site's currency, None where it cannot be told.
-        weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown. [s]
+        weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
+            of equals the later. [s]
     """
 
     began_ms: int

@@ -147,7 +147,8 @@ class HeaterAlwaysOn:
     def _cost(self, plant: PlantDay, stage: Stage, course: _Course, *, episode: Episode) -> float | None:
         """The needless energy of the episode, spread over the time it took, for a day. [currency]"""
         price = input_price(plant, plant.site.heaters[stage.heater or ""].kind)
-        cells = slice(episode.start, episode.last + 1)
+        # What the cut-out rests belongs to the time that it took.
+        cells = slice(episode.start, cells_passed(plant) if episode.ended is None else episode.ended)
         mean_w = float(np.mean(np.where(course.needless[cells], course.input_w[cells], 0.0)))
         return None if price is None else mean_w * 86400.0 / JOULES_PER_KWH * price
 

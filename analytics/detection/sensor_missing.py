@@ -108,7 +108,7 @@ class SensorMissing:
             likely_causes=_CAUSES,
             checks=_CHECKS,
             cost_per_day=None,
-            weight_s=silent_s,
+            weight_s=0.0,
         )
 
 

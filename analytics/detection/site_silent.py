@@ -75,7 +75,7 @@ class SiteSilent:
             likely_causes=_CAUSES,
             checks=_CHECKS,
             cost_per_day=None,
-            weight_s=silent_s,
+            weight_s=0.0,
         )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from analytics.accuracy import limit_of_error
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
-from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun
+from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun, tank_ends
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -49,6 +49,7 @@ class StageBelowExpected:
     rejoin: ClassVar[timedelta] = timedelta(hours=72)  # a dull day between two sunny ones proves nothing
     fraction: float = 0.75  # below this part of what is expected; soiling alone takes 2 to 5 % (common practice)
     sun_w_m2: float = 500.0  # from here on the sun stands well before the collector and its coefficients hold
+    working_k: float = 15.0  # mean of a well-flowing collector above the coldest water of its tank (common practice)
     settled: timedelta = timedelta(minutes=20)  # the collector's own heat has settled (ISO 9806: 15 min and more)
     min_counted: timedelta = timedelta(minutes=90)
     min_expected_kwh: float = 1.0
@@ -93,12 +94,10 @@ class StageBelowExpected:
         sun = collector_sun(plant, collector)
         runs = loop.flow_m3_s > FLOW_MOVES_M3_S
         has_flow = plant.site.loops[loop.loop].flow is not None or loop.flow_is_assumed
-        mean_degc = (loop.entering_degc + loop.leaving_degc) / 2
-        expected = sun.offered_w
-        if has_flow:
-            expected = collector_power(
-                collector, sun.irradiance_w_m2, mean_degc=mean_degc, outdoor_degc=sun.outdoor_degc
-            )
+        # At the tank's temperature, not the collector's own: one that runs hot for want of flow gives too little.
+        mean_degc = tank_ends(plant, loop.loop)[0] + self.working_k
+        mean_degc = np.where(np.isnan(mean_degc), (loop.entering_degc + loop.leaving_degc) / 2, mean_degc)
+        expected = collector_power(collector, sun.irradiance_w_m2, mean_degc=mean_degc, outdoor_degc=sun.outdoor_degc)
         bright = _held(sun.irradiance_w_m2 >= self.sun_w_m2, round(self.settled.total_seconds() / CELL_S))
         counted = bright & ~sun.is_full & np.isfinite(expected) & np.isfinite(loop.heat_w)
         counted &= _held(runs, round(self.settled.total_seconds() / CELL_S)) if has_flow else True
@@ -128,9 +127,11 @@ class StageBelowExpected:
     def _running(self, plant: PlantDay, loop: LoopDay, heat_pump: HeatPump, *, least_w: float) -> _Case:
         runs = plant.heat_pumps[heat_pump.id].is_on >= 0.99 if heat_pump.id in plant.heat_pumps else None
         counted = np.zeros(len(loop.heat_w), bool) if runs is None else np.asarray(runs)
-        # Water that stands in the loop says nothing of the tank: where nothing flows the compressor alone counts.
-        warm = (loop.flow_m3_s > FLOW_MOVES_M3_S) & ~(loop.entering_degc < self.cool_degc)
-        counted = counted & ~warm & np.isfinite(loop.heat_w) & (np.arange(len(counted)) < cells_passed(plant))
+        if plant.site.loops[loop.loop].flow is not None:
+            counted = counted & (loop.flow_m3_s > FLOW_MOVES_M3_S)
+        if plant.site.loops[loop.loop].entering is not None:
+            counted = counted & (loop.entering_degc < self.cool_degc)
+        counted = counted & np.isfinite(loop.heat_w) & (np.arange(len(counted)) < cells_passed(plant))
         expected = np.full(len(counted), least_w)
         return _Case(counted, expected, loop.heat_w, _most_w(plant, loop), 0.0)
 

@@ -183,7 +183,7 @@ def _chains(findings: Sequence[Finding], rejoin_ms: int) -> list[_Chain]:
     for finding in findings:
         last = chains[-1] if chains else None
         if last is not None and last.ended_ms is not None and finding.began_ms - last.ended_ms <= rejoin_ms:
-            speaker = finding if finding.weight_s > last.speaker.weight_s else last.speaker
+            speaker = finding if finding.weight_s >= last.speaker.weight_s else last.speaker
             chains[-1] = _Chain(last.began_ms, last.detected_ms, finding.ended_ms, speaker)
         else:
             chains.append(_Chain(finding.began_ms, finding.detected_ms, finding.ended_ms, finding))
@@ -211,7 +211,7 @@ def _continued(alert: Alert, chain: _Chain, assessment: Assessment) -> Alert:
     began_ms = min(alert.began_ms, chain.began_ms)
     detected_ms = min(alert.detected_ms, chain.detected_ms)
     after = replace(alert, began_ms=began_ms, detected_ms=detected_ms)
-    if alert.evidence_day_ms == assessment.from_ms or chain.speaker.weight_s > alert.weight_s:
+    if alert.evidence_day_ms == assessment.from_ms or chain.speaker.weight_s >= alert.weight_s:
         after = _told(after, chain.speaker, assessment)
     if _is_stale(alert, assessment):
         return after

@@ -1,0 +1,97 @@
+"""`loop-always-on`: the pump runs with nothing to gain."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+import numpy as np
+
+from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting
+from analytics.detection.sunshine import tank_of_loop
+from analytics.detection.telling import Advice, counted, tell
+from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
+from analytics.figures import DayLedger
+from analytics.plant import CELL_S, LoopDay, PlantDay
+from analytics.site import Site
+
+__all__ = ["LoopAlwaysOn"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoopAlwaysOn:
+    """
+    A tank's charging pump that runs for long without bringing heat.
+
+    Not this: frost protection and sampling runs, which are short; a cloud over a running collector.
+    """
+
+    kind: ClassVar[str] = "loop-always-on"
+    rejoin: ClassVar[timedelta] = timedelta(hours=24)
+    gain_w: float = 50.0  # a circulator's own power: less heat than this is not worth its running
+    worth_w: float = 200.0
+    min_useless: timedelta = timedelta(minutes=90)  # of useless running between two rests; overrun ends sooner
+    min_rest: timedelta = timedelta(minutes=5)
+    min_worth: timedelta = timedelta(minutes=10)
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        return [
+            Need(loop.id, "" if loop.pump else f"Loop {loop.id} has no pump point, so its running is not known.")
+            for loop in site.loops.values()
+            if tank_of_loop(site, loop.id)
+        ]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        loop = plant.loops.get(component)
+        if loop is None:
+            return NotAssessed(f"Loop {component} gave no readings.")
+        passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
+        useless = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.gain_w)
+        rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
+        healthy = rests | lasting(passed & (loop.heat_w >= self.worth_w), _cells(self.min_worth))
+        return judge(
+            plant,
+            episodes(np.where(healthy, 0.0, useless / _cells(self.min_useless)), healthy),
+            healthy,
+            tell=lambda episode: self._finding(plant, loop, useless, episode=episode),
+            unseen=f"Whether the pump of loop {component} runs, and what it brings, is not known.",
+        )
+
+    def _finding(self, plant: PlantDay, loop: LoopDay, useless: Flags, *, episode: Episode) -> Finding:
+        cells = counted(useless, episode)
+        seconds = float(np.count_nonzero(cells)) * CELL_S
+        heat_kwh = float(np.minimum(loop.heat_w[cells], 0.0).sum()) * CELL_S / JOULES_PER_KWH
+        pump_kwh = float(np.nansum(loop.pump_elec_w[cells])) * CELL_S / JOULES_PER_KWH
+        evidence: dict[str, float | int | str | None] = {
+            "loop": loop.loop,
+            "useless": duration(seconds),
+            "useless_min": round(seconds / 60),
+            "lost_kwh": round(-heat_kwh, 2),
+            "pump_kwh": round(pump_kwh, 3),
+            "gain_limit_w": self.gain_w,
+            "min_useless_min": self.min_useless / timedelta(minutes=1),
+        }
+        prices = (heat_price(plant), electricity_price(plant))
+        cost = None if prices[0] is None or prices[1] is None else -heat_kwh * prices[0] + pump_kwh * prices[1]
+        return tell(plant, episode, _ADVICE, evidence=evidence, weight_s=seconds, cost=cost)
+
+
+_ADVICE = Advice(
+    "soon",
+    "The pump of the {loop} loop has run since {since} without gain: {useless} in which it brought no heat and took "
+    "{lost_kwh:.1f} kWh out of the tank.",
+    (
+        "relay or controller output stuck on, or left in manual mode",
+        "controller's sensor displaced or failed",
+        "start and stop differences set too small",
+    ),
+    (
+        "Look at the controller's mode and at the temperatures that it shows.",
+        "Switch the pump off at the controller and see whether it stops; a relay that sticks is an electrician's work.",
+    ),
+)
+
+
+def _cells(length: timedelta) -> int:
+    return round(length.total_seconds() / CELL_S)

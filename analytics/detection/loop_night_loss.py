@@ -1,0 +1,109 @@
+"""`loop-night-loss`: heat leaves the tank through a resting loop."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+import numpy as np
+
+from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
+from analytics.detection.sunshine import collector_of, tank_of_loop
+from analytics.detection.telling import Advice, counted, tell
+from analytics.detection.worth import JOULES_PER_KWH, heat_price
+from analytics.figures import DayLedger
+from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.site import Loop, Site
+
+__all__ = ["LoopNightLoss"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoopNightLoss:
+    """
+    A resting loop that carries tank heat away, a collector's after dark.
+
+    Not this: frost protection, which runs the pump; a pump that never stops (`loop-always-on`).
+    """
+
+    kind: ClassVar[str] = "loop-night-loss"
+    rejoin: ClassVar[timedelta] = timedelta(hours=48)
+    min_loss_w: float = 60.0  # three times the error of a 1 K pair at 0.3 l/min
+    min_duration: timedelta = timedelta(minutes=20)  # the pipes' own heat is gone sooner
+    min_tight: timedelta = timedelta(minutes=60)  # of rest without loss, to acquit the valve
+    tight_w: float = 20.0
+    dark_w_m2: float = 20.0
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        return [Need(loop.id, _lacking(loop)) for loop in site.loops.values() if tank_of_loop(site, loop.id)]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        loop = plant.loops.get(component)
+        if loop is None:
+            return NotAssessed(f"Loop {component} gave no readings.")
+        rests = self._rests(plant, loop)
+        loses = rests & (loop.heat_w <= -self.min_loss_w)
+        healthy = lasting(rests & (loop.heat_w > -self.tight_w), _cells(self.min_tight)) & ~loses
+        return judge(
+            plant,
+            episodes(loses / _cells(self.min_duration), healthy),
+            healthy,
+            tell=lambda episode: self._finding(plant, loop, loses, episode=episode),
+            unseen=f"Loop {component} was not seen at rest for long enough with its heat known.",
+        )
+
+    def _rests(self, plant: PlantDay, loop: LoopDay) -> Flags:
+        passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
+        rests = passed & (loop.pump_on <= 0.01)
+        collector = collector_of(plant.site, loop.loop)
+        if collector is None or collector.irradiance is None:
+            return np.asarray(rests)
+        return np.asarray(rests & (course_of(plant, collector.irradiance) <= self.dark_w_m2))
+
+    def _finding(self, plant: PlantDay, loop: LoopDay, loses: Flags, *, episode: Episode) -> Finding:
+        cells = counted(loses, episode)
+        loss_w: Course = -loop.heat_w[cells]
+        lost_kwh = float(loss_w.sum()) * CELL_S / JOULES_PER_KWH
+        seconds, price = float(np.count_nonzero(cells)) * CELL_S, heat_price(plant)
+        evidence: dict[str, float | int | str | None] = {
+            "loop": loop.loop,
+            "lost_kwh": round(lost_kwh, 2),
+            "lasting": duration(seconds),
+            "lasting_min": round(seconds / 60),
+            "mean_loss_w": round(float(loss_w.mean())),
+            "mean_flow_l_min": round(float(np.nan_to_num(loop.flow_m3_s[cells]).mean()) * 6e4, 2),
+            "min_loss_w": self.min_loss_w,
+            "min_duration_min": self.min_duration / timedelta(minutes=1),
+        }
+        cost = None if price is None else lost_kwh * price
+        return tell(plant, episode, _ADVICE, evidence=evidence, weight_s=seconds, cost=cost)
+
+
+_ADVICE = Advice(
+    "soon",
+    "The {loop} loop takes heat out of its tank while its pump rests, since {since}: {lost_kwh:.1f} kWh in {lasting}, "
+    "{mean_loss_w} W on average.",
+    (
+        "check valve leaks or was left open after flushing",
+        "check valve too weak for the height of the pipes",
+        "pipe from the tank without a heat trap",
+    ),
+    (
+        "After dark feel, with care, whether the loop's pipes at the tank are warm.",
+        "Look whether the check valve's manual opener stands on closed; clean or replace it while the loop is cold.",
+        "Fluid of a solar loop can be hot and under pressure: open it only when cold, without pressure.",
+    ),
+)
+
+
+def _lacking(loop: Loop) -> str:
+    if loop.pump is None:
+        return f"Loop {loop.id} has no pump point, so when it rests is not known."
+    if loop.flow is None:
+        return f"Loop {loop.id} has no flow meter, so what moves in it at rest is not seen."
+    return ""
+
+
+def _cells(length: timedelta) -> int:
+    return round(length.total_seconds() / CELL_S)
