@@ -34,9 +34,9 @@ class Tapping:
 
 # Invented habits: name, times a day per person, litres a minute at the tap, minutes, use temperature, hours of the day.
 _HABITS = (
-    ("basin", 6.0, 3.0, 0.4, 38.0, (6.5, 8.0, 12.0, 17.0, 19.0, 22.0)),
+    ("basin", 7.0, 3.0, 0.4, 38.0, (6.5, 8.0, 12.0, 17.0, 19.0, 22.0)),
     ("kitchen", 1.4, 5.0, 0.9, 48.0, (7.5, 12.8, 18.5, 19.3)),
-    ("shower", 0.65, 8.5, 5.5, 39.0, (6.7, 7.2, 18.0, 21.5)),
+    ("shower", 0.85, 8.5, 5.5, 39.0, (6.7, 7.2, 18.0, 21.5)),
     ("bath", 0.05, 11.0, 9.0, 40.0, (18.5, 20.0)),
 )
 

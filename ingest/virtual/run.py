@@ -43,6 +43,9 @@ class VirtualRun:
     site: Site
     traces: Mapping[str, Trace]
     truth: Sequence[DayTruth]
+    seed: int
+    perfect: bool
+    faults: Sequence[Fault]
     _end: "LiveSite"
 
     @property
@@ -165,7 +168,7 @@ def simulate(
         truth.append(day.truth)
         if progress:
             progress(n + 1, days)
-    return VirtualRun(scenario, live.site, _joined(parts, live.site), truth, live)
+    return VirtualRun(scenario, live.site, _joined(parts, live.site), truth, seed, perfect, tuple(faults), live)
 
 
 def _joined(parts: Sequence[Mapping[str, Trace]], site: Site) -> Mapping[str, Trace]:
