@@ -6,6 +6,7 @@ customary display follows the site; the time is always the site's local time.
 """
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Literal, TypeVar
@@ -24,6 +25,7 @@ __all__ = [
     "Written",
     "display_of",
     "free_places",
+    "in_readers_units",
     "interval_places",
     "show_age",
     "show_clock",
@@ -218,6 +220,27 @@ def show_range(low: float, high: float, unit: str, display: Display) -> str:
         return first
     number, _, name = first.partition(" ")
     return f"{number} to {last}" if last.endswith(f" {name}") else f"{first} to {last}"
+
+
+_NUMBER = r"[-−]?\d+(?:\.\d+)?"
+_MEASURE = re.compile(rf"({_NUMBER})(?:( to | and )({_NUMBER}))? (degC|K|l/min|l)(?![\w/])")
+
+
+def in_readers_units(sentence: str, display: Display) -> str:
+    """A sentence of the analytics, which speak SI, with its temperatures, flows and litres as the reader knows them."""
+
+    def written(match: re.Match[str]) -> str:
+        first, joint, last, unit = match.groups()
+        texts = [_rewritten(number, unit, display) for number in (first, last) if number]
+        return f"{(joint or '').join(texts)} {unit_name(unit, display)}"
+
+    return _MEASURE.sub(written, sentence)
+
+
+def _rewritten(number: str, unit: str, display: Display) -> str:
+    """The same number in the display unit, with the decimals that it came with."""
+    places = len(number.partition(".")[2])
+    return show_number(to_display(float(number.replace(MINUS, "-")), unit, display), places, units=display.units)
 
 
 def show_percent(fraction: float) -> str:

@@ -5,7 +5,7 @@ nothing was saved; read aloud they sound like a person.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from analytics.figures import DayLedger, Figure
@@ -14,7 +14,16 @@ from dashboards.charts.history import delivered_by_origin
 from dashboards.colours import CARRIED_OVER
 from dashboards.contexts import AlertView, FleetSite, HomeContext, SiteContext
 from dashboards.names import origin_name
-from dashboards.numbers import Display, show_age, show_day, show_money, show_percent, show_quantity, spoken
+from dashboards.numbers import (
+    Display,
+    in_readers_units,
+    show_age,
+    show_day,
+    show_money,
+    show_percent,
+    show_quantity,
+    spoken,
+)
 
 __all__ = [
     "SILENT_S",
@@ -24,6 +33,7 @@ __all__ = [
     "day_sentence",
     "day_title",
     "fleet_sentence",
+    "in_readers_words",
     "missing_sentence",
     "month_money",
     "month_sentence",
@@ -47,6 +57,16 @@ def alerts_by_urgency(alerts: Sequence[AlertView]) -> list[AlertView]:
         return (_URGENCY[alert.severity], -cost, alert.began)
 
     return sorted((a for a in alerts if a.state != "resolved"), key=rank)
+
+
+def in_readers_words(alert: AlertView, display: Display) -> AlertView:
+    """The alert with its sentences in the units of the reader."""
+    return replace(
+        alert,
+        summary=in_readers_units(alert.summary, display),
+        likely_causes=[in_readers_units(cause, display) for cause in alert.likely_causes],
+        checks=[in_readers_units(check, display) for check in alert.checks],
+    )
 
 
 def costs_a_day(costs: Sequence[float], display: Display) -> str:

@@ -122,15 +122,17 @@ def test_the_lines_of_a_day_are_the_plants_courses_in_display_units() -> None:
 
 def test_a_gap_in_a_course_stays_a_gap() -> None:
     plant = _plant()
-    tank = plant.tanks["preheat"]
-    holed = tank.sensors_degc.copy()
-    holed[:, 300:360] = np.nan
-    plant = replace(plant, tanks={"preheat": replace(tank, sensors_degc=holed)})
+    signals = dict(plant.signals)
+    for point in ("preheat.top", "preheat.bottom", "solar.top", "solar.middle", "solar.bottom"):
+        holed = signals[point].course.copy()
+        holed[300:360] = np.nan
+        signals[point] = replace(signals[point], course=holed)
+    plant = replace(plant, signals=signals)
     chart = tanks_chart(plant, SHOW)
     assert chart is not None
     assert set(chart.figure.data[0].y[300:360]) == {None}
     assert [(s.x0, s.x1) for s in chart.figure.layout.shapes] == [(5.0, 6.0)]
-    assert chart.table.rows[5][1:] == [UNKNOWN, UNKNOWN]
+    assert chart.table.rows[5][1:] == [UNKNOWN] * 5
 
 
 def test_gaps_count_only_up_to_now_and_from_a_quarter_of_an_hour_on() -> None:

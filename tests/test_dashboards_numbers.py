@@ -11,6 +11,7 @@ from analytics.figures import Figure, unavailable
 from dashboards.numbers import (
     UNKNOWN,
     Display,
+    in_readers_units,
     interval_places,
     show_age,
     show_clock,
@@ -129,6 +130,20 @@ def test_thousands_are_parted_by_a_thin_space_or_a_comma() -> None:
 )
 def test_a_trace_is_not_nothing_and_almost_all_is_not_all(fraction: float, text: str) -> None:
     assert show_percent(fraction) == text
+
+
+@pytest.mark.parametrize(
+    ("sentence", "us"),
+    [
+        ("Up to 69.0 degC (set to 48 degC).", "Up to 156.2 °F (set to 118 °F)."),
+        ("It was 10 K warmer, at 45 to 50 degC.", "It was 18 °F warmer, at 113 to 122 °F."),
+        ("Flow 3.8 l/min for 20 min.", "Flow 1.0 gal/min for 20 min."),
+        ("About 11.9 kWh in 3 loops.", "About 11.9 kWh in 3 loops."),
+    ],
+)
+def test_a_sentence_is_read_in_the_readers_units(sentence: str, us: str) -> None:
+    assert in_readers_units(sentence, US) == us
+    assert in_readers_units(sentence, SI) == sentence.replace("degC", "°C")
 
 
 def test_money_keeps_its_sign_before_its_symbol() -> None:

@@ -79,9 +79,8 @@ def _ranges(series: Sequence[Series], display: Display) -> str:
 def tanks_chart(plant: PlantDay, display: Display) -> Chart | None:
     """Every tank sensor, top to bottom."""
     named = []
-    for tank, day in plant.tanks.items():
-        points = plant.site.tanks[tank].temperatures
-        named += [(point_name(p), course) for p, course in zip(points, day.sensors_degc, strict=True)]
+    for tank in plant.site.tanks.values():
+        named += [(point_name(p), plant.signals[p].course) for p in tank.temperatures if p in plant.signals]
     series = _series(named, "degC")
     return _line_chart(
         plant, series, display, id="tanks", title="How warm was the stored water?", summary=_ranges(series, display)

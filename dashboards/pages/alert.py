@@ -24,6 +24,7 @@ from dashboards.numbers import (
     show_quantity,
     show_span,
 )
+from dashboards.words import in_readers_words
 
 __all__ = ["AlertPage", "alert_page", "cautions", "evidence_line"]
 
@@ -51,7 +52,8 @@ class AlertPage:
 
 def alert_page(context: AlertContext) -> AlertPage:
     """Everything that the page says about one alert."""
-    alert, site, display = context.alert, context.site, display_of(context.site)
+    site, display = context.site, display_of(context.site)
+    alert = in_readers_words(context.alert, display)
     return AlertPage(
         alert=alert,
         site_name=site.name,

@@ -9,7 +9,7 @@ from analytics.figures import Figure
 from dashboards.contexts import AlertView, FleetContext, FleetSite
 from dashboards.links import FLEET, FLEET_JSON, alert_link, fleet_link, site_link
 from dashboards.numbers import UNKNOWN, Display, display_of, show_age, show_figure, show_instant
-from dashboards.words import SILENT_S, alerts_by_urgency, costs_a_day, fleet_sentence, reading_age_s
+from dashboards.words import SILENT_S, alerts_by_urgency, costs_a_day, fleet_sentence, in_readers_words, reading_age_s
 
 __all__ = ["Calling", "FleetPage", "Quiet", "fleet_page"]
 
@@ -99,13 +99,13 @@ def _life(sites: Sequence[FleetSite], now: datetime) -> str:
 
 def _calling(line: FleetSite, now: datetime) -> Calling:
     display, alerts = display_of(line.site), alerts_by_urgency(line.alerts)
-    age = reading_age_s(line.newest_reading, now)
+    worst, age = in_readers_words(alerts[0], display), reading_age_s(line.newest_reading, now)
     return Calling(
         name=line.site.name,
         link=site_link(line.site.id),
-        alert=alerts[0],
-        alert_link=alert_link(alerts[0].id),
-        since=show_instant(alerts[0].began, now, display),
+        alert=worst,
+        alert_link=alert_link(worst.id),
+        since=show_instant(worst.began, now, display),
         cost=costs_a_day([a.cost_per_day for a in alerts], display),
         others=len(alerts) - 1,
         age=show_age(age),

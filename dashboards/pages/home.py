@@ -2,7 +2,7 @@
 
 import calendar
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,7 @@ from dashboards.links import home_link, ledger_json_link, site_link
 from dashboards.numbers import Display, display_of, show_figure, show_money, show_month, show_percent
 from dashboards.words import (
     MonthSums,
+    in_readers_words,
     missing_sentence,
     month_money,
     month_sentence,
@@ -48,6 +49,7 @@ class HomePage:
 def home_page(context: HomeContext) -> HomePage:
     """Everything that the page says about one month."""
     site, display, first = context.site, display_of(context.site), context.month
+    context = replace(context, alerts=[in_readers_words(alert, display) for alert in context.alerts])
     today = context.now.astimezone(ZoneInfo(site.timezone)).date()
     last = first.replace(day=calendar.monthrange(first.year, first.month)[1])
     in_progress = first <= today <= last

@@ -1,7 +1,7 @@
 """A house on a day: what is it doing, and how do you know?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
@@ -14,9 +14,9 @@ from dashboards.contexts import AlertView, SiteContext
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.explain import FigureGroup, figure_groups
 from dashboards.links import alert_link, home_link, ledger_json_link, site_link
-from dashboards.numbers import Display, display_of, show_age, show_instant, show_money
+from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_instant, show_money
 from dashboards.readings import Reading, newest_of, read_now
-from dashboards.words import alerts_by_urgency, day_sentence, day_title, reading_age_s, site_sentence
+from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
 
 __all__ = ["AlertLine", "SitePage", "alert_line", "site_page"]
 
@@ -59,6 +59,7 @@ class SitePage:
 def site_page(context: SiteContext) -> SitePage:
     """Everything that the page says about one day of one house."""
     site, display, newest = context.site, display_of(context.site), newest_of(context.latest)
+    context = replace(context, alerts=[in_readers_words(alert, display) for alert in context.alerts])
     today = context.now.astimezone(ZoneInfo(site.timezone)).date()
     ledger = next((one for one in context.ledgers if one.day == context.day), None)
     readings = read_now(site, context.latest, context.now, display)
@@ -76,7 +77,7 @@ def site_page(context: SiteContext) -> SitePage:
         day_charts=day_charts(context.plant, display) if context.plant else [],
         clock=clock_labels(context.plant.day, display) if context.plant else [],
         groups=figure_groups(site, ledger) if ledger else [],
-        notes=ledger.notes if ledger else (),
+        notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),
         spans=[
             (n, site_link(site.id, day=_asked(context, today), span_days=n), n == context.span_days) for n in _SPANS
