@@ -27,7 +27,10 @@ __all__ = [
     "read_text",
     "say",
     "settings_of",
+    "terminal",
 ]
+
+_WIDTH_OF_FILES = 150
 
 
 class CommandError(Exception):
@@ -105,6 +108,11 @@ def say(sentence: str) -> None:
 
 def print_out(text: str) -> None:
     sys.stdout.write(text if text.endswith("\n") else text + "\n")
+
+
+def terminal() -> Console:
+    """Where tables go: standard output, as wide as the terminal; wide enough for a sentence where it is a file."""
+    return Console(highlight=False, markup=False, width=None if sys.stdout.isatty() else _WIDTH_OF_FILES)
 
 
 @contextmanager

@@ -25,6 +25,7 @@ from api.records import RecordsError
 from api.service_file import ServiceError
 from api.settings import SettingsError, default_data
 from api.sites import UnknownSiteError
+from ingest.file_rows import FileRefusedError
 from ingest.store import StoreUnavailableError
 
 __all__ = ["main"]
@@ -40,6 +41,7 @@ _SAID = (
     StoreUnavailableError,
     UnknownSiteError,
     EmbeddedBrokerError,
+    FileRefusedError,
 )
 
 

@@ -7,8 +7,6 @@ from datetime import date
 from typing import Any
 from urllib.parse import quote, urlencode
 
-from rich.console import Console
-
 from api.command_line import (
     CommandError,
     Commands,
@@ -18,17 +16,15 @@ from api.command_line import (
     now_ms,
     print_out,
     progress_bar,
+    terminal,
 )
-from api.compute import compute_due
 from api.ledger_text import alerts_table, ledger_csv, ledger_table
 from api.migrate import open_records
-from api.open_store import open_store
 from api.records import Records
 from api.results import alerts, ledger
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
-from api.watcher import StepReport, new_watch
 
 __all__ = ["add_result_commands"]
 
@@ -73,7 +69,7 @@ def _ledger(arguments: argparse.Namespace) -> int:
     elif arguments.format == "csv":
         print_out(ledger_csv(found))
     else:
-        ledger_table(found, site, Console(highlight=False))
+        ledger_table(found, site, terminal())
     return 0
 
 
@@ -88,13 +84,18 @@ def _ledger_of_service(service: Service, site: str, *, first: date | None, last:
     return ask(service, "GET", f"/api/sites/{quote(site)}/ledger?{urlencode(wanted)}")
 
 
-def compute_here(settings: Settings, records: Records, *, sites: Sequence[str] | None) -> StepReport:
+def compute_here(settings: Settings, records: Records, *, sites: Sequence[str] | None) -> None:
     """
     Compute all that is due up to each site's last reading.
 
     Raises:
         Exception: What a day failed with, if one did.
     """
+    # Physics takes seconds to import; commands that only look things up do without.
+    from api.compute import compute_due
+    from api.open_store import open_store
+    from api.watcher import new_watch
+
     with open_store(settings) as store, progress_bar("days computed") as tell:
         report = compute_due(
             new_watch(records, store),
@@ -106,7 +107,6 @@ def compute_here(settings: Settings, records: Records, *, sites: Sequence[str] |
         )
     for failure in report.failures:
         raise failure.error
-    return report
 
 
 def _add_alerts(commands: Commands) -> None:
@@ -132,7 +132,7 @@ def _alerts(arguments: argparse.Namespace) -> int:
     if arguments.format == "json":
         print_out(json.dumps(found))
     else:
-        alerts_table(found, Console(highlight=False))
+        alerts_table(found, terminal())
     return 0
 
 

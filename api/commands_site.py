@@ -6,7 +6,6 @@ from datetime import date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from rich.console import Console
 from rich.table import Table
 
 from analytics.capability import Capability, capabilities
@@ -21,6 +20,7 @@ from api.command_line import (
     print_out,
     read_text,
     settings_of,
+    terminal,
 )
 from api.migrate import open_records
 from api.sites import SINCE_EVER, Added, add_version, new_token
@@ -54,7 +54,7 @@ def _add_check(commands: Commands) -> None:
 
 def _check(arguments: argparse.Namespace) -> int:
     site = parse_site(read_text(arguments.site_file), file=str(arguments.site_file))
-    console = Console(highlight=False)
+    console = terminal()
     console.print(f"{arguments.site_file}: {site.name} ({site.id}) is valid, with {len(site.points)} points.")
     console.print(_capability_table(capabilities(site)))
     return 0

@@ -3,7 +3,7 @@
 import multiprocessing
 import os
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 
@@ -24,6 +24,7 @@ def compute_due(
     is_live: bool,
     workers: int = 0,
     progress: Progress | None = None,
+    is_stopping: Callable[[], bool] | None = None,
 ) -> StepReport:
     """One `step` of the watcher; with a pool of processes where several sites have much to compute."""
     take_news(watch)
@@ -32,7 +33,7 @@ def compute_due(
         count = count_due(session, due)
     n_workers = min(workers or os.cpu_count() or 1, len(due))
     if n_workers < 2 or count < _DAYS_WORTH_A_POOL:
-        return step(watch, now_ms=now_ms, sites=sites, is_live=is_live, progress=progress)
+        return step(watch, now_ms=now_ms, sites=sites, is_live=is_live, progress=progress, is_stopping=is_stopping)
     with process_pool(n_workers) as pool:
         return step(
             watch,
@@ -42,6 +43,7 @@ def compute_due(
             executor=pool,
             slots=n_workers + 1,  # One job waits ready while the others run.
             progress=progress,
+            is_stopping=is_stopping,
         )
 
 

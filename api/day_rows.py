@@ -20,6 +20,7 @@ __all__ = [
     "is_same",
     "ledgers",
     "newest_days",
+    "newest_ledgers",
     "shifted",
     "store_outcomes",
     "unfinished",
@@ -153,6 +154,19 @@ def ledgers(session: Session, site: str, *, first: str = "", last: str = "9999-1
         .order_by(DayRow.day)
     )
     return [day_from_json(site, data) for data in rows]
+
+
+def newest_ledgers(session: Session, *, first: str, before: Mapping[str, str]) -> dict[str, DayLedger]:
+    """Of each site of `before`, the last ledger of the days from `first` on that come before the day it names."""
+    days = session.execute(select(DayRow.site_id, DayRow.day).where(DayRow.day >= first, DayRow.until_ms.is_(None)))
+    newest: dict[str, str] = {}
+    for site, day in days:
+        if day < before.get(site, "") and day > newest.get(site, ""):
+            newest[site] = day
+    wanted = select(DayRow.site_id, DayRow.day, DayRow.ledger).where(
+        DayRow.day.in_(set(newest.values())), DayRow.site_id.in_(list(newest))
+    )
+    return {site: day_from_json(site, data) for site, day, data in session.execute(wanted) if newest.get(site) == day}
 
 
 def day_span(session: Session, site: str) -> tuple[date, date] | None:

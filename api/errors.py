@@ -1,18 +1,23 @@
 """One table from exception to status, and one error body: `{"error": {"status": ..., "message": ...}}`."""
 
+import html
+from collections.abc import Awaitable, Callable
+
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import HTMLResponse, JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from analytics.site_file import SiteFileError
+from api.alerting import AlertNotOpenError
 from api.records import RecordsError
 from api.results import UnknownAlertError
 from api.sites import UnknownSiteError
+from ingest.files import FileRefusedError
 from ingest.store import StoreUnavailableError
 
-__all__ = ["STATUS", "AccessError", "ErrorBody", "RequestError", "install_errors"]
+__all__ = ["STATUS", "AccessError", "ErrorBody", "RequestError", "TooLargeError", "install_errors"]
 
 
 class RequestError(ValueError):
@@ -23,12 +28,19 @@ class AccessError(PermissionError):
     """A request without the token or key that it needs."""
 
 
+class TooLargeError(ValueError):
+    """A request with a body beyond all measure."""
+
+
 STATUS: dict[type[Exception], int] = {
     RequestError: 400,
     SiteFileError: 400,
+    FileRefusedError: 400,
     AccessError: 401,
     UnknownSiteError: 404,
     UnknownAlertError: 404,
+    AlertNotOpenError: 409,
+    TooLargeError: 413,
     RecordsError: 503,
     StoreUnavailableError: 503,
 }
@@ -46,24 +58,47 @@ class ErrorBody(BaseModel):
 def install_errors(app: FastAPI) -> None:
     """Give every exception of the table its status, and everything else the same body."""
     for kind, status in STATUS.items():
-        app.add_exception_handler(kind, lambda request, error, status=status: _body(status, str(error)))
+        app.add_exception_handler(kind, _known_error(status))
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(RequestValidationError, _validation_error)
-    app.add_exception_handler(500, lambda request, error: _body(500, "a fault of the program; its log has the details"))
+    app.add_exception_handler(500, _unknown_error)
 
 
-def _body(status: int, message: str) -> JSONResponse:
+def _known_error(status: int) -> Callable[[Request, Exception], Awaitable[Response]]:
+    async def answer(request: Request, error: Exception) -> Response:
+        return _answer(request, status, str(error))
+
+    return answer
+
+
+def _answer(request: Request, status: int, message: str) -> Response:
+    """The error body; for a reader of pages the same as a page."""
+    if not request.url.path.startswith("/api"):
+        return HTMLResponse(_PAGE.format(status=status, message=html.escape(message)), status)
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
     return JSONResponse({"error": {"status": status, "message": message}}, status, headers)
 
 
-async def _http_error(request: Request, error: Exception) -> JSONResponse:
+_PAGE = """<!doctype html>
+<html lang="en">
+<head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{status} · heatledger</title><link rel="stylesheet" href="/static/app.css"></head>
+<body><main id="main"><h1>This page cannot be shown</h1><p>{message}.</p><p><a href="/">All houses</a></p></main></body>
+</html>
+"""
+
+
+async def _unknown_error(request: Request, error: Exception) -> Response:
+    return _answer(request, 500, "a fault of the program; its log has the details")
+
+
+async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     message = f"there is nothing at {request.url.path}" if error.status_code == 404 else str(error.detail)
-    return _body(error.status_code, message)
+    return _answer(request, error.status_code, message)
 
 
-async def _validation_error(request: Request, error: Exception) -> JSONResponse:
+async def _validation_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     parts = [f"{'.'.join(str(place) for place in fault['loc'][1:])}: {fault['msg']}" for fault in error.errors()]
-    return _body(400, "; ".join(parts))
+    return _answer(request, 400, "; ".join(parts))

@@ -13,11 +13,11 @@ from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import Site
 from analytics.trace import local_day, local_day_at
-from api.day_rows import day_span, ledgers, shifted
+from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
 from api.records import Records
 from api.results import alert_row, alerts, transitions
-from api.sites import present_site, site_ids, site_versions, version_on
+from api.sites import present_site, present_sites, site_versions, version_on
 from dashboards.contexts import (
     AlertContext,
     AlertView,
@@ -31,7 +31,16 @@ from dashboards.contexts import (
 )
 from ingest.store import ReadingStore
 
-__all__ = ["Sources", "alert_context", "fleet_context", "home_context", "plant_of", "site_context"]
+__all__ = [
+    "Sources",
+    "alert_context",
+    "fleet_context",
+    "home_context",
+    "instant",
+    "newest_ms",
+    "plant_of",
+    "site_context",
+]
 
 NOTICE = "This program has no sign-in yet, so it answers on this machine only."
 _ALERT_DAYS_AROUND = 14
@@ -70,33 +79,44 @@ def plant_of(sources: Sources, site: str, day: date) -> PlantDay | None:
     return account_day(held, traces, local, until_ms=until_ms).plant
 
 
-def fleet_context(sources: Sources, *, query: str, show: Show) -> FleetContext:
+def fleet_context(sources: Sources, *, query: str = "", show: Show = "all", only: str | None = None) -> FleetContext:
+    """The fleet, or of it only one site."""
     with sources.records.look() as session:
         by_site: dict[str, list[AlertView]] = {}
-        for alert in alerts(session, is_open=True):
+        for alert in alerts(session, site=only, is_open=True):
             by_site.setdefault(alert["site"], []).append(_view(alert))
-        sites = [
-            FleetSite(
-                site=present_site(session, site),
-                alerts=by_site.get(site, []),
-                newest_reading=_newest(sources, site),
-                last_day=_last_whole_day(session, present_site(session, site), sources.now_ms),
-            )
-            for site in site_ids(session)
-        ]
+        present = present_sites(session) if only is None else {only: present_site(session, only)}
+        last_days = _last_whole_days(session, present, sources.now_ms)
+    sites = [
+        FleetSite(
+            site=site,
+            alerts=by_site.get(site.id, []),
+            newest_reading=_newest(sources, site.id),
+            last_day=last_days.get(site.id),
+        )
+        for site in present.values()
+    ]
     return FleetContext(sites=sites, now=sources.now, query=query, show=show, notice=NOTICE)
 
 
+def newest_ms(store: ReadingStore, site: str) -> int | None:
+    """Time of a site's newest reading."""
+    span = store.span(site)
+    return None if span is None else span[1]
+
+
 def _newest(sources: Sources, site: str) -> datetime | None:
-    span = sources.store.span(site)
-    return None if span is None else instant(span[1])
+    time_ms = newest_ms(sources.store, site)
+    return None if time_ms is None else instant(time_ms)
 
 
-def _last_whole_day(session: Session, site: Site, now_ms: int) -> DayLedger | None:
-    today = local_day_at(now_ms, site.timezone).date.isoformat()
-    first = shifted(today, -_FLEET_LOOKS_BACK_DAYS)
-    found = ledgers(session, site.id, first=first, last=shifted(today, -1))
-    return found[-1] if found else None
+def _last_whole_days(session: Session, sites: Mapping[str, Site], now_ms: int) -> dict[str, DayLedger]:
+    """The ledger of each site's last whole day, if it has one within a month."""
+    today = {site.id: local_day_at(now_ms, site.timezone).date.isoformat() for site in sites.values()}
+    if not today:
+        return {}
+    first = shifted(min(today.values()), -_FLEET_LOOKS_BACK_DAYS)
+    return newest_ledgers(session, first=first, before=today)
 
 
 def site_context(sources: Sources, site: str, *, day: date | None, span_days: int) -> SiteContext:

@@ -1,5 +1,6 @@
 """What a running web process is made of; `create_app` receives it, routes find it on the application's state."""
 
+import hmac
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated
@@ -22,6 +23,7 @@ class Parts:
         clock: The time now, in milliseconds; a demonstration may run it faster.
         settle: Computes all that is due of some sites (None: of all) and returns when it is stored; None where
             another process watches.
+        problems: What is amiss with the parts that run beside, as sentences; None where none run here.
         key: Opens what only the owner of the data folder may do; empty means that nobody may.
     """
 
@@ -30,6 +32,7 @@ class Parts:
     store: ReadingStore
     clock: Callable[[], int]
     settle: Callable[[Sequence[str] | None], None] | None = None
+    problems: Callable[[], Sequence[str]] | None = None
     key: str = field(default="", repr=False)
 
     def sources(self) -> Sources:
@@ -57,7 +60,5 @@ def require_owner(request: Request, parts: PartsOfApp) -> None:
     Raises:
         AccessError: For everybody else.
     """
-    import hmac
-
     if not parts.key or not hmac.compare_digest(bearer(request).encode(), parts.key.encode()):
         raise AccessError("only commands that can read the data folder may do this; use `heatledger` on that machine")

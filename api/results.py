@@ -11,7 +11,7 @@ from api.ledger_text import ledger_json
 from api.records import AlertRow, AlertTransitionRow, DayRow
 from api.sites import UnknownSiteError, present_site, site_ids
 
-__all__ = ["UnknownAlertError", "alert_row", "alerts", "ledger", "transitions"]
+__all__ = ["UnknownAlertError", "alert_row", "alerts", "ledger", "told", "transitions"]
 
 _WORST_FIRST = ("urgent", "soon", "watch")
 WITHDRAWN = "withdrawn"
@@ -53,10 +53,16 @@ def alerts(session: Session, *, site: str | None = None, is_open: bool | None = 
         wanted = wanted.where(AlertRow.site_id == site)
     if is_open is not None:
         wanted = wanted.where(AlertRow.state.in_(("open", "acknowledged")) == is_open)
-    found = [{**row.body, "state": row.state} for row in session.scalars(wanted)]
+    found = [told(row) for row in session.scalars(wanted)]
     # Stable sorts, the least weighty first: newest, then worst, then those that last.
     found.sort(key=lambda alert: alert["began"], reverse=True)
     return sorted(found, key=lambda alert: (alert["ended"] is not None, _WORST_FIRST.index(alert["severity"])))
+
+
+def told(row: AlertRow) -> dict[str, Any]:
+    """An alert as the contract's JSON, with its state and who took it on."""
+    taken_on = {"by": row.acknowledged_by, "note": row.note} if row.acknowledged_by else None
+    return {**row.body, "state": row.state, "acknowledged": taken_on}
 
 
 def alert_row(session: Session, alert: str) -> AlertRow:

@@ -7,13 +7,16 @@ from pydantic import BaseModel, Field
 
 __all__ = [
     "AcknowledgeIn",
+    "AlertDetailOut",
     "AlertOut",
     "CoursesOut",
     "HealthOut",
+    "ImportOut",
     "IntakeOut",
     "LatestOut",
     "LedgerOut",
     "QuarantineOut",
+    "ReceiptOut",
     "SiteOut",
     "TransitionOut",
 ]
@@ -123,6 +126,13 @@ class AlertOut(BaseModel):
     likely_causes: list[str]
     checks: list[str]
     cost_per_day: float | None = Field(description="In the site's currency")
+    caution: str
+    acknowledged: "AcknowledgedOut | None"
+
+
+class AcknowledgedOut(BaseModel):
+    by: str
+    note: str
 
 
 class TransitionOut(BaseModel):
@@ -133,6 +143,10 @@ class TransitionOut(BaseModel):
     noticed: datetime = Field(description="When it became known here")
     by: str = Field(description="Who did it; empty for the program")
     note: str
+
+
+class AlertDetailOut(AlertOut):
+    transitions: list[TransitionOut] = Field(description="Oldest first")
 
 
 class AcknowledgeIn(BaseModel):
@@ -184,12 +198,21 @@ class IntakeOut(BaseModel):
     replaced: int = Field(description="A part of stored: took the place of another value")
 
 
+class ReceiptOut(IntakeOut):
+    reasons: list[str] = Field(description="Why readings are in quarantine")
+
+
+class ImportOut(IntakeOut):
+    pass
+
+
 class HealthOut(BaseModel):
-    status: Literal["ok", "behind"] = Field(description="behind: newest readings wait longer than a minute")
+    status: Literal["ok", "behind"] = Field(description="behind: there is a problem, or no reading came for 5 minutes")
     now: datetime
     intake: dict[str, IntakeOut] = Field(description="Since ever, by way in: mqtt, http, file, replay")
     due_days: int = Field(description="Days that wait to be computed")
     lag_s: float | None = Field(description="Age of the newest reading of all sites [s]")
+    problems: list[str] = Field(description="What is amiss with the ingester, the watcher or the broker")
     sign_in: bool = Field(description="false: there is none yet")
 
 
@@ -198,6 +221,7 @@ class QuarantineOut(BaseModel):
 
     id: int
     received: datetime
+    way: str
     topic: str
     reason: str
     n_readings: int

@@ -25,6 +25,8 @@ _VARIABLES = {
     "broker_url": "HEATLEDGER_BROKER_URL",
     "broker_username": "HEATLEDGER_BROKER_USERNAME",
     "broker_password": "HEATLEDGER_BROKER_PASSWORD",
+    "client_id": "HEATLEDGER_CLIENT_ID",
+    "shared_group": "HEATLEDGER_SHARED_GROUP",
     "host": "HEATLEDGER_HOST",
     "port": "HEATLEDGER_PORT",
     "workers": "HEATLEDGER_WORKERS",
@@ -45,6 +47,8 @@ class Settings:
         store_bucket: The bucket of InfluxDB 2, the database of 1.x and 3.
         store_api: How it is written to: "v2" is /api/v2/write, "v1" is /write of InfluxDB before 1.8.
         broker_url: mqtt://HOST[:PORT]; empty means the broker that comes with the program, as a child process.
+        client_id: Names the ingester's session at the broker; another one for each process.
+        shared_group: Ingesters of one group share the messages; empty means that there is only one.
         host, port: Where the pages are served. Loopback by default, since there is no sign-in yet.
         workers: Processes for recomputing history; 0 means one for each core.
     """
@@ -59,6 +63,8 @@ class Settings:
     broker_url: str = ""
     broker_username: str = ""
     broker_password: str = ""
+    client_id: str = "heatledger-ingest"
+    shared_group: str = ""
     host: str = "127.0.0.1"
     port: int = DEFAULT_PORT
     workers: int = 0

@@ -32,6 +32,7 @@ __all__ = [
     "new_token",
     "parsed",
     "present_site",
+    "present_sites",
     "site_ids",
     "site_versions",
     "version_on",
@@ -109,6 +110,12 @@ def version_on(versions: Sequence[SiteVersion], day: date) -> SiteVersion:
 def present_site(session: Session, site: str) -> Site:
     """The version that holds last in time."""
     return site_versions(session, site)[-1].site
+
+
+def present_sites(session: Session) -> Mapping[str, Site]:
+    """Every site, by id, in the version that holds last in time."""
+    rows = session.scalars(select(SiteVersionRow).order_by(SiteVersionRow.valid_from, SiteVersionRow.id))
+    return {site.id: site for site in sorted((parsed(row.text) for row in rows), key=lambda site: site.id)}
 
 
 def admission_sites(session: Session) -> Mapping[str, Site]:

@@ -118,6 +118,7 @@ def step(
     executor: Executor | None = None,
     slots: int = 1,
     progress: Progress | None = None,
+    is_stopping: Callable[[], bool] | None = None,
 ) -> StepReport:
     """
     Compute all that is due up to now.
@@ -128,6 +129,7 @@ def step(
             and silence after it means nothing.
         executor: Where jobs run; None means here, one after the other.
         slots: Jobs handed to the executor at a time.
+        is_stopping: Asked before each job; once it says yes, no further one is begun, and the rest stays due.
     """
     take_news(watch)
     with watch.records.look() as session:
@@ -135,7 +137,7 @@ def step(
     found = {site: read_horizon(watch, site, now_ms=now_ms, is_live=is_live) for site in wanted}
     horizons = {site: horizon for site, horizon in found.items() if horizon is not None}
     _mark_running_days(watch, horizons, is_live=is_live)
-    run = _Run(watch, horizons, now_ms=now_ms, progress=progress)
+    run = _Run(watch, horizons, now_ms=now_ms, progress=progress, is_stopping=is_stopping)
     run.work(executor, slots)
     return run.report
 
@@ -260,19 +262,28 @@ class _Run:
     """One step's work: hands out jobs, at most one a site at a time, and stores what comes back."""
 
     def __init__(
-        self, watch: Watch, horizons: Mapping[str, Horizon], *, now_ms: int, progress: Progress | None
+        self,
+        watch: Watch,
+        horizons: Mapping[str, Horizon],
+        *,
+        now_ms: int,
+        progress: Progress | None,
+        is_stopping: Callable[[], bool] | None,
     ) -> None:
         self.report = StepReport()
         self._watch = watch
         self._horizons = horizons
         self._now_ms = now_ms
         self._progress = progress
+        self._is_stopping = is_stopping or (lambda: False)
 
     def work(self, executor: Executor | None, slots: int) -> None:
         with self._watch.records.look() as session:
             waiting = deque(site for site in sites_with_due_days(session) if site in self._horizons)
         running: dict[Future[Sequence[DayOutcome]], Worked] = {}
         while waiting or running:
+            if self._is_stopping():
+                waiting.clear()
             while waiting and len(running) < slots:
                 worked = self._prepare(waiting.popleft())
                 if worked is not None:

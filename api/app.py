@@ -1,0 +1,45 @@
+"""The web application: routes, errors and the guard, put together around the parts it is given."""
+
+from importlib.metadata import version
+
+from fastapi import FastAPI
+
+from api import routes_alerts, routes_intake, routes_pages, routes_service, routes_sites
+from api.directory import RecordsDirectory
+from api.errors import ErrorBody, install_errors
+from api.guard import Guard, hosts_of
+from api.parts import Parts
+
+__all__ = ["create_app"]
+
+_ABOUT = """
+All that the pages show, as JSON. Figures carry their unit, half-width of the 95 % interval, basis and reason;
+instants carry their offset; null means not known, which is not zero. There is no sign-in yet, so the service
+answers on the machine it runs on; posting readings needs a site's token, and files and replays need the data folder.
+"""
+
+
+def create_app(parts: Parts, *, directory: RecordsDirectory | None = None) -> FastAPI:
+    """
+    The application on given parts.
+
+    Args:
+        directory: The intake's view of the sites, shared with an ingester in the same process.
+    """
+    app = FastAPI(
+        title="heatledger",
+        version=version("heatledger"),
+        description=_ABOUT,
+        # The interactive pages would load scripts from elsewhere; /openapi.json is the documentation.
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        responses={status: {"model": ErrorBody} for status in (400, 401, 404, 503)},
+    )
+    app.state.parts = parts
+    app.state.directory = directory or RecordsDirectory(parts.records)
+    for module in (routes_sites, routes_alerts, routes_intake, routes_service, routes_pages):
+        app.include_router(module.router)
+    install_errors(app)
+    app.add_middleware(Guard, hosts=hosts_of(parts.settings.host))
+    return app

@@ -1,0 +1,171 @@
+"""The JSON of sites: the fleet, one site, its ledger, a day's courses, its newest readings."""
+
+import math
+from datetime import date
+from typing import Annotated, Any
+
+import numpy as np
+from fastapi import APIRouter, Query
+from fastapi.responses import JSONResponse
+
+from analytics.figures import day_to_json
+from analytics.plant import CELL_S, Course, PlantDay
+from api.errors import RequestError
+from api.pages import fleet_context, instant, plant_of
+from api.parts import Parts, PartsOfApp
+from api.results import ledger
+from api.schemas import CoursesOut, LatestOut, LedgerOut, SiteOut
+from api.sites import present_site, site_versions
+from ingest.presence import presence
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/sites", tags=["sites"])
+
+First = Annotated[date | None, Query(alias="from", description="First local day")]
+Last = Annotated[date | None, Query(alias="to", description="Last local day")]
+Settled = Annotated[bool, Query(description="First compute all that is due; may take a while")]
+
+
+def settle(parts: Parts, sites: list[str] | None) -> None:
+    """Compute what is due, where this process watches."""
+    if parts.settle is not None:
+        parts.settle(sites)
+
+
+@router.get("", response_model=list[SiteOut])
+def sites(parts: PartsOfApp) -> JSONResponse:
+    """Every site with its newest reading, its open alerts and its last whole day."""
+    said = presence(parts.records.reading)
+    return JSONResponse([_site(line, said) for line in fleet_context(parts.sources()).sites])
+
+
+def _site(line: Any, said: Any) -> dict[str, Any]:
+    site = line.site
+    return {
+        "id": site.id,
+        "name": site.name,
+        "timezone": site.timezone,
+        "units": site.units,
+        "newest_reading": None if line.newest_reading is None else line.newest_reading.isoformat(),
+        "presence": said[site.id].state if site.id in said else None,
+        "open_alerts": len(line.alerts),
+        "last_day": None if line.last_day is None else day_to_json(line.last_day),
+    }
+
+
+@router.get("/{site}", response_model=SiteOut)
+def site(site: str, parts: PartsOfApp) -> JSONResponse:
+    """One site, as in the fleet."""
+    (line,) = fleet_context(parts.sources(), only=site).sites
+    return JSONResponse(_site(line, presence(parts.records.reading)))
+
+
+@router.get("/{site}/versions")
+def versions(site: str, parts: PartsOfApp) -> list[dict[str, str]]:
+    """The versions of a site's file: first day on which each holds (empty: since ever), and its text."""
+    with parts.records.look() as session:
+        return [{"from": each.valid_from, "text": each.text} for each in site_versions(session, site)]
+
+
+@router.get("/{site}/ledger", response_model=LedgerOut)
+def site_ledger(
+    site: str, parts: PartsOfApp, first: First = None, last: Last = None, settled: Settled = False
+) -> JSONResponse:
+    """The daily account of heat, from the first to the last of the days asked for."""
+    if first and last and first > last:
+        raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
+    if settled:
+        settle(parts, [site])
+    with parts.records.look() as session:
+        return JSONResponse(ledger(session, site, first=first, last=last))
+
+
+@router.get("/{site}/latest", response_model=dict[str, LatestOut])
+def latest(site: str, parts: PartsOfApp) -> JSONResponse:
+    """The newest reading of each point, as stored: in the point's own unit, uncalibrated."""
+    with parts.records.look() as session:
+        points = present_site(session, site).points
+    newest = parts.store.latest(site)
+    return JSONResponse(
+        {
+            point: {"at": instant(time_ms).isoformat(), "value": value, "unit": points[point].unit}
+            for point, (time_ms, value) in newest.items()
+            if point in points
+        }
+    )
+
+
+@router.get("/{site}/day/{day}/courses", response_model=CoursesOut)
+def courses(site: str, day: date, parts: PartsOfApp) -> JSONResponse:
+    """A local day's courses of temperatures, flows, heat rates, powers, pumps and draws, minute by minute."""
+    plant = plant_of(parts.sources(), site, day)
+    if plant is None:
+        raise RequestError(f"there is no reading of {site} on {day}")
+    return JSONResponse(_courses(plant))
+
+
+def _courses(plant: PlantDay) -> dict[str, Any]:
+    return {
+        "site": plant.site.id,
+        "day": plant.day.date.isoformat(),
+        "start": instant(plant.day.start_ms).isoformat(),
+        "cell_s": CELL_S,
+        "temperatures_degc": {
+            point: _numbers(signal.course)
+            for point, signal in plant.signals.items()
+            if signal.point.quantity == "temperature"
+        },
+        "flows_l_per_min": _flows(plant),
+        "heat_w": _heat(plant),
+        "power_w": _power(plant),
+        "pump_on": {name: _numbers(loop.pump_on) for name, loop in plant.loops.items()},
+        "draws": _draws(plant),
+    }
+
+
+def _flows(plant: PlantDay) -> dict[str, Any]:
+    flows = {name: loop.flow_m3_s for name, loop in plant.loops.items()}
+    if plant.hot_water is not None:
+        flows["hot water"] = plant.hot_water.flow_m3_s
+    return {name: _numbers(flow * 60_000) for name, flow in flows.items()}
+
+
+def _heat(plant: PlantDay) -> dict[str, Any]:
+    heat = {name: loop.heat_w for name, loop in plant.loops.items()}
+    heat |= {name: heater.heat_w for name, heater in plant.heaters.items()}
+    if plant.hot_water is not None:
+        heat["hot water"] = plant.hot_water.heat_w
+    return {name: _numbers(course) for name, course in heat.items()}
+
+
+def _power(plant: PlantDay) -> dict[str, Any]:
+    power = {f"pump {name}": loop.pump_elec_w for name, loop in plant.loops.items()}
+    power |= {name: heater.input_w for name, heater in plant.heaters.items()}
+    power |= {name: pump.elec_w for name, pump in plant.heat_pumps.items()}
+    return {name: _numbers(course) for name, course in power.items()}
+
+
+def _draws(plant: PlantDay) -> list[dict[str, float | None]]:
+    draws = plant.hot_water.draws if plant.hot_water is not None else ()
+    return [
+        {
+            "start_s": _number(draw.start_s),
+            "end_s": _number(draw.end_s),
+            "volume_l": _number(draw.volume_m3 * 1000),
+            "cold_degc": _number(draw.cold_degc),
+            "hot_degc": _number(draw.hot_degc),
+            "kwh": _number(draw.heat_j / 3.6e6),
+        }
+        for draw in draws
+    ]
+
+
+def _number(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _numbers(course: Course) -> list[float | None]:
+    """A course as JSON numbers, rounded to what a chart can show; NaN is null."""
+    rounded: list[float] = np.round(course, 3).tolist()
+    return [_number(value) for value in rounded]
