@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from ingest.columns import SWITCH, Columns, Fault, short, whole_fault
+from ingest.csv_payload import decode_csv
 from ingest.directory import Channel, Directory, Lookup
 from ingest.senml import decode_senml_cbor, decode_senml_json
 
@@ -21,7 +22,7 @@ __all__ = ["DECODERS", "MAX_PAYLOAD_BYTES", "Message", "Topic", "decode", "parse
 MAX_PAYLOAD_BYTES = 1 << 20
 """1 MiB, about 20 thousand readings in JSON: more than a month of one point, each minute half of it."""
 
-DECODERS = {"readings": decode_senml_json, "readings/cbor": decode_senml_cbor}
+DECODERS = {"readings": decode_senml_json, "readings/cbor": decode_senml_cbor, "readings/csv": decode_csv}
 """What follows `sites/{site}/` in a topic, to the decoder of its payload."""
 
 _ON = frozenset({"true", "on"})
@@ -51,7 +52,7 @@ class Message:
 class Topic:
     """What a topic is: a decoder's name for packs, "presence", or "plain" for points of their own topic."""
 
-    kind: Literal["readings", "readings/cbor", "presence", "plain"]
+    kind: Literal["readings", "readings/cbor", "readings/csv", "presence", "plain"]
     site: str = ""
     channels: Sequence[Channel] = ()
 

@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ingest.admit import EARLIEST_MS, MAX_AHEAD_MS
 from ingest.file_head import FileHead, lines_of
 from ingest.file_rows import FileRefusedError, cells_of
 
@@ -45,20 +44,20 @@ class Block:
     odd: Sequence[tuple[int, Sequence[str]]] = field(default_factory=list)
 
 
-def blocks(head: FileHead, points: Sequence[str], *, now_ms: int) -> Iterator[Block]:
+def blocks(head: FileHead, points: Sequence[str], *, limits_ms: tuple[int, int]) -> Iterator[Block]:
     """
     Read a file.
 
     Args:
         head: What it is.
         points: The points of the site; `series` counts in this order.
-        now_ms: Times more than 15 minutes ahead of it make a row odd.
+        limits_ms: Earliest and latest time; others make a row odd.
     Raises:
         FileRefusedError: If the file turns out damaged; what came before is good.
     """
     n_rows = 0
     try:
-        for block in _by_duckdb(head, points, now_ms=now_ms):
+        for block in _by_duckdb(head, points, limits_ms=limits_ms):
             n_rows += block.n_rows
             yield block
     except duckdb.Error as error:
@@ -84,12 +83,12 @@ def _only_odd(odd: Sequence[tuple[int, Sequence[str]]]) -> Block:
     return Block(len(odd), np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0), odd)
 
 
-def _by_duckdb(head: FileHead, points: Sequence[str], *, now_ms: int) -> Iterator[Block]:
+def _by_duckdb(head: FileHead, points: Sequence[str], *, limits_ms: tuple[int, int]) -> Iterator[Block]:
     n_columns = 1 if head.form.is_long else len(head.form.points)
     n_vectors = max(1, _READINGS_A_BLOCK // (_VECTOR * n_columns))
     with duckdb.connect() as connection:
         connection.execute("set TimeZone = 'UTC'")
-        sql = _long_sql(head, points, now_ms) if head.form.is_long else _wide_sql(head, points, now_ms)
+        sql = _long_sql(head, points, limits_ms) if head.form.is_long else _wide_sql(head, points, limits_ms)
         answer = connection.execute(sql)
         n_rows = 0
         while len(frame := answer.fetch_df_chunk(n_vectors)):
@@ -122,7 +121,7 @@ def _odd(frame: pd.DataFrame, is_good: NDArray[np.bool_], n_before: int) -> Sequ
     return [(row, list(cells)) for row, cells in zip(rows, frame["cells"].to_numpy()[places], strict=True)]
 
 
-def _wide_sql(head: FileHead, points: Sequence[str], now_ms: int) -> str:
+def _wide_sql(head: FileHead, points: Sequence[str], limits_ms: tuple[int, int]) -> str:
     """Columns: t [ms], cells (text of an odd row, else null), then the value of each known point."""
     wanted = [i for i, point in enumerate(head.form.points, start=1) if point in points]
     unknown = [i for i, point in enumerate(head.form.points, start=1) if point not in points]
@@ -131,15 +130,15 @@ def _wide_sql(head: FileHead, points: Sequence[str], now_ms: int) -> str:
     values = "".join(f", {_number(head, i)} as v{i}" for i in wanted)
     shown = "".join(f", v{i}" for i in wanted)
     return (
-        f"select t, case when {_time_is_odd(now_ms)} and ({some}) or {' or '.join(odd)} "
+        f"select t, case when {_time_is_odd(limits_ms)} and ({some}) or {' or '.join(odd)} "
         f"then {_texts(head)} end as cells{shown} from (select *, {_time_ms(head)} as t{values} from {_source(head)})"
     )
 
 
-def _long_sql(head: FileHead, points: Sequence[str], now_ms: int) -> str:
+def _long_sql(head: FileHead, points: Sequence[str], limits_ms: tuple[int, int]) -> str:
     """Columns: t [ms], cells (text of an odd row, else null), value, point (a category)."""
     names = ", ".join(_quoted(point) for point in points)
-    is_odd = f"c2 is not null and ({_time_is_odd(now_ms)} or p is null or {_is_odd('c2', 'v')})"
+    is_odd = f"c2 is not null and ({_time_is_odd(limits_ms)} or p is null or {_is_odd('c2', 'v')})"
     return (
         f"select t, case when {is_odd} then {_texts(head)} end as cells, v as value, "
         f"p as point from (select *, {_time_ms(head)} as t, {_number(head, 2)} as v, "
@@ -167,8 +166,8 @@ def _time_ms(head: FileHead) -> str:
     return f"coalesce((epoch_us(try_cast(c0 as timestamptz)) + 500) // 1000, {_NO_TIME})"
 
 
-def _time_is_odd(now_ms: int) -> str:
-    return f"(t < {EARLIEST_MS} or t > {now_ms + MAX_AHEAD_MS})"
+def _time_is_odd(limits_ms: tuple[int, int]) -> str:
+    return f"(t < {limits_ms[0]} or t > {limits_ms[1]})"
 
 
 def _number(head: FileHead, i: int) -> str:

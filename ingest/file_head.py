@@ -29,6 +29,9 @@ _MAGIC = {
     b"\xfd7zXZ": "compressed with xz; unpack it first, or compress it with gzip",
 }
 
+_READABLE = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "HUGEINT", "UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT")
+_READABLE += ("FLOAT", "DOUBLE", "DECIMAL", "BOOLEAN", "VARCHAR", "ENUM")
+
 
 @dataclass(frozen=True, slots=True)
 class FileHead:
@@ -110,13 +113,8 @@ def _check_types(form: Form, types: tuple[str, ...], *, file: str) -> None:
             f"{file} holds its time as {types[0]}; it must be a timestamp (UTC if it has no zone) or ISO 8601 text"
         )
     for name, kind in zip(form.columns[1:], types[1:], strict=True):
-        if kind not in _READABLE and not kind.startswith("DECIMAL") and not kind.startswith("ENUM"):
+        if kind.endswith("[]") or not kind.startswith(_READABLE):
             raise FileRefusedError(f"{file} holds {kind} in its column {name!r}; it must hold numbers")
-
-
-_READABLE = frozenset(
-    "TINYINT SMALLINT INTEGER BIGINT HUGEINT UTINYINT USMALLINT UINTEGER UBIGINT FLOAT DOUBLE BOOLEAN VARCHAR".split()
-)
 
 
 @contextmanager

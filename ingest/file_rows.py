@@ -12,8 +12,6 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from ingest.admit import EARLIEST_MS, MAX_AHEAD_MS
-
 __all__ = [
     "FileRefusedError",
     "Form",
@@ -26,7 +24,7 @@ __all__ = [
     "to_quarantine",
 ]
 
-_REFUSED_AT_ONCE = 5000  # some 300 kB of payload, well below the 1 MiB that a replay takes
+_CHARS_AT_ONCE = 500_000
 _SHOWN_CHARS = 40
 _COMMA_NUMBER = re.compile(r"\s*[-+]?\d+,\d+\s*")
 _NUMBER = re.compile(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", re.ASCII)
@@ -111,14 +109,14 @@ class Judge:
         form: Its columns.
         known: The points of the site; None takes any name (a replay asks the directory later).
         site: The site's id.
-        now_ms: No time may be more than 15 minutes ahead of it; None takes any time.
+        limits_ms: Earliest and latest time that are taken, the latest being 15 minutes ahead; None takes any time.
     """
 
     file: str
     form: Form
     known: Collection[str] | None = None
     site: str = ""
-    now_ms: int | None = None
+    limits_ms: tuple[int, int] | None = None
 
     def judge(self, row: int, cells: Sequence[str], into: Judged) -> None:
         """Put the readings of one row into `into`. Rows count from 1, which is the header."""
@@ -146,14 +144,12 @@ class Judge:
     def _time_fault(self, text: str, time_ms: int | None) -> tuple[str, str] | None:
         if time_ms is None:
             return "time", f"the time {_shown(text)} is not ISO 8601, such as 2026-01-05T14:30:00Z"
-        if self.now_ms is None:
+        if self.limits_ms is None or self.limits_ms[0] <= time_ms <= self.limits_ms[1]:
             return None
-        if time_ms < EARLIEST_MS:
+        if time_ms < self.limits_ms[0]:
             return "time", f"the time {_shown(text)} is before 2000-01-01; the clock was not set"
-        if time_ms > self.now_ms + MAX_AHEAD_MS:
-            now = datetime.fromtimestamp(self.now_ms // 1000, UTC).isoformat().replace("+00:00", "Z")
-            return "time", f"the time {_shown(text)} is more than 15 minutes ahead of {now}"
-        return None
+        latest = datetime.fromtimestamp(self.limits_ms[1] // 1000, UTC).isoformat().replace("+00:00", "Z")
+        return "time", f"the time {_shown(text)} is after {latest}, 15 minutes ahead of now"
 
     def _reading_fault(self, point: str, text: str) -> tuple[str, str] | None:
         if self.known is not None and point not in self.known:
@@ -182,7 +178,10 @@ def time_ms_of(text: str) -> int | None:
 
 def cells_of(line: str) -> list[str]:
     """The cells of one line of CSV; an empty list for an empty line."""
-    return next(csv.reader([line.rstrip("\r\n")]), [])
+    try:
+        return next(csv.reader([line.rstrip("\r\n")]), [])
+    except csv.Error:
+        return [line.rstrip("\r\n")]  # a cell of more than 128 kB: some stray quote
 
 
 def to_quarantine(refused: Sequence[Refused], form: Form) -> Iterator[tuple[str, bytes, int]]:
@@ -196,11 +195,21 @@ def to_quarantine(refused: Sequence[Refused], form: Form) -> Iterator[tuple[str,
         kinds.setdefault(one.kind, []).append(one)
     for (kind, _), members in kinds.items():
         columns = form.columns if kind == "row" else ("time", "point", "value")
-        for first in range(0, len(members), _REFUSED_AT_ONCE):
-            part = members[first : first + _REFUSED_AT_ONCE]
+        for part in _parts(members):
             n_readings = sum(one.n_readings for one in part)
             more = f" (and {n_readings - part[0].n_readings} more up to row {part[-1].row})" if len(part) > 1 else ""
             yield part[0].reason + more, _csv((columns, *(one.cells for one in part))), n_readings
+
+
+def _parts(refused: Sequence[Refused]) -> Iterator[Sequence[Refused]]:
+    """Cut into pieces of some 500 kB, well below the 1 MiB that a replay takes."""
+    start = n_chars = 0
+    for end, one in enumerate(refused):
+        n_chars += sum(len(cell) + 3 for cell in one.cells)
+        if n_chars > _CHARS_AT_ONCE and end > start:
+            yield refused[start:end]
+            start, n_chars = end, 0
+    yield refused[start:]
 
 
 def _csv(rows: Sequence[Sequence[str]]) -> bytes:

@@ -17,6 +17,7 @@ from typing import Protocol
 import numpy as np
 
 from analytics.site import Site
+from ingest.admit import EARLIEST_MS, MAX_AHEAD_MS
 from ingest.counts import Counts
 from ingest.file_blocks import Block, blocks
 from ingest.file_head import FileHead, file_head
@@ -61,11 +62,12 @@ def import_files(
     heads = [file_head(Path(path)) for path in paths]
     n_bytes, done = sum(head.n_bytes for head in heads), 0
     names = tuple((site.id, point) for point in site.points)
+    limits_ms = (EARLIEST_MS, now_ms + MAX_AHEAD_MS)
     counts = Counts()
     for head in heads:
         n_rows = 0
-        for block in blocks(head, list(site.points), now_ms=now_ms):
-            counts += _take(block, head, site, names=names, store=store, quarantine=quarantine, now_ms=now_ms)
+        for block in blocks(head, list(site.points), limits_ms=limits_ms):
+            counts += _take(block, head, site, names=names, store=store, quarantine=quarantine, limits_ms=limits_ms)
             n_rows += block.n_rows
             if progress is not None:
                 progress(done + min(round(n_rows * head.bytes_a_row), head.n_bytes), n_bytes)
@@ -83,10 +85,10 @@ def _take(
     names: Sequence[tuple[str, str]],
     store: ReadingStore,
     quarantine: Quarantine,
-    now_ms: int,
+    limits_ms: tuple[int, int],
 ) -> Counts:
     judged = Judged()
-    judge = Judge(head.path.name, head.form, site.points, site.id, now_ms)
+    judge = Judge(head.path.name, head.form, site.points, site.id, limits_ms)
     for row, cells in block.odd:
         judge.judge(row, cells, judged)
     batch = _batch(block, judged, names)
