@@ -1,5 +1,6 @@
 """The four pages: a context in, a whole HTML document out. Pure: no clock, no file beyond the templates."""
 
+import re
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -21,6 +22,14 @@ __all__ = ["render_alert", "render_fleet", "render_home", "render_site"]
 SEVERITY_WORDS = {"urgent": "Urgent", "soon": "Soon", "watch": "Watch"}
 
 
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:°[CF]|kWh|kW|W|l|gal|kg|lb|h|min|s|%|±|K|am|pm)(?![a-z]))|(?<=±) ")
+
+
+def _keep_together(value: object) -> object:
+    """A number does not part from its unit at the end of a line."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", value) if type(value) is str else value
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
@@ -30,6 +39,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         auto_reload=False,
+        finalize=_keep_together,
     )
     environment.globals.update(style_guards=style_guards, swatch=swatch, bases=BASES, severity_words=SEVERITY_WORDS)
     environment.filters.update(figure=show_figure, percent=show_percent)

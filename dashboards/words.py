@@ -64,9 +64,13 @@ def in_readers_words(alert: AlertView, display: Display) -> AlertView:
     return replace(
         alert,
         summary=in_readers_units(alert.summary, display),
-        likely_causes=[in_readers_units(cause, display) for cause in alert.likely_causes],
-        checks=[in_readers_units(check, display) for check in alert.checks],
+        likely_causes=[_opened(in_readers_units(cause, display)) for cause in alert.likely_causes],
+        checks=[_opened(in_readers_units(check, display)) for check in alert.checks],
     )
+
+
+def _opened(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def costs_a_day(costs: Sequence[float], display: Display) -> str:
@@ -135,7 +139,7 @@ def _mostly(ledger: DayLedger, site: Site) -> str:
     if total <= 0:
         return ""
     most = max(parts, key=lambda origin: parts[origin])
-    name = "what was already in store" if most == CARRIED_OVER else origin_name(site, most)
+    name = "what was already in store" if most == CARRIED_OVER else _plainly(origin_name(site, most))
     share = show_percent(parts[most] / total)
     return f" {share[:1].upper()}{share[1:]} of it came from {name}."
 

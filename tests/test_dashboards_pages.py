@@ -76,7 +76,7 @@ class Outline(HTMLParser):
 
     @property
     def text(self) -> str:
-        return " ".join(" ".join(self.words).split())
+        return " ".join(" ".join(self.words).split())  # a no-break space is a space here
 
 
 PAGES: dict[str, Callable[[], str]] = {
@@ -246,7 +246,7 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
         ("any_limit_degc", 52.0, ("Any limit", "125.6 °F")),
         ("lift_limit_k", 10.0, ("Lift limit", "18.0 °F")),
         ("called_min", 20, ("Called", "20 min")),
-        ("min_run_hours", 2.0, ("At least run", "2 h")),
+        ("min_run_hours", 2.0, ("Run, at least", "2 h")),
         ("limit_percent", 50.0, ("Limit", "50.0 %")),
         ("draws", 4, ("Draws", "4")),
         ("usual_flow_l_min", None, ("Usual flow", "—")),

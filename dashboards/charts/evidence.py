@@ -130,7 +130,7 @@ def _chart(
     unit, limits = series[0].unit, limits_of(context.alert.evidence, series[0].unit)
     every = 3 if window.end_h - window.start_h <= 26 else 6
     axis = day_axis([p.day for p in window.plants], display, every_h=every) | {"range": [window.start_h, window.end_h]}
-    figure = go.Figure(layout=frame(230, unit=unit_name(unit, display), xaxis=axis, yaxis=_upright(unit)))
+    figure = go.Figure(layout=frame(230, unit=unit_name(unit, display), xaxis=axis, yaxis=_upright(unit, series)))
     _shade_alert(figure, context.alert, window)
     for one in series:
         figure.add_trace(trace_of(one, display))
@@ -146,10 +146,13 @@ def _chart(
     )
 
 
-def _upright(unit: str) -> dict[str, object]:
-    """The upright axis; a state has two ticks, off and on."""
+def _upright(unit: str, series: Sequence[Series]) -> dict[str, object]:
+    """The upright axis; a state has two ticks, off and on; a line of zeros lies on the floor."""
     on_off = {"tickvals": [0, 1], "ticktext": ["off", "on"], "range": [-0.1, 1.1]}
-    return value_axis(**(on_off if unit == "1" else {}))
+    if unit == "1":
+        return value_axis(**on_off)
+    is_flat = unit != "degC" and not any(known(s.values).any() for s in series)
+    return value_axis(**({"range": [0, 1]} if is_flat else {}))
 
 
 def _shade_alert(figure: go.Figure, alert: AlertView, window: _Window) -> None:

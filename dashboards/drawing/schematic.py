@@ -113,7 +113,7 @@ def _head(site: Site, readings: Readings, has_tanks: bool) -> str:
     parts += [draw.tap(_BYPASS_X, 44), draw.text(_BYPASS_X - 34, 30, "to the taps", anchor="end", kind="name")]
     if has_tanks:
         parts.append(_value(readings, water.hot, x=_MIDDLE - 8, y=outlet_y + 26, anchor="end", before="hot "))
-    parts.append(_value(readings, water.heated, x=_MIDDLE + 8, y=outlet_y - 8, before="heated "))
+    parts.append(_value(readings, water.heated, x=_MIDDLE - 8, y=outlet_y + 4, anchor="end", before="heated "))
     return "".join(parts)
 
 

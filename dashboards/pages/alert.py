@@ -163,6 +163,6 @@ def _without_unit(name: str) -> str:
 
 def _words(name: str) -> str:
     if name.startswith("min_"):
-        name = f"at_least_{name.removeprefix('min_')}"
+        name = f"{name.removeprefix('min_')}, at least"
     text = name.replace("_", " ").replace(".", " ").strip()
     return text[:1].upper() + text[1:]
