@@ -12,8 +12,6 @@ from sqlalchemy import create_engine
 
 from analytics.site_file import SiteFileError
 from ingest.duckdb_store import open_duckdb_store
-from ingest.influx_http import InfluxSettings
-from ingest.influx_store import open_influx_store
 from ingest.mqtt import IngestSettings, run_ingester
 from ingest.pipeline import Intake
 from ingest.site_folder import SiteFolder
@@ -89,6 +87,10 @@ def _secret(file: Path | None) -> str | None:
 def _open_store(given: argparse.Namespace) -> ReadingStore:
     if given.influx is None:
         return open_duckdb_store(given.data)
+    # Not at the top: a second of start-up, and a restart after a crash should be quick.
+    from ingest.influx_http import InfluxSettings
+    from ingest.influx_store import open_influx_store
+
     settings = InfluxSettings(
         url=given.influx,
         database=given.influx_database,

@@ -82,7 +82,8 @@ class Ingester:
         self, settings: IngestSettings, intake: Intake, *, clock_ms: Callable[[], int] = wall_clock_ms
     ) -> None:
         self._settings, self._intake, self._clock_ms = settings, intake, clock_ms
-        self._inbox: Inbox[_Arrived] = Inbox(capacity=settings.receive_maximum, enough=settings.batch_messages)
+        window = settings.receive_maximum
+        self._inbox: Inbox[_Arrived] = Inbox(capacity=window, enough=min(settings.batch_messages, max(window // 2, 1)))
         self._stopping, self._ended = threading.Event(), threading.Event()
         self._connection_lock = threading.Lock()
         self._connection, self._is_connected, self._is_subscribed = 0, False, False
@@ -155,6 +156,8 @@ class Ingester:
         if refused:
             self._broker_problem = f"the broker refuses a subscription: {refused[0]}; see its access rules"
             _LOG.error("%s", self._broker_problem)
+        else:
+            _LOG.info("listening")
         self._is_subscribed = not refused
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:

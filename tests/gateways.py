@@ -2,7 +2,7 @@
 
 import json
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from types import TracebackType
 from typing import Self
 
@@ -79,24 +79,36 @@ class Gateway:
         self._client.reconnect_delay_set(1, 1)
         self._connected = threading.Event()
         self._client.on_connect = lambda *_: self._connected.set()
+        self._change = threading.Condition()
+        self._n_sent = self._n_taken = 0
+        self._client.on_publish = self._on_publish
         self._port = port
 
     def publish(self, messages: Iterable[tuple[str, bytes]], *, within_s: float = 30.0) -> int:
         """Publish, wait until the broker has taken all, and return how many there were."""
-        sent = [self.send(topic, payload) for topic, payload in messages]
-        self.settle(sent, within_s=within_s)
-        return len(sent)
+        n_messages = 0
+        for topic, payload in messages:
+            self.send(topic, payload)
+            n_messages += 1
+        self.settle(within_s=within_s)
+        return n_messages
 
-    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> paho.MQTTMessageInfo:
-        """Publish without waiting; `settle` waits."""
-        return self._client.publish(topic, payload, qos=1, retain=retain)
+    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        """Publish without waiting; without a connection the message is sent when there is one. `settle` waits."""
+        with self._change:
+            self._n_sent += 1
+        self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def settle(self, sent: Sequence[paho.MQTTMessageInfo], *, within_s: float = 30.0) -> None:
-        """Wait until the broker has taken these."""
-        for info in sent:
-            info.wait_for_publish(within_s)
-            if not info.is_published():
-                raise TimeoutError(f"the broker did not take a message within {within_s:g} s")
+    def settle(self, *, within_s: float = 30.0) -> None:
+        """Wait until the broker has taken all that was sent."""
+        with self._change:
+            if not self._change.wait_for(lambda: self._n_taken >= self._n_sent, within_s):
+                raise TimeoutError(f"the broker took {self._n_taken} of {self._n_sent} messages within {within_s:g} s")
+
+    def _on_publish(self, *_: object) -> None:
+        with self._change:
+            self._n_taken += 1
+            self._change.notify_all()
 
     def __enter__(self) -> Self:
         self._client.connect_async("127.0.0.1", self._port, keepalive=30)
