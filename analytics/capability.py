@@ -83,9 +83,13 @@ def _hot_water(site: Site) -> Iterator[Capability]:
 def _fractions(site: Site) -> Iterator[Capability]:
     share, delivered = "backup fraction", "delivered backup fraction"
     backups = [stage for stage in site.stages.values() if stage.backup]
-    if not backups:
-        how = "The backup fraction cannot be told: no stage is marked backup = true."
+    if not site.stages:
+        how = "The backup fraction cannot be told: the site file names no stages."
         yield from (Capability(figure, "site", "unavailable", how) for figure in (share, delivered))
+        return
+    if not backups:
+        how = "The backup fraction will be 0 throughout: no stage is marked backup = true."
+        yield from (Capability(figure, "site", verdict, how) for figure, verdict in _without_backup(site))
         return
     put_in = worst(stage_heat(site, stage).verdict for stage in site.stages.values())
     names = listed([f'"{stage.name}"' for stage in backups])
@@ -100,6 +104,11 @@ def _fractions(site: Site) -> Iterator[Capability]:
     verdict = worst(one.verdict for one in given)
     how = f"The delivered backup fraction will be {verdict}: what {names} gave to the taps, to the hot-water heat."
     yield Capability(delivered, "site", verdict, how)
+
+
+def _without_backup(site: Site) -> Iterator[tuple[str, Basis]]:
+    yield "backup fraction", worst(stage_heat(site, stage).verdict for stage in site.stages.values())
+    yield "delivered backup fraction", worst([hot_water_heat(site).verdict])
 
 
 def _heat_pump(site: Site, pump: HeatPump) -> Iterator[Capability]:

@@ -20,7 +20,7 @@ from analytics.accuracy import limit_of_error
 from analytics.figures import Basis
 from analytics.metering import DayFrame, to_course
 from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total
-from analytics.segments import cells_of
+from analytics.segments import cells_of, pieces_of
 from analytics.site import HeatPump, Site
 
 __all__ = ["meter_heat_pump"]
@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 
 _ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
 _ON_W = 50.0
+_LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
 
 
@@ -45,7 +46,10 @@ def meter_heat_pump(
     runs = _runs(on > 0)
     exchange = _exchange(pump, loops)
     mode = _mode(runs, exchange, frame.n_cells)
-    return _account(site, pump, elec_w=elec_w, elec=elec, on=on, mode=mode, exchange=exchange, frame=frame)
+    return _account(
+        site, pump, elec_w=elec_w, elec=elec, on=on, mode=mode, exchange=exchange,
+        ran_before=_ran_before(pump, signal), frame=frame,
+    )  # fmt: skip
 
 
 def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], frame: DayFrame) -> HeatPumpDay:
@@ -76,9 +80,8 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
 
 def _on_part(pump: HeatPump, elec_w: Array) -> Array:
     """Part of each cell in which the compressor runs: in the cell of a start or stop, by its mean power."""
-    rated_w = max((r.power_w for r in pump.rating), default=float(np.nanmax(elec_w, initial=0.0)))
     power = np.nan_to_num(elec_w)
-    on = power > max(_ON_PART * rated_w, _ON_W)
+    on = power > _threshold_w(pump, elec_w)
     before = np.concatenate(([0.0], power[:-1]))
     after = np.concatenate((power[1:], [0.0]))
     level = np.maximum(before, after)
@@ -149,22 +152,40 @@ def _mode(runs: _Runs, exchange: _Exchange, n_cells: int) -> Array:
     return mode
 
 
-def _heating_course(exchange: _Exchange, elec_w: Array) -> tuple[Array | None, str]:
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One mode's useful heat as a course (None with the reason in `why`), and the loops that it rests on."""
+
+    course: Array | None
+    why: str
+    loops: tuple[LoopDay, ...] = ()
+
+
+def _heating(exchange: _Exchange, elec_w: Array) -> _Way:
     load, desuperheater = exchange.course("load"), exchange.course("desuperheater")
     if load is not None:
-        return (load if desuperheater is None else load + np.nan_to_num(desuperheater)), ""
+        course = load if desuperheater is None else load + np.nan_to_num(desuperheater)
+        return _Way(course, "", _present(exchange.load, exchange.desuperheater))
     source = exchange.course("source")
     if source is None:
-        return None, "Neither the source loop nor the load loop is metered."
-    return source + elec_w, "Heat from the source plus the compressor's electricity."
+        return _Way(None, "Neither the source loop nor the load loop is metered.")
+    why = "Heat from the source plus the compressor's electricity."
+    return _Way(source + elec_w, why, _present(exchange.source))
 
 
-def _cooling_course(exchange: _Exchange, elec_w: Array) -> tuple[Array | None, str]:
+def _cooling(pump: HeatPump, exchange: _Exchange, elec_w: Array) -> _Way:
     source, desuperheater = exchange.course("source"), exchange.course("desuperheater")
-    if source is None:
-        return None, "The source loop is not metered."
+    if source is None or exchange.source is None:
+        return _Way(None, "The source loop is not metered.")
+    if np.isnan(exchange.source.reverse.amount) and any(rating.mode == "cooling" for rating in pump.rating):
+        return _Way(None, "The heat meter of the source loop counts one way, so heat rejected is not known.")
     taken = np.zeros(len(elec_w)) if desuperheater is None else np.nan_to_num(desuperheater)
-    return -source + taken - elec_w, "Heat rejected plus desuperheater heat less the compressor's electricity."
+    why = "Heat rejected plus desuperheater heat less the compressor's electricity."
+    return _Way(-source + taken - elec_w, why, _present(exchange.source, exchange.desuperheater))
+
+
+def _present(*loops: LoopDay | None) -> tuple[LoopDay, ...]:
+    return tuple(loop for loop in loops if loop is not None)
 
 
 def _source_total(source: LoopDay | None) -> Total:
@@ -189,16 +210,19 @@ def _account(
     on: Array,
     mode: Array,
     exchange: _Exchange,
+    ran_before: bool,
     frame: DayFrame,
 ) -> HeatPumpDay:
-    heating_w, heating_why = _heating_course(exchange, elec_w)
-    cooling_w, cooling_why = _cooling_course(exchange, elec_w)
     relative = elec.u / elec.amount if elec.amount > 0 else 0.0
-    heats, sides = mode > 0, mode < 0
-    heating = _side(heating_w, elec_w, heats, exchange=exchange, why=heating_why, relative=relative, part=elec.covered)
-    cooling = _side(cooling_w, elec_w, sides, exchange=exchange, why=cooling_why, relative=relative, part=elec.covered)
-    useful = np.where(heats, frame.unknown() if heating_w is None else heating_w, 0.0)
-    useful = np.where(sides, frame.unknown() if cooling_w is None else cooling_w, useful)
+    ways = _heating(exchange, elec_w), _cooling(pump, exchange, elec_w)
+    heats, cools = mode > 0, mode < 0
+    heating, cooling = (
+        _side(way, elec_w, cells, relative=relative, part=elec.covered)
+        for way, cells in zip(ways, (heats, cools), strict=True)
+    )
+    useful = np.zeros(frame.n_cells)
+    for way, cells in zip(ways, (heats, cools), strict=True):
+        useful = np.where(cells, nan if way.course is None else way.course, useful)
     caused = _caused(site, pump, exchange, elec_w=elec_w, heats=heats, cop=heating.cop)
     run_s = float(on.sum()) * CELL_S
     u_run_s = sqrt(2.0 * max(len(_runs(on > 0).first), 1)) * 0.1 * CELL_S
@@ -208,7 +232,7 @@ def _account(
         is_on=np.where(np.isnan(elec_w), nan, on),
         mode=np.where(np.isnan(elec_w), nan, np.where(on > 0, mode, 0.0)),
         useful_w=useful,
-        n_starts=_starts(on),
+        n_starts=_starts(on, ran_before=ran_before),
         caused_elec_w=caused[0],
         elec=elec,
         heating=heating.heat,
@@ -223,10 +247,22 @@ def _account(
     )
 
 
-def _starts(on: Array) -> int:
+def _starts(on: Array, *, ran_before: bool) -> int:
     runs = _runs(on > 0)
     # A run that was under way at midnight did not start today.
-    return int(np.sum(runs.first > 0))
+    return len(runs.first) - int(ran_before and len(runs.first) > 0 and runs.first[0] == 0)
+
+
+def _ran_before(pump: HeatPump, signal: Signal) -> bool:
+    """Whether the compressor ran in the last cell of the day before."""
+    pieces = pieces_of(signal, start_s=-CELL_S, end_s=0.0)
+    mean_w = float(pieces.amount.sum()) / CELL_S
+    return mean_w > _threshold_w(pump, signal.value)
+
+
+def _threshold_w(pump: HeatPump, power_w: Array) -> float:
+    rated_w = max((r.power_w for r in pump.rating), default=float(np.nanmax(power_w, initial=0.0)))
+    return max(_ON_PART * rated_w, _ON_W)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,52 +272,38 @@ class _Side:
     cop: Total
 
 
-def _side(
-    useful_w: Array | None,
-    elec_w: Array,
-    cells: NDArray[np.bool_],
-    *,
-    exchange: _Exchange,
-    why: str,
-    relative: float,
-    part: float,
-) -> _Side:
+def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, relative: float, part: float) -> _Side:
     """One mode's heat (or cooling), electricity and COP over the cells of that mode."""
     known_elec = cells & ~np.isnan(elec_w)
     elec_j = float(elec_w[known_elec].sum()) * CELL_S
     elec = Total(elec_j, elec_j * relative, part)
-    if useful_w is None:
-        unknown = Total(nan, nan, 0.0, "unavailable", why)
+    if way.course is None:
+        unknown = Total(nan, nan, 0.0, "unavailable", way.why)
         return _Side(unknown, elec, unknown)
-    known = cells & ~np.isnan(useful_w) & ~np.isnan(elec_w)
-    heat_j = float(useful_w[known].sum()) * CELL_S
-    share = float(known.sum()) / max(int(known_elec.sum()), 1) if known_elec.any() else 1.0
+    known = known_elec & ~np.isnan(way.course)
     if known_elec.any() and not known.any():
         unknown = Total(nan, nan, 0.0, "unavailable", "Its loop gave no usable readings while the compressor ran.")
         return _Side(unknown, elec, unknown)
-    u_heat = _u_heat(exchange, heat_j, elec_j * relative) + heat_j / max(share, 1e-9) * (1 - share) / sqrt(3)
-    basis: Basis = "estimated" if _is_assumed(exchange) else ("derived" if why else "measured")
-    heat = Total(heat_j, u_heat, part * share, basis, why)
+    heat_j = float(way.course[known].sum()) * CELL_S
+    share = float(known.sum()) / int(known_elec.sum()) if known_elec.any() else 1.0
+    u = hypot(_u_heat(way, heat_j, elec_j * relative), heat_j / max(share, 1e-9) * (1 - share) / sqrt(3))
+    basis: Basis = "derived" if way.why else "measured"
+    if any(loop.flow_is_assumed for loop in way.loops):
+        basis = "estimated"
+    heat = Total(heat_j, u, part * share, basis, way.why)
     return _Side(heat, elec, _cop(heat, elec, elec_j=float(elec_w[known].sum()) * CELL_S))
 
 
-def _is_assumed(exchange: _Exchange) -> bool:
-    loop = exchange.load or exchange.source
-    return loop is not None and loop.heat.basis == "estimated"
-
-
-def _u_heat(exchange: _Exchange, heat_j: float, u_elec_j: float) -> float:
-    parts = [u_elec_j]
-    for loop in (exchange.load or exchange.source, exchange.desuperheater if exchange.load else None):
-        if loop is not None:
-            main = loop.heat if loop.heat.amount >= np.nan_to_num(loop.reverse.amount) else loop.reverse
-            if main.amount > 0:
-                parts.append(main.u)
-    return sqrt(sum(part**2 for part in parts))
+def _u_heat(way: _Way, heat_j: float, u_elec_j: float) -> float:
+    """The doubt of the loops' heat that day, in the part that this mode has of it, and of the electricity."""
+    if heat_j == 0.0:
+        return 0.0
+    mains = [max(loop.heat, loop.reverse, key=lambda t: float(np.nan_to_num(t.amount))) for loop in way.loops]
+    return sqrt(u_elec_j**2 + sum(main.u**2 for main in mains if main.amount > 0))
 
 
 def _cop(heat: Total, elec: Total, *, elec_j: float) -> Total:
-    if elec_j < 0.05 * 3.6e6:
+    if elec_j < _LEAST_ELEC_J:
         return Total(nan, nan, heat.covered, "unavailable", "The compressor did not run in this mode.")
     cop = heat.amount / elec_j
     u = abs(cop) * hypot(heat.u / max(abs(heat.amount), 1.0), elec.u / elec_j)
@@ -302,8 +324,13 @@ def _caused(
     heat_w = np.sum([np.maximum(np.nan_to_num(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
     heat_w = np.where(heats, heat_w, 0.0)
     total_j = float(heat_w.sum()) * CELL_S
+    heating_elec_j = float(np.nansum(np.where(heats, elec_w, 0.0))) * CELL_S
     if total_j == 0.0:
         return np.zeros(len(elec_w)), Total(0.0, 0.0, 1.0, "derived")
+    if heating_elec_j < _LEAST_ELEC_J:
+        why = "All that the compressor used in its short run."
+        used_w = np.where(heats & (heat_w > 0), np.nan_to_num(elec_w), 0.0)
+        return used_w, Total(float(used_w.sum()) * CELL_S, heating_elec_j / 2, cop.covered, "derived", why)
     if np.isnan(cop.amount) or cop.amount <= 0:
         return np.full(len(elec_w), nan), Total(nan, nan, 0.0, "unavailable", "The heat pump's COP is not known.")
     amount = total_j / cop.amount

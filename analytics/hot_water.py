@@ -48,10 +48,11 @@ class _Spot:
 
 @dataclass(frozen=True, slots=True)
 class _Path:
-    """The moving pieces: `mass_kg` through the tanks and metered volume per piece."""
+    """The moving pieces: metered volume and mass, and the mass through the tanks (less where cold is mixed in)."""
 
     pieces: Pieces
     volume_m3: Array
+    metered_kg: Array
     mass_kg: Array
     sampling: str
 
@@ -167,29 +168,32 @@ def _last_spot(path: HotWater, spots: Mapping[str, _Spot | None]) -> _Spot | Non
     """Where the hot-water heat is taken: heated, else the last tank's outlet, else mixed."""
     outlet = spots.get(path.tanks[-1]) if path.tanks else spots.get("hot")
     by_sensor = outlet if outlet and outlet.basis == "measured" else None
-    return spots["heated"] or by_sensor or spots["mixed"] or outlet
+    # Behind the valve more water passes than through the tanks, so its temperature goes with a meter that sees it all.
+    sees_all = path.flow_at == "mixed" or not (path.hot or path.heated)
+    return spots["heated"] or by_sensor or (spots["mixed"] if sees_all else None) or outlet
 
 
 def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Spot | None], *, sampling: str) -> _Path:
     cold, mixed = spots["cold"], spots["mixed"]
     hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
     if path.flow_at == "mixed" and mixed is not None and cold is not None:
-        mass = volume_m3 * WATER.density(mixed.mean)
+        mass = metered = volume_m3 * WATER.density(mixed.mean)
         if hot is not None:
             # Hot and cold make the mixed water: its heat above cold is all in the hot part.
             rise = WATER.enthalpy(hot.mean) - WATER.enthalpy(cold.mean)
             share = (WATER.enthalpy(mixed.mean) - WATER.enthalpy(cold.mean)) / np.where(rise > 0, rise, nan)
             mass = mass * np.clip(share, 0.0, 1.0)
-        return _Path(run, volume_m3, mass, sampling)
+        return _Path(run, volume_m3, metered, mass, sampling)
     density_at = cold.mean if cold is not None else np.full(len(volume_m3), _ASSUMED_COLD_DEGC)
-    return _Path(run, volume_m3, volume_m3 * WATER.density(density_at), sampling)
+    mass = volume_m3 * WATER.density(density_at)
+    return _Path(run, volume_m3, mass, mass, sampling)
 
 
-def _heat_above_cold(water: _Path, spot: _Spot | None, cold: _Spot | None) -> Array:
+def _heat_above_cold(mass_kg: Array, spot: _Spot | None, cold: _Spot | None) -> Array:
     if spot is None or cold is None:
-        return np.full(len(water.mass_kg), nan)
+        return np.full(len(mass_kg), nan)
     rise = [WATER.enthalpy(s) - WATER.enthalpy(c) for s, c in ((spot.first, cold.first), (spot.last, cold.last))]
-    return np.asarray(water.mass_kg * 0.5 * (rise[0] + rise[1]))
+    return np.asarray(mass_kg * 0.5 * (rise[0] + rise[1]))
 
 
 def _account(
@@ -206,12 +210,18 @@ def _account(
     all_pieces: Pieces,
 ) -> HotWaterDay:
     last, cold = _last_spot(path, spots), spots["cold"]
-    heat = _heat_above_cold(water, last, cold)
-    leaving = [_heat_above_cold(water, spots[tank], cold) for tank in path.tanks]
+    is_mixed = last is not None and last is spots["mixed"]
+    heat = _heat_above_cold(water.metered_kg if is_mixed else water.mass_kg, last, cold)
+    leaving = [_heat_above_cold(water.mass_kg, spots[tank], cold) for tank in path.tanks]
+    if leaving and is_mixed:
+        leaving[-1] = heat  # what the valve passes on, the last tank has given
     before = leaving[-1] if leaving else np.zeros(len(heat))
     passing = np.maximum(heat - before, 0.0) if spots["heated"] is not None else np.zeros(len(heat))
     rows = np.nan_to_num(np.stack((water.volume_m3, heat, passing, *leaving)))
     cells = cells_of(water.pieces, rows, frame.edges_s)
+    for index, tank in enumerate(path.tanks):
+        if spots[tank] is None and not (is_mixed and index == len(leaving) - 1):
+            cells[3 + index] = nan
     known_s = cells_of(all_pieces, covered_s, frame.edges_s)
     part = float(covered_s.sum()) / frame.until_s
     return HotWaterDay(
@@ -252,7 +262,7 @@ def _heat_total(
         return Total(nan, nan, 0.0, "unavailable", "No sensor says how hot the water leaves.")
     volume = _volume_total(meter, water, part)
     known = ~np.isnan(heat)
-    total, mass = float(heat[known].sum()), float(water.mass_kg[known].sum())
+    total, mass = float(heat[known].sum()), float(water.metered_kg[known].sum())
     lost = 1.0 - float(water.volume_m3[known].sum()) / max(float(water.volume_m3.sum()), 1e-12) if len(heat) else 0.0
     covered = part * (1.0 - lost)
     if part == 0 or (len(heat) and not known.any()):
@@ -261,7 +271,7 @@ def _heat_total(
     pair = mass * 4180.0 * float(np.hypot(last.limit_k, cold.limit_k)) / sqrt(3)
     # The sensors are read at the ends of a piece; within it the water may have been as the one or as the other.
     spread = np.nan_to_num(last.last - last.first), np.nan_to_num(cold.last - cold.first)
-    sampled = float(np.sum((np.nan_to_num(water.mass_kg) * 4180.0) ** 2 * (spread[0] ** 2 + spread[1] ** 2))) / 12
+    sampled = float(np.sum((np.nan_to_num(water.metered_kg) * 4180.0) ** 2 * (spread[0] ** 2 + spread[1] ** 2))) / 12
     gap = total / covered * lost if covered > 0 else 0.0
     u = sqrt((total * relative) ** 2 + pair**2 + sampled + (total * _U_WATER) ** 2 + gap**2 / 3)
     stand_ins = [spot for spot in (last, cold) if spot.basis == "estimated"]

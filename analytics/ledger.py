@@ -84,7 +84,11 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     if delivered is None or water is None or isnan(water.heat.amount):
         why = water.heat.why if water is not None else "The site file has no hot_water table."
         return unavailable("kWh", why)
+    stage = plant.site.stages.get(origin)
+    if stage is not None and stage.tank is None and not (plant.site.hot_water and plant.site.hot_water.heated):
+        return unavailable("kWh", "It heats in passing, and no sensor stands after it (hot_water.heated).")
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
+    guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
     others = [o for o in delivered.by_origin if o != origin and delivered.by_origin[o] > 0]
     u_account = _MIXED_ACCOUNT_PART * water.heat.amount / _EXPANDED if others and amount > 0 else 0.0
@@ -92,8 +96,8 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     why = "Followed through the tanks, each taken as fully mixed."
     if unheard:
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
-    worst: Basis = "estimated" if unheard or water.heat.basis == "estimated" else "derived"
-    return energy_figure(Total(amount, u, water.heat.covered, worst, why))
+    basis: Basis = "estimated" if unheard or guessed or water.heat.basis == "estimated" else "derived"
+    return energy_figure(Total(amount, u, water.heat.covered, basis, why))
 
 
 def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:
@@ -146,8 +150,6 @@ def _backup_fraction(plant: PlantDay, lines: Sequence[StageLine]) -> Figure:
     if not lines:
         return unavailable("1", "The site file names no stages.")
     backups = {stage.id for stage in plant.site.stages.values() if stage.backup}
-    if not backups:
-        return unavailable("1", "No stage is marked as backup.")
     heats = [line.heat for line in lines]
     part = _sum([line.heat for line in lines if line.stage in backups])
     none = f"All stages together gave less than {_LEAST_HEAT_KWH:g} kWh."
@@ -156,11 +158,11 @@ def _backup_fraction(plant: PlantDay, lines: Sequence[StageLine]) -> Figure:
 
 def _delivered_backup_fraction(plant: PlantDay, lines: Sequence[StageLine], water: HotWaterLine) -> Figure:
     backups = {stage.id for stage in plant.site.stages.values() if stage.backup}
-    if not backups:
-        return unavailable("1", "No stage is marked as backup.")
     given = [line.delivered for line in lines if line.stage in backups]
+    if not lines:
+        return unavailable("1", "The site file names no stages.")
     none = f"The taps took less than {_LEAST_HEAT_KWH:g} kWh."
-    return _ratio(_sum(given), water.heat, none=none, all_of=given)
+    return _ratio(_sum(given), water.heat, none=none, all_of=given or [water.heat])
 
 
 def _heat_pump_line(pump: HeatPumpDay) -> HeatPumpLine:
@@ -205,6 +207,9 @@ def _residual(plant: PlantDay, tank: Tank) -> Figure:
     u = sqrt(sum(t.u**2 for t in (*parts, *lost_back)))
     if on_path and water is not None and water.leaving_j is not None and path is not None:
         index = list(path.tanks).index(tank.id)
+        for name, leaving in list(zip(path.tanks, water.leaving_j, strict=True))[max(index - 1, 0) : index + 1]:
+            if np.isnan(leaving).all():
+                return unavailable("kWh", f"No sensor tells how hot the water leaves {name}.")
         moved = float(water.leaving_j[index].sum()) - (float(water.leaving_j[index - 1].sum()) if index else 0.0)
         amount -= moved
         u = hypot(u, water.heat.u * abs(moved) / max(abs(water.heat.amount), 1.0))

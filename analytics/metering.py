@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 _U_WATER = 0.002
 _U_MIXTURE = 0.01
 _U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
+_OFF_PART = 0.05  # of its highest mean power: below it a drive rests
 _RUNNING_PART = 0.1  # of the nominal pump power, or ...
 _RUNNING_W = 3.0  # ... this, where no nominal power is known
 
@@ -190,15 +191,89 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     mix = site.fluids[loop.fluid]
     fluid = fluid_of(mix.kind, mix.mass_percent)
     rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
+    drive = _drive(site, loop, signals) if flow.sampling == "instant" else None
+    weight = (
+        np.full(len(flow.pieces.start_s), 0.5)
+        if drive is None
+        else end_weight(flow.pieces, rates.last, drive, frame=frame)
+    )
     limit_k = _pair_limit_k(entering, leaving)
     u_fluid = _U_WATER if mix.kind == "water" else _U_MIXTURE
-    return _integrate(flow, rates, frame=frame, limit_k=limit_k, u_fluid=u_fluid)
+    return _integrate(flow, rates, weight=weight, frame=frame, limit_k=limit_k, u_fluid=u_fluid)
 
 
 def _pair_limit_k(entering: Signal, leaving: Signal) -> float:
     return hypot(
         *(temperature_limit_k(s, float(np.median(s.value))) if len(s.value) else 0.0 for s in (entering, leaving))
     )
+
+
+def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
+    """What makes the loop give heat, if its power is known as a mean: the compressor, else the pump."""
+    pumps = site.heat_pumps.values()
+    powers = [p.power for p in pumps if loop.id in (p.source_loop, p.load_loop, p.desuperheater_loop)]
+    for point in (*powers, loop.pump):
+        signal = signals.get(point) if point else None
+        if signal is not None and len(signal.time_s) and signal.point.sampling != "instant":
+            return signal
+    return None
+
+
+def end_weight(pieces: Pieces, rate_last: Array, drive: Signal, *, frame: DayFrame) -> Array:
+    """
+    How much of each piece goes by its end's heat rate rather than by its start's: a half, unless the drive tells.
+
+    Where the drive starts or stops within a piece, its mean power beside that of the piece after (or before) says
+    for which part of the piece it ran. That takes the doubt of a whole interval out of every start and stop. After
+    a start the heat rate climbs; how far it had come at the piece's end shows in how it climbs on.
+
+    Args:
+        pieces: The loop's pieces. (n,)
+        rate_last: Heat rate at each piece's end [W]. (n,)
+        drive: The compressor's or pump's power as means or counts.
+        frame: The day.
+    Returns:
+        Weights, 0 to 1. (n,)
+    """
+    powered = frame.pieces(drive)
+    edges = np.append(pieces.start_s, pieces.end_s[-1:])
+    running = np.concatenate(([0.0], np.cumsum(powered.amount)))
+    knots = np.concatenate((powered.start_s[:1], powered.end_s))
+    weight = np.full(len(pieces.start_s), 0.5)
+    if len(weight) < 3 or len(knots) < 3:
+        return weight
+    power = np.diff(np.interp(edges, knots, running)) / np.maximum(np.diff(edges), 1e-9)
+    off_w = _OFF_PART * float(power.max())
+    before, here, after = power[:-2], power[1:-1], power[2:]
+    starts = (before <= off_w) & (after > off_w) & (here <= after) & (here > 0)
+    stops = (before > off_w) & (after <= off_w) & (here <= before) & (here > 0)
+    # A compressor's power climbs too: its level in the first piece lies below that of the second by their slope.
+    later = np.concatenate((after[1:], after[-1:]))
+    level = np.where(later > off_w, after - (later - after), after)
+    ran = np.where(starts, here / np.maximum(level, 1e-9), here / np.maximum(before, 1e-9))
+    ran = np.clip(ran, 0.0, 1.0)
+    # A pump that runs on carries the rest of the heat away while the rate falls; one that stops carries none.
+    tail = np.where(rate_last[1:-1] != 0, 0.5, 1.0) * (1.0 - ran)
+    weight[1:-1] = np.where(starts, ran, np.where(stops, tail, 0.5))
+    first = np.flatnonzero(starts[:-1]) + 1
+    weight[first] *= _mean_of_climb(rate_last[first], rate_last[first + 1], rate_last[first + 2], ran=weight[first])
+    return weight
+
+
+def _mean_of_climb(first: Array, second: Array, third: Array, *, ran: Array) -> Array:
+    """
+    Mean of a heat rate since its start, as a part of what it had reached at the first reading.
+
+    Three readings an interval apart fix an exponential approach; it is followed back over the part `ran` of an
+    interval before the first. A rate that stands at once gives 1, one that climbs straight from nothing a half, one
+    that begins high with the heat left from the run before more than 1.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        kept = np.clip((third - second) / (second - first), 0.02, 0.98)
+        to_come = (second - first) / (1.0 - kept) / first
+        back = np.exp(-np.log(kept) * ran) - 1.0
+        mean = 1.0 + to_come * (1.0 - back / (-np.log(kept) * ran))
+    return np.clip(np.where(np.isfinite(mean), mean, 1.0), 0.3, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,23 +305,25 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * capacity)
 
 
-def _integrate(flow: _Flow, rates: _Rates, *, frame: DayFrame, limit_k: float, u_fluid: float) -> _Metered:
+def _integrate(
+    flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, limit_k: float, u_fluid: float
+) -> _Metered:
     length_s = flow.pieces.length_s
     known = flow.covered & ~np.isnan(rates.first + rates.last)
     first, last = np.where(known, rates.first, 0.0), np.where(known, rates.last, 0.0)
-    half = 0.5 * length_s
-    gained, lost = (
-        half * (np.maximum(first, 0) + np.maximum(last, 0)),
-        -half * (np.minimum(first, 0) + np.minimum(last, 0)),
-    )
+    by_first, by_last = (1.0 - weight) * length_s, weight * length_s
+    gained = by_first * np.maximum(first, 0) + by_last * np.maximum(last, 0)
+    lost = -by_first * np.minimum(first, 0) - by_last * np.minimum(last, 0)
     covered_s = np.where(known, length_s, 0.0)
     cells, cells_s = cells_of(flow.pieces, np.stack((gained - lost, covered_s)), frame.edges_s)
     # The day's heat goes with the fluid: unknown temperatures count by the fluid that passed meanwhile.
     moved = (np.where(flow.covered, rates.per_k, 0.0) * length_s).sum()
     heard = float((np.where(known, rates.per_k, 0.0) * length_s).sum() / moved) if moved > 0 else 1.0
     part = min(float(covered_s.sum()) / frame.until_s, heard)
-    # Between instant readings a change may have come at any moment: a rectangular doubt over the piece.
-    sampled = float(np.sum((length_s * (last - first)) ** 2)) / 12 if flow.sampling == "instant" else 0.0
+    # Between instant readings a change may have come at any moment: a rectangular doubt over the piece, unless the
+    # drive's mean power told when (then a tenth of it is left).
+    moment = np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first)
+    sampled = float(np.sum(moment**2)) / 12 if flow.sampling == "instant" else 0.0
     is_gain = gained >= lost
     totals = []
     for amount, mask in ((gained, is_gain), (lost, ~is_gain)):

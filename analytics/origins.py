@@ -81,7 +81,10 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         inputs = arriving + _stage_inputs(plant, tank, origins)
         start = _start(state, tank, origins)
         mix = _mix(inputs, _stored(plant, tank, cold_degc), start)
-        arriving = np.maximum(water.leaving_j[index], 0.0)[:, None] * 0.5 * (mix[:-1] + mix[1:])
+        leaving = water.leaving_j[index]
+        # Where no sensor tells what leaves a tank, what comes in counts as going on at once.
+        unknown = bool(np.isnan(leaving).all())
+        arriving = inputs if unknown else np.maximum(leaving, 0.0)[:, None] * 0.5 * (mix[:-1] + mix[1:])
         parts[tank] = dict(zip(origins, map(float, mix[-1]), strict=True))
     delivered = arriving + _passing(plant.site.stages.values(), water, origins)
     return Delivered(_scaled(delivered.sum(axis=0), water, origins), CarriedState(parts, cold_degc))

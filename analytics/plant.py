@@ -171,7 +171,8 @@ class HotWaterDay:
     """
     Water through the path. `outlet_degc` is where the heat is taken: heated, else hot, else mixed.
 
-    `leaving_j` has shape (tanks, cells): heat above cold water that leaves each tank with the water, per cell.
+    `leaving_j` has shape (tanks, cells): heat above cold water that leaves each tank with the water, per cell
+    (NaN throughout where no sensor tells).
     `passing_j` is heat that the water gained after the last tank.
     """
 

@@ -1,7 +1,7 @@
 """Tanks: stored heat by layers, and the loss to the room."""
 
 from collections.abc import Mapping
-from math import nan, sqrt
+from math import hypot, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ __all__ = ["meter_tank"]
 Array = NDArray[np.float64]
 
 _U_LOSS_PART = 0.2  # of a loss by a stated UA; common practice
+_U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one sensor; common practice
 _U_LAYER_PART = 0.05  # of the spread between neighbouring sensors: where in a layer the step lies
 
 
@@ -61,6 +62,9 @@ def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame) -> Total:
     drift = np.array([0.1 * temperature_limit_k(s, float(m)) for s, m in zip(spoke, middle, strict=True)])
     spread = float(np.ptp(layers, axis=0).max()) * _U_LAYER_PART
     u = sqrt(float(np.sum((per_k * drift) ** 2)) + (float(per_k.sum()) * spread) ** 2)
+    if len(layers) == 1:
+        why = f"One sensor stands for the whole of tank {tank.id}."
+        return Total(total, hypot(u, float(per_k.sum()) * _U_ONE_SENSOR_K), 1.0, "estimated", why)
     return Total(total, u, 1.0)
 
 
