@@ -18,7 +18,7 @@ def decode_csv(payload: bytes, *, received_s: float) -> Columns:
     for record, line in enumerate(lines[1:]):
         judged = Judged()
         Judge("the payload", form).judge(record + 2, cells_of(line), judged)
-        for point, time_ms, value in judged.good:
+        for _, point, time_ms, value in judged.good:
             columns.name.append(point)
             columns.unit.append(None)
             columns.time_s.append(time_ms / 1000.0)

@@ -32,12 +32,14 @@ class Block:
 
     Args:
         n_rows: How many rows there are, odd ones included.
-        series: Index of the point in the names given. int32, shape (n,)
-        time_ms, value: Of the readings that are good. shape (n,)
-        odd: Rows to be judged, by their number in the file (the header is row 1), and their cells.
+        row: Where each good reading stands in the file; the header is row 1. shape (n,)
+        series: Its point's place in the names given. int32, shape (n,)
+        time_ms, value: What it says. shape (n,)
+        odd: Rows to be judged, by their number, and their cells.
     """
 
     n_rows: int
+    row: NDArray[np.int64]
     series: NDArray[np.int32]
     time_ms: NDArray[np.int64]
     value: NDArray[np.float64]
@@ -80,7 +82,7 @@ def _by_lines(head: FileHead, n_done: int) -> Iterator[Block]:
 
 
 def _only_odd(odd: Sequence[tuple[int, Sequence[str]]]) -> Block:
-    return Block(len(odd), np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0), odd)
+    return Block(len(odd), np.empty(0, np.int64), np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0), odd)
 
 
 def _by_duckdb(head: FileHead, points: Sequence[str], *, limits_ms: tuple[int, int]) -> Iterator[Block]:
@@ -103,7 +105,8 @@ def _wide_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], n_be
     is_there = ~np.isnan(value) & is_good[:, np.newaxis]
     row, column = np.nonzero(is_there)
     time_ms = frame["t"].to_numpy(np.int64)
-    return Block(len(frame), ids[column], time_ms[row], value[is_there], _odd(frame, is_good, n_before))
+    odd = _odd(frame, is_good, n_before)
+    return Block(len(frame), row + (n_before + 2), ids[column], time_ms[row], value[is_there], odd)
 
 
 def _long_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], n_before: int) -> Block:
@@ -112,7 +115,8 @@ def _long_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], n_be
     is_there = is_good & ~np.isnan(value)
     series = frame["point"].cat.codes.to_numpy(np.int32)[is_there]
     time_ms = frame["t"].to_numpy(np.int64)[is_there]
-    return Block(len(frame), series, time_ms, value[is_there], _odd(frame, is_good, n_before))
+    row = np.flatnonzero(is_there) + (n_before + 2)
+    return Block(len(frame), row, series, time_ms, value[is_there], _odd(frame, is_good, n_before))
 
 
 def _odd(frame: pd.DataFrame, is_good: NDArray[np.bool_], n_before: int) -> Sequence[tuple[int, Sequence[str]]]:
@@ -150,15 +154,20 @@ def _source(head: FileHead) -> str:
     path = _quoted(str(head.path))
     n_columns = len(head.form.columns)
     if head.kind == "parquet":
-        # NaN is how such files say that there is no reading.
         names = ", ".join(f"c{i}" for i in range(n_columns))
-        return f"(select * from read_parquet({path})) as file({names})"
+        columns = ", ".join(_without_nan(f"c{i}", kind) for i, kind in enumerate(head.types))
+        return f"(select {columns} from read_parquet({path}) as file({names}))"
     columns = ", ".join(f"'c{i}': 'VARCHAR'" for i in range(n_columns))
     packing = "gzip" if head.is_gzip else "none"
     return (
         f"read_csv({path}, columns = {{{columns}}}, auto_detect = false, header = false, skip = 1, delim = ',', "
         f"quote = '\"', escape = '\"', nullstr = '', compression = '{packing}')"
     )
+
+
+def _without_nan(column: str, kind: str) -> str:
+    """A column in which NaN, by which such files say that there is no reading, is null."""
+    return f"case when not isnan({column}) then {column} end as {column}" if kind in ("FLOAT", "DOUBLE") else column
 
 
 def _time_ms(head: FileHead) -> str:

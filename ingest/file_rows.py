@@ -93,9 +93,9 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """Good readings as (point, time_ms, value), and those that are refused."""
+    """Good readings as (row, point, time_ms, value), and those that are refused."""
 
-    good: list[tuple[str, int, float]] = field(default_factory=list)
+    good: list[tuple[int, str, int, float]] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
 
 
@@ -134,12 +134,13 @@ class Judge:
                 continue
             fault = time_fault or self._reading_fault(point, text)
             if fault is None:
-                into.good.append((point, time_ms or 0, float(text)))
+                into.good.append((row, point, time_ms or 0, float(text)))
                 continue
             kind, reason = fault
             column = "" if kind == "time" or self.form.is_long else f", column {_shown(point)}"
             reason = f"{self.file}, row {row}{column}: {reason}"
-            into.refused.append(Refused((kind, point), reason, row, (cells[0], point, text)))
+            together = (kind, "" if kind == "time" else point)
+            into.refused.append(Refused(together, reason, row, (cells[0], point, text)))
 
     def _time_fault(self, text: str, time_ms: int | None) -> tuple[str, str] | None:
         if time_ms is None:

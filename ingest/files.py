@@ -102,15 +102,16 @@ def _take(
 
 
 def _batch(block: Block, judged: Judged, names: Sequence[tuple[str, str]]) -> Batch:
-    """The good readings of a block, those of its odd rows after the others."""
+    """The good readings of a block in the order of its rows, so that of two at one time the later row holds."""
     if not judged.good:
         return Batch(names, block.series, block.time_ms, block.value)
     number = {point: i for i, (_, point) in enumerate(names)}
-    point, time_ms, value = zip(*judged.good, strict=True)
+    row, point, time_ms, value = zip(*judged.good, strict=True)
+    order = np.argsort(np.concatenate((block.row, np.array(row, np.int64))), kind="stable")
     series = np.array([number[each] for each in point], np.int32)
     return Batch(
         names,
-        np.concatenate((block.series, series)),
-        np.concatenate((block.time_ms, np.array(time_ms, np.int64))),
-        np.concatenate((block.value, np.array(value, np.float64))),
+        np.concatenate((block.series, series))[order],
+        np.concatenate((block.time_ms, np.array(time_ms, np.int64)))[order],
+        np.concatenate((block.value, np.array(value, np.float64)))[order],
     )
