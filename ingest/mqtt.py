@@ -133,8 +133,7 @@ class Ingester:
 
     def _on_connect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
-            self._broker_problem = f"the broker refuses client {self._settings.client_id!r}: {reason}"
-            _LOG.error("%s", self._broker_problem)
+            self._note_problem(f"the broker refuses client {self._settings.client_id!r}: {reason}")
             return
         with self._connection_lock:
             self._connection += 1
@@ -145,20 +144,24 @@ class Ingester:
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         with self._connection_lock:
+            was_connected = self._is_connected
             self._connection += 1
             self._is_connected = self._is_subscribed = False
-        if not self._stopping.is_set():
-            self._broker_problem = f"no connection to {self._settings.host}:{self._settings.port}: {reason}"
-            _LOG.warning("%s", self._broker_problem)
+        if was_connected and not self._stopping.is_set():
+            self._note_problem(f"no connection to {self._settings.host}:{self._settings.port}: {reason}")
 
     def _on_subscribe(self, client: paho.Client, userdata: Any, mid: int, reasons: Any, properties: Any) -> None:
         refused = [str(reason) for reason in reasons if reason.value >= _REFUSED]
         if refused:
-            self._broker_problem = f"the broker refuses a subscription: {refused[0]}; see its access rules"
-            _LOG.error("%s", self._broker_problem)
+            self._note_problem(f"the broker refuses a subscription: {refused[0]}; see its access rules")
         else:
             _LOG.info("listening")
         self._is_subscribed = not refused
+
+    def _note_problem(self, problem: str) -> None:
+        if problem != self._broker_problem:
+            _LOG.warning("%s", problem)
+        self._broker_problem = problem
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
         try:
