@@ -1,0 +1,272 @@
+"""Routes over real HTTP: what they answer, who may do what, and what their errors say."""
+
+import base64
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cbor2
+import httpx
+import pytest
+
+from api.app import create_app
+from api.migrate import open_records
+from api.parts import Parts
+from api.records import AlertRow, Records
+from api.schemas import AlertDetailOut, CoursesOut, HealthOut, LedgerOut, ReceiptOut, SiteOut
+from api.settings import Settings
+from api.sites import add_version, new_token
+from api.watcher import new_watch, step
+from ingest.duckdb_store import open_duckdb_store
+from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_text
+from tests.running_web import serving
+
+DAYS = days_of("2026-03-10", 3)
+NOW_MS = first_ms(DAYS[2]) + 12 * 3_600_000
+KEY = "a-key-that-only-the-folder-knows"
+
+
+@dataclass(frozen=True)
+class Web:
+    client: httpx.Client
+    records: Records
+    token: str
+
+
+@pytest.fixture
+def web(tmp_path: Path) -> Iterator[Web]:
+    """The house with two whole days and half a third, computed, served."""
+    with open_records(f"sqlite:///{tmp_path / 'records.db'}") as records, open_duckdb_store(tmp_path) as store:
+        with records.begin() as session:
+            add_version(session, site_text(), valid_from=None, today=None, now_ms=0)  # type: ignore[arg-type]
+            token = new_token(session, SITE, now_ms=0)
+        store.write(readings(first_ms(DAYS[0]), NOW_MS))
+        watch = new_watch(records, store)
+        step(watch, now_ms=NOW_MS)
+        parts = Parts(
+            settings=Settings(data=tmp_path),
+            records=records,
+            store=store,
+            clock=lambda: NOW_MS,
+            settle=lambda sites: step(watch, now_ms=NOW_MS, sites=sites),  # type: ignore[arg-type, return-value]
+            key=KEY,
+        )
+        with serving(create_app(parts)) as url, httpx.Client(base_url=url) as client:
+            yield Web(client, records, token)
+
+
+def pack(value: float = 51.5, *, time_s: float = NOW_MS / 1000 + 30, name: str = "tank.top") -> list[dict[str, object]]:
+    return [{"bn": f"{SITE}/", "bt": time_s, "n": name, "u": "Cel", "v": value}]
+
+
+def post(web: Web, payload: bytes, *, kind: str = "application/senml+json", token: str | None = None) -> httpx.Response:
+    token = web.token if token is None else token
+    headers = {"Content-Type": kind} | ({"Authorization": f"Bearer {token}"} if token else {})
+    return web.client.post(f"/api/sites/{SITE}/readings", content=payload, headers=headers)
+
+
+def add_alert(records: Records) -> str:
+    body = {
+        "id": "an-alert",
+        "site": SITE,
+        "kind": "outlet-too-hot",
+        "component": "hot_water",
+        "severity": "urgent",
+        "began": "2026-03-11T10:00:00+01:00",
+        "detected": "2026-03-11T10:20:00+01:00",
+        "ended": None,
+        "summary": "Water is too hot.",
+        "evidence": {"hot_degc": 71.0},
+        "likely_causes": ["mixing valve"],
+        "checks": ["Measure at the tap."],
+        "cost_per_day": None,
+        "caution": "Water can scald.",
+    }
+    with records.begin() as session:
+        session.add(AlertRow(id="an-alert", site_id=SITE, state="open", body=body, acknowledged_by="", note=""))
+    return "an-alert"
+
+
+def test_the_fleet_tells_each_site_with_its_newest_reading_and_last_whole_day(web: Web) -> None:
+    (site,) = web.client.get("/api/sites").json()
+    SiteOut.model_validate(site)
+    assert site["newest_reading"] == "2026-03-12T11:00:00+00:00"
+    assert site["last_day"]["day"] == DAYS[1]
+    assert web.client.get(f"/api/sites/{SITE}").json() == site
+
+
+def test_the_ledger_is_the_contracts_json_for_the_days_asked_for(web: Web) -> None:
+    found = web.client.get(f"/api/sites/{SITE}/ledger", params={"from": DAYS[0], "to": DAYS[1]}).json()
+    LedgerOut.model_validate(found)
+    assert (found["site"], found["timezone"]) == (SITE, "Europe/Berlin")
+    assert [day["day"] for day in found["days"]] == list(DAYS[:2])
+    heat = found["days"][0]["stages"][0]["heat"]
+    assert set(heat) == {"value", "unit", "plus_minus", "basis", "coverage", "why"}
+    assert heat["value"] == pytest.approx(7.4, abs=0.2)  # 2.95 kW for 2.5 h
+
+
+def test_a_days_courses_have_a_value_a_minute_and_null_where_nothing_is_known(web: Web) -> None:
+    found = web.client.get(f"/api/sites/{SITE}/day/{DAYS[2]}/courses").json()
+    CoursesOut.model_validate(found)
+    top = found["temperatures_degc"]["tank.top"]
+    assert len(top) == 1440
+    assert top[-1] is None
+    assert 50 < top[300] < 60
+    assert max(value for value in found["power_w"]["rod"] if value is not None) == pytest.approx(2950, abs=15)
+
+
+def test_the_newest_readings_are_told_with_their_units(web: Web) -> None:
+    found = web.client.get(f"/api/sites/{SITE}/latest").json()
+    assert set(found) == set(POINTS)
+    assert found["draw"]["unit"] == "l/min"
+    assert found["draw"]["at"] == "2026-03-12T11:00:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("kind", "encode"),
+    [
+        ("application/senml+json", lambda records: json.dumps(records).encode()),
+        (
+            "application/senml+cbor",
+            lambda records: cbor2.dumps([{-2: r["bn"], -3: r["bt"], 0: r["n"], 1: r["u"], 2: r["v"]} for r in records]),
+        ),
+    ],
+    ids=["json", "cbor"],
+)
+def test_a_pack_with_the_sites_token_is_durable_when_it_is_answered(web: Web, kind: str, encode) -> None:
+    answer = post(web, encode(pack()), kind=kind)
+    assert answer.status_code == 200, answer.text
+    ReceiptOut.model_validate(answer.json())
+    assert (answer.json()["received"], answer.json()["stored"]) == (1, 1)
+    assert web.client.get(f"/api/sites/{SITE}/latest").json()["tank.top"]["value"] == 51.5
+    assert post(web, encode(pack()), kind=kind).json()["duplicate"] == 1
+
+
+def test_what_cannot_be_used_is_counted_and_lies_in_quarantine_with_its_bytes(web: Web) -> None:
+    answer = post(web, json.dumps([*pack(), *pack(name="tank.tpo")]).encode()).json()
+    assert (answer["received"], answer["stored"], answer["quarantined"]) == (2, 1, 1)
+    assert "tank.tpo" in answer["reasons"][0]
+    (entry,) = web.client.get("/api/quarantine").json()
+    assert "tank.tpo" in entry["reason"]
+    assert b"tank.tpo" in base64.b64decode(entry["payload"])
+    health = web.client.get("/api/health").json()
+    HealthOut.model_validate(health)
+    counts = health["intake"]["http"]
+    assert counts["received"] == counts["stored"] + counts["duplicate"] + counts["quarantined"] == 2
+
+
+@pytest.mark.parametrize("token", ["", "wrong"])
+def test_readings_without_the_sites_token_are_refused_and_not_stored(web: Web, token: str) -> None:
+    answer = post(web, json.dumps(pack()).encode(), token=token)
+    assert answer.status_code == 401
+    assert answer.json()["error"]["message"].endswith(f"`heatledger token {SITE}` makes one")
+    assert web.client.get("/api/health").json()["intake"] == {}
+
+
+@pytest.mark.parametrize(
+    ("path", "status", "says"),
+    [
+        ("/api/sites/none", 404, f"there is no site 'none'; known sites: {SITE}"),
+        ("/api/sites/none/ledger", 404, "there is no site 'none'"),
+        ("/api/alerts/none", 404, "there is no alert 'none'"),
+        (f"/api/sites/{SITE}/ledger?from=2026-02-02&to=2026-01-01", 400, "is after to"),
+        (f"/api/sites/{SITE}/ledger?from=yesterday", 400, "from: "),
+        (f"/api/sites/{SITE}/day/1999-01-01/courses", 400, "there is no reading"),
+        ("/api/nothing", 404, "there is nothing at /api/nothing"),
+        ("/api/service", 401, "data folder"),
+    ],
+)
+def test_every_error_has_the_same_body_and_says_what_is_wrong(web: Web, path: str, status: int, says: str) -> None:
+    answer = web.client.get(path)
+    assert answer.status_code == status
+    assert answer.json()["error"]["status"] == status
+    assert says in answer.json()["error"]["message"]
+
+
+def test_a_wrong_content_type_is_told_the_right_ones(web: Web) -> None:
+    answer = post(web, b"x", kind="text/plain")
+    assert answer.status_code == 400
+    assert "application/senml+json" in answer.json()["error"]["message"]
+
+
+def test_an_alert_is_taken_on_once_and_remembers_by_whom(web: Web) -> None:
+    alert = add_alert(web.records)
+    answer = web.client.post(f"/api/alerts/{alert}/acknowledge", json={"by": "Ada", "note": "on my way"})
+    AlertDetailOut.model_validate(answer.json())
+    assert answer.json()["state"] == "acknowledged"
+    assert answer.json()["acknowledged"] == {"by": "Ada", "note": "on my way"}
+    assert [change["by"] for change in answer.json()["transitions"]] == ["Ada"]
+    again = web.client.post(f"/api/alerts/{alert}/acknowledge", json={"by": "Bob"})
+    assert again.status_code == 409
+    assert web.client.get("/api/alerts", params={"open": True}).json()[0]["state"] == "acknowledged"
+
+
+def test_a_form_takes_an_alert_on_and_leads_back_to_its_page(web: Web) -> None:
+    alert = add_alert(web.records)
+    answer = web.client.post(f"/alerts/{alert}/acknowledge", data={"by": "Ada"})
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/alerts/{alert}")
+
+
+def test_a_page_of_another_site_may_change_nothing(web: Web) -> None:
+    alert = add_alert(web.records)
+    answer = web.client.post(
+        f"/alerts/{alert}/acknowledge", data={"by": "Eve"}, headers={"Origin": "https://elsewhere.example"}
+    )
+    assert answer.status_code == 403
+    assert web.client.get(f"/api/alerts/{alert}").json()["state"] == "open"
+
+
+def test_a_name_that_points_here_from_the_internet_is_not_answered(web: Web) -> None:
+    answer = web.client.get("/api/sites", headers={"Host": "elsewhere.example"})
+    assert answer.status_code == 403
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/", f"/sites/{SITE}", f"/sites/{SITE}?day={DAYS[0]}", f"/sites/{SITE}/home?month=2026-03", "/alerts/an-alert"],
+)
+def test_every_page_is_drawn_and_loads_nothing_from_elsewhere(web: Web, path: str) -> None:
+    add_alert(web.records)
+    answer = web.client.get(path)
+    assert answer.status_code == 200, answer.text
+    assert answer.headers["content-type"].startswith("text/html")
+    assert "Mill Lane 1" in answer.text
+    assert "no sign-in" in answer.text
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'self'" in policy
+    assert "script-src 'self';" in policy
+
+
+def test_an_error_on_a_page_is_a_page(web: Web) -> None:
+    answer = web.client.get("/sites/none")
+    assert answer.status_code == 404
+    assert answer.headers["content-type"].startswith("text/html")
+    assert "there is no site" in answer.text
+
+
+def test_scripts_come_from_here_zipped_and_are_not_sent_twice(web: Web) -> None:
+    first = web.client.get("/static/plotly.min.js")
+    assert first.headers["content-encoding"] == "gzip"
+    assert len(first.content) > 1_000_000
+    again = web.client.get("/static/plotly.min.js", headers={"If-None-Match": first.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert web.client.get("/static/app.css").status_code == 200
+    for path in ("/static/..%2fapp.py", "/static/none.js", "/static/.hidden"):
+        assert web.client.get(path).status_code == 404
+
+
+def test_openapi_describes_every_json_route_with_its_units(web: Web) -> None:
+    described = web.client.get("/api/openapi.json").json()
+    assert {"/api/sites", "/api/sites/{site}/ledger", "/api/alerts/{alert}", "/api/health"} <= set(described["paths"])
+    assert "kWh" in json.dumps(described["components"]["schemas"]["StageOut"])
+
+
+def test_files_and_replays_are_for_the_owner_of_the_folder(web: Web) -> None:
+    content = b"time,tank.top\n2026-03-09T10:00:00Z,50.25\n"
+    target = f"/api/sites/{SITE}/files?name=more.csv"
+    assert web.client.post(target, content=content).status_code == 401
+    assert web.client.post("/api/quarantine/replay").status_code == 401
+    owner = {"Authorization": f"Bearer {KEY}"}
+    assert web.client.post(target, content=content, headers=owner).json()["stored"] == 1
+    assert web.client.post("/api/quarantine/replay", headers=owner).json()["received"] == 0
