@@ -55,7 +55,9 @@ def test_each_stage_put_in_what_the_plant_took(layout, season):
         truth = _by(truth_to_json(day)["stages"], "stage")
         for line in ledger.stages:
             heat = truth[line.stage]["heat"]
-            assert _near(line.heat, heat, part=HEAT_PART, floor=HEAT_KWH), (ledger.day, line.stage, line.heat, heat)
+            # A status read once a minute only samples: such a figure is held to its own interval.
+            floor = line.heat.plus_minus if line.heat.basis == "estimated" else HEAT_KWH
+            assert _near(line.heat, heat, part=HEAT_PART, floor=floor), (ledger.day, line.stage, line.heat, heat)
 
 
 @pytest.mark.parametrize(("layout", "season"), CASES)
