@@ -198,7 +198,7 @@ def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
         FigureRow("Energy bought for hot water", ledger.purchased, bought),
         FigureRow("Energy saved", ledger.saved.energy, f"{instead}."),
         FigureRow("Money saved", ledger.saved.money, f"{instead}, each at its price in the site file."),
-        FigureRow("CO2 saved", ledger.saved.co2, f"{instead}, each with its emission factor."),
+        FigureRow("CO₂ saved", ledger.saved.co2, f"{instead}, each with its emission factor."),
     ]
 
 

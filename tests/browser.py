@@ -46,7 +46,9 @@ class Visit:
     def foreign(self, origin: str) -> list[str]:
         """Requests that went to another place than `origin`."""
         wanted = urlsplit(origin).netloc
-        return [a for a in self.addresses if urlsplit(a).scheme not in ("data", "blob") and urlsplit(a).netloc != wanted]
+        return [
+            a for a in self.addresses if urlsplit(a).scheme not in ("data", "blob") and urlsplit(a).netloc != wanted
+        ]
 
     def overflow_px(self) -> int:
         """By how much the page is wider than its window."""

@@ -124,6 +124,13 @@ def test_an_open_alert_is_told_to_the_homeowner() -> None:
     )
 
 
+def test_a_homeowner_is_warned_of_hot_water_and_sent_to_the_installer() -> None:
+    hot = home_page(home_context(alerts=[alert(kind="outlet-too-hot", component="")]))
+    assert hot.advice.startswith("The water can scald: try it before anyone washes or bathes")
+    assert home_page(home_context(alerts=[alert()])).advice.startswith("Please have your installer look at it")
+    assert home_page(home_context()).advice == ""
+
+
 def test_sums_add_the_intervals_and_leave_out_what_is_unknown() -> None:
     figures = [Figure(1.0, "kWh", 0.1), unavailable("kWh", "no meter"), Figure(2.0, "kWh", 0.3, "estimated", 0.5, "so")]
     total = sum_of(figures, "kWh")

@@ -16,6 +16,7 @@ from dashboards.links import home_link, ledger_json_link, site_link
 from dashboards.numbers import Display, display_of, show_figure, show_money, show_month, show_percent
 from dashboards.words import (
     MonthSums,
+    alerts_by_urgency,
     in_readers_words,
     missing_sentence,
     month_money,
@@ -33,6 +34,7 @@ class HomePage:
     month: str
     sentence: str
     working: str
+    advice: str
     money: str
     money_sentence: str
     assumptions: Sequence[str]
@@ -60,6 +62,7 @@ def home_page(context: HomeContext) -> HomePage:
         month=show_month(first),
         sentence=month_sentence(sums, site=site, month=first, in_progress=in_progress),
         working=working_sentence(context) if in_progress else "",
+        advice=_advice(context) if in_progress else "",
         money=money,
         money_sentence=money_sentence,
         assumptions=_assumptions(site, sums, display),
@@ -72,6 +75,17 @@ def home_page(context: HomeContext) -> HomePage:
         json_link=ledger_json_link(site.id, first=first, last=last),
         in_progress=in_progress,
     )
+
+
+def _advice(context: HomeContext) -> str:
+    """What a homeowner may do about an alert: keep clear of scalding water, and leave the system to its installer."""
+    alerts = alerts_by_urgency(context.alerts)
+    if not alerts or alerts[0].severity == "watch":
+        return ""
+    call = "Please have your installer look at it, and do not open or set anything yourself."
+    if any(alert.kind == "outlet-too-hot" for alert in alerts):
+        return f"The water can scald: try it before anyone washes or bathes, children above all. {call}"
+    return call
 
 
 def _past_days(context: HomeContext, last: date) -> int:
@@ -102,7 +116,7 @@ def _assumptions(site: Site, sums: MonthSums, display: Display) -> list[str]:
         )
         told.append("The days' errors are added up, since a sensor that reads high today reads high tomorrow.")
     if sums.energy.value == sums.energy.value:
-        told.append(f"In energy that is {show_figure(sums.energy, display)}; in CO2, {show_figure(sums.co2, display)}.")
+        told.append(f"In energy that is {show_figure(sums.energy, display)}; in CO₂, {show_figure(sums.co2, display)}.")
     return told
 
 
