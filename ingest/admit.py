@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analytics.units import convert
 from ingest.columns import Columns, Fault, short
 from ingest.decode import Message, decode, parse_topic
-from ingest.directory import Conversion, Directory, Lookup
+from ingest.directory import Conversion, Directory, Lookup, Shape
 from ingest.store import Batch
 
 __all__ = ["EARLIEST_MS", "MAX_AHEAD_MS", "Admitted", "PresenceNews", "Rejection", "admit"]
@@ -70,13 +70,15 @@ class Admitted:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """Readings of all messages together; row i belongs to the message whose first row is the last not above i."""
+    """Readings of all messages together; row i belongs to the message whose first row is the last not above i.
 
-    series: list[int] = field(default_factory=list)
-    conversion: list[int] = field(default_factory=list)
+    `shapes` are of the messages that have rows, `records` and `first_row` of all.
+    """
+
+    shapes: list[Shape] = field(default_factory=list)
     time_s: list[float] = field(default_factory=list)
     value: list[float] = field(default_factory=list)
-    record: list[int] = field(default_factory=list)
+    records: list[Sequence[int]] = field(default_factory=list)
     first_row: list[int] = field(default_factory=list)
 
 
@@ -86,7 +88,8 @@ def admit(messages: Sequence[Message], directory: Directory, *, now_ms: int) -> 
     faults: list[list[Fault]] = []
     presence: list[PresenceNews] = []
     for message in messages:
-        rows.first_row.append(len(rows.series))
+        rows.first_row.append(len(rows.value))
+        rows.records.append(())
         news = _presence(message, directory)
         if isinstance(news, PresenceNews):
             presence.append(news)
@@ -97,8 +100,9 @@ def admit(messages: Sequence[Message], directory: Directory, *, now_ms: int) -> 
     bad = _bad_rows(time_ms, value, now_ms=now_ms)
     for row in np.flatnonzero(bad).tolist():
         place = bisect_right(rows.first_row, row) - 1
+        record = rows.records[place][row - rows.first_row[place]]
         reason = _why_bad(directory.points[series[row]].id, time_ms[row], value[row], now_ms=now_ms)
-        faults[place].append(Fault(rows.record[row], reason))
+        faults[place].append(Fault(record, reason))
     good = ~bad
     rejections = [_rejection(message, found) for message, found in zip(messages, faults, strict=True) if found]
     batch = _batch(directory, series[good], time_ms[good].astype(np.int64), value[good])
@@ -123,22 +127,24 @@ def _presence(message: Message, directory: Directory) -> PresenceNews | Fault | 
 def _take_rows(message: Message, directory: Directory, rows: _Rows) -> list[Fault]:
     """Put a message's readings under the rows so far; what is refused comes back."""
     columns, lookup = decode(message, directory)
-    faults = columns.faults
+    faults = list(columns.faults)
     if message.only is not None:
         columns, faults = _only(columns, message.only)
-    get = lookup.found.get
-    found = [get(key) for key in zip(columns.name, columns.unit, strict=True)]
-    if None in found:
-        columns, found, refused = _find_anew(columns, directory=directory, lookup=lookup)
-        faults = [*faults, *refused]
-    if found:
-        series, conversion = zip(*found, strict=True)
-        rows.series.extend(series)
-        rows.conversion.extend(conversion)
-        rows.time_s.extend(columns.time_s)
-        rows.value.extend(columns.value)
-        rows.record.extend(columns.record)
-    return list(faults)
+    if not columns.value:
+        return faults
+    names, units = tuple(columns.name), tuple(columns.unit)
+    shape = lookup.shapes.get((names, units))
+    if shape is None:
+        shape, kept, refused = _shape(columns, directory=directory, lookup=lookup)
+        if refused:
+            columns, faults = _rows_of(columns, kept), [*faults, *refused]
+        else:
+            directory.remember(lookup, names, units, shape)
+    rows.shapes.append(shape)
+    rows.time_s.extend(columns.time_s)
+    rows.value.extend(columns.value)
+    rows.records[-1] = columns.record
+    return faults
 
 
 def _only(columns: Columns, wanted: frozenset[int]) -> tuple[Columns, list[Fault]]:
@@ -159,29 +165,31 @@ def _rows_of(columns: Columns, kept: Sequence[int]) -> Columns:
     return Columns(name, unit, time_s, value, record)
 
 
-def _find_anew(
-    columns: Columns, *, directory: Directory, lookup: Lookup
-) -> tuple[Columns, list[tuple[int, int]], list[Fault]]:
-    """Ask the directory for what is not remembered yet: the rows that are known, where they go, and the faults."""
+def _shape(columns: Columns, *, directory: Directory, lookup: Lookup) -> tuple[Shape, list[int], list[Fault]]:
+    """Ask the directory for each name and unit: where the known ones go, which rows these are, and the faults."""
     kept, found, faults = [], [], []
-    for i, key in enumerate(zip(columns.name, columns.unit, strict=True)):
+    for i, (name, unit) in enumerate(zip(columns.name, columns.unit, strict=True)):
         try:
-            found.append(lookup.found.get(key) or directory.find(lookup, *key))
+            found.append(directory.find(lookup, name, unit))
         except LookupError as error:
             faults.append(Fault(columns.record[i], str(error.args[0])))
             continue
         kept.append(i)
-    return _rows_of(columns, kept), found, faults
+    series, conversion = np.array(found, np.int32).reshape(-1, 2).T
+    return (series, conversion), kept, faults
 
 
 def _as_arrays(rows: _Rows, directory: Directory) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
-    value, conversion = np.array(rows.value, np.float64), np.array(rows.conversion, np.int32)
+    none = np.empty(0, np.int32)
+    series = np.concatenate([none, *(shape[0] for shape in rows.shapes)])
+    conversion = np.concatenate([none, *(shape[1] for shape in rows.shapes)])
+    value = np.array(rows.value, np.float64)
     for number in np.flatnonzero(np.bincount(conversion, minlength=1)).tolist():
         wanted = directory.conversions[number]
         if wanted is not None:
             where = conversion == number
             value[where] = _converted(value[where], wanted)
-    return np.array(rows.series, np.int32), np.rint(np.array(rows.time_s, np.float64) * 1000.0), value
+    return series, np.rint(np.array(rows.time_s, np.float64) * 1000.0), value
 
 
 def _converted(value: NDArray[np.float64], conversion: Conversion) -> NDArray[np.float64]:

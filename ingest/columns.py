@@ -1,6 +1,7 @@
 """What decoding gives: readings as columns, and the faults of what could not be read."""
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 __all__ = ["SWITCH", "Columns", "Fault", "short", "whole_fault"]
@@ -23,16 +24,16 @@ class Fault:
 @dataclass(frozen=True, slots=True)
 class Columns:
     """
-    Readings of one payload. Lists of one length: `name` and `unit` (None: not given) as sent, `time_s` in seconds
+    Readings of one payload. Sequences of one length: `name` and `unit` (None: not given) as sent, `time_s` in seconds
     since 1970 UTC, `value`, and `record`, the place in the payload counted from 0.
     """
 
-    name: list[str] = field(default_factory=list)
-    unit: list[str | None] = field(default_factory=list)
-    time_s: list[float] = field(default_factory=list)
-    value: list[float] = field(default_factory=list)
-    record: list[int] | range = field(default_factory=list)
-    faults: list[Fault] = field(default_factory=list)
+    name: Sequence[str] = ()
+    unit: Sequence[str | None] = ()
+    time_s: Sequence[float] = ()
+    value: Sequence[float] = ()
+    record: Sequence[int] = ()
+    faults: Sequence[Fault] = ()
 
     @property
     def n_received(self) -> int:

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import msgspec
+
 from ingest.columns import SWITCH, Columns, Fault, short, whole_fault
 from ingest.csv_payload import decode_csv
 from ingest.directory import Channel, Directory, Lookup
@@ -30,8 +32,7 @@ _OFF = frozenset({"false", "off"})
 _MAX_SHOWN_KEYS = 8
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(msgspec.Struct, frozen=True):
     """
     One message, from MQTT, from HTTP or out of quarantine.
 
@@ -104,24 +105,19 @@ def _decode_plain(payload: bytes, channels: Sequence[Channel], *, received_s: fl
         text = payload.decode().strip()
     except UnicodeDecodeError as error:
         return whole_fault(f"the payload is not text: {error}; a plain value looks like 21.5")
-    columns, places, absent = Columns(), list[int](), list[Fault]()
+    found, faults, absent = list[tuple[int, float, str | None]](), list[Fault](), list[Fault]()
     for place, channel in enumerate(channels):
         try:
-            value, unit = _plain_value(text, channel)
+            found.append((place, *_plain_value(text, channel)))
         except KeyError as error:
             absent.append(Fault(place, f"{short(channel.name)} {error.args[0]}"))
-            continue
         except ValueError as error:
-            columns.faults.append(Fault(place, f"{short(channel.name)} {error}"))
-            continue
-        columns.name.append(channel.name)
-        columns.unit.append(unit)
-        columns.time_s.append(received_s)
-        columns.value.append(value)
-        places.append(place)
-    if not places and not columns.faults:
-        columns.faults.extend(absent)  # a gateway may publish its fields in turn, but not none of them
-    return Columns(columns.name, columns.unit, columns.time_s, columns.value, places, columns.faults)
+            faults.append(Fault(place, f"{short(channel.name)} {error}"))
+    if not found and not faults:
+        return Columns(faults=absent)  # a gateway may publish its fields in turn, but not none of them
+    places, values, units = zip(*found, strict=True) if found else ((), (), ())
+    names = [channels[place].name for place in places]
+    return Columns(names, units, [received_s] * len(found), values, places, faults)
 
 
 def _plain_value(text: str, channel: Channel) -> tuple[float, str | None]:

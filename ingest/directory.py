@@ -10,14 +10,20 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+import numpy as np
+from numpy.typing import NDArray
+
 from analytics.site import Point, Quantity, Site
 from analytics.units import known_units, si_unit
 from ingest.columns import SWITCH, short
 from ingest.senml_units import to_site_unit
 
-__all__ = ["Channel", "Conversion", "Directory", "DirectorySource", "Lookup", "directory_of"]
+Shape = tuple[NDArray[np.int32], NDArray[np.int32]]
+
+__all__ = ["Channel", "Conversion", "Directory", "DirectorySource", "Lookup", "Shape", "directory_of"]
 
 _NAME_CHARS = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-:./_")  # RFC 8428, 4.5.1
+_MAX_SHAPES = 256  # a gateway has a few; one that shuffles its records must not fill the memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +54,12 @@ class Lookup:
     Args:
         site: The topic's site; "" where the names carry their site.
         series: Name to series.
-        found: What was asked before: (name, unit) to (series, number of the conversion).
+        shapes: What came before: the names and units of a whole payload to series and conversions, an array each.
     """
 
     site: str
     series: Mapping[str, int]
-    found: dict[tuple[str, str | None], tuple[int, int]] = field(default_factory=dict)
+    shapes: dict[tuple[Sequence[str], Sequence[str | None]], Shape] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +96,14 @@ class Directory:
         with self._lock:
             if conversion not in self.conversions:
                 self.conversions.append(conversion)
-            answer = series, self.conversions.index(conversion)
-            lookup.found[name, unit] = answer
-        return answer
+            return series, self.conversions.index(conversion)
+
+    def remember(self, lookup: Lookup, names: Sequence[str], units: Sequence[str | None], shape: Shape) -> None:
+        """Keep what a payload's names and units came to: the same gateway sends the same ones again."""
+        with self._lock:
+            if len(lookup.shapes) >= _MAX_SHAPES:
+                lookup.shapes.clear()
+            lookup.shapes[names, units] = shape
 
     def nearest_site(self, site: str) -> str:
         """Words that suggest a known site, or none."""

@@ -58,17 +58,70 @@ _SECONDARY_NAMES = frozenset(SECONDARY_UNITS)
 _PACK = msgspec.json.Decoder(list[_Record])
 
 
+class _Plain(msgspec.Struct, gc=False, forbid_unknown_fields=True):
+    n: str
+    v: float
+    u: str | None = None
+    t: float = 0.0
+
+
+_PLAIN_PACK = msgspec.json.Decoder(list[_Plain])
+
+
 def decode_senml_json(payload: bytes, *, received_s: float) -> Columns:
     """Columns of a pack in JSON; what cannot be read comes back as faults. `received_s` is the time of arrival."""
     try:
         if b'_"' not in payload:
-            return _resolve(_PACK.decode(payload), received_s=received_s)
+            return _decode_plain(payload) or _resolve(_PACK.decode(payload), received_s=received_s)
         items = msgspec.json.decode(payload)
     except msgspec.ValidationError:
         return _decode_odd_json(payload, received_s=received_s)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         return _not_json(error)
     return _one_by_one(items, received_s=received_s)
+
+
+def _decode_plain(payload: bytes) -> Columns | None:
+    """
+    The commonest pack at twice the speed: after its first record, nothing but n, v, u and t.
+
+    None where the pack is not so; the general way gives the same answer.
+    """
+    end = payload.find(b"}") + 1
+    rest = payload[end:].lstrip()
+    if rest[:1] != b",":
+        return None
+    try:
+        first = _PACK.decode(payload[:end] + b"]")
+        others = _PLAIN_PACK.decode(b"[" + rest[1:])
+    except (msgspec.DecodeError, UnicodeDecodeError):
+        return None
+    base = first[0]
+    if not others or base.v is None or not (base.bv is base.bs is base.vs is base.vb is base.vd is base.s is None):
+        return None
+    records = [_Plain(base.n or "", base.v, base.u, base.t), *others]
+    return _plain_columns(
+        base,
+        n=[record.n for record in records],
+        v=[record.v for record in records],
+        u=[record.u for record in records],
+        t=[record.t for record in records],
+    )
+
+
+def _plain_columns(
+    base: _Record, *, n: Sequence[str | None], v: Sequence[float], u: Sequence[str | None], t: Sequence[float]
+) -> Columns | None:
+    """Columns where only the first record has base fields; None where a time is relative or a unit not allowed."""
+    base_name, base_time, version = base.bn or "", base.bt or 0.0, base.bver or _VERSION
+    units = tuple([base.bu if unit is None else unit for unit in u]) if None in u else tuple(u)
+    times = [base_time + time for time in t]
+    if min(times) < RELATIVE_BELOW_S or version not in (_VERSION, _VERSION | _SECONDARY):
+        return None
+    if version == _VERSION and not _SECONDARY_NAMES.isdisjoint(units):
+        return None
+    names = tuple([base_name + (name or "") for name in n]) if base_name or None in n else tuple(n)
+    return Columns(names, units, times, v, range(len(v)))
 
 
 def _decode_odd_json(payload: bytes, *, received_s: float) -> Columns:
@@ -141,41 +194,33 @@ def _resolve_plain(records: Sequence[_Record]) -> Columns | None:
     n_absent = sum([column.count(None) for column in others])
     if None in v or n_absent + n_base != len(records) * len(others):
         return None
-    base_name, base_time, version = first.bn or "", first.bt or 0.0, first.bver or _VERSION
-    units = [first.bu if unit is None else unit for unit in u] if None in u else list(u)
-    times = [base_time + time for time in t]
-    if min(times) < RELATIVE_BELOW_S or version not in (_VERSION, _VERSION | _SECONDARY):
-        return None
-    if version == _VERSION and not _SECONDARY_NAMES.isdisjoint(units):
-        return None
-    names = [base_name + (name or "") for name in n] if base_name or None in n else list(n)
-    return Columns(names, units, times, list(v), range(len(records)))
+    return _plain_columns(first, n=n, v=v, u=u, t=t)
 
 
 def _resolve_any(records: Sequence[_Record], *, received_s: float) -> Columns:
     secondary = bool((records[0].bver or _VERSION) & _SECONDARY)
-    columns, places = Columns(), list[int]()
+    names, units, times, values, places, faults = [], [], [], [], [], []
     base = _Record()
     for index, record in enumerate(records):
         base = _advanced(base, record)
         name = (base.bn or "") + (record.n or "")
         unit = base.bu if record.u is None else record.u
         if unit in SECONDARY_UNITS and not secondary:
-            columns.faults.append(Fault(index, _secondary_fault(name, unit)))
+            faults.append(Fault(index, _secondary_fault(name, unit)))
             continue
         try:
             value, unit = _value(record, unit, base=base)
         except _NoReadingError as error:
             if str(error):
-                columns.faults.append(Fault(index, f"{_named(name)} {error}"))
+                faults.append(Fault(index, f"{_named(name)} {error}"))
             continue
         time = (base.bt or 0.0) + record.t
-        columns.name.append(name)
-        columns.unit.append(unit)
-        columns.time_s.append(time if time >= RELATIVE_BELOW_S else time + received_s)
-        columns.value.append(value)
+        names.append(name)
+        units.append(unit)
+        times.append(time if time >= RELATIVE_BELOW_S else time + received_s)
+        values.append(value)
         places.append(index)
-    return replace(columns, record=places)
+    return Columns(names, units, times, values, places, faults)
 
 
 def _advanced(base: _Record, record: _Record) -> _Record:
@@ -267,8 +312,7 @@ def _one_by_one(items: Any, *, received_s: float) -> Columns:
         return columns
     faults = {fault.record: fault for fault in columns.faults}
     faults |= {index: Fault(index, reason) for index, reason in broken.items()}
-    columns.faults[:] = [faults[index] for index in sorted(faults)]
-    return columns
+    return replace(columns, faults=[faults[index] for index in sorted(faults)])
 
 
 def _record(item: Any) -> _Record:
