@@ -41,5 +41,5 @@ def create_app(parts: Parts, *, directory: RecordsDirectory | None = None) -> Fa
     for module in (routes_sites, routes_alerts, routes_intake, routes_service, routes_pages):
         app.include_router(module.router)
     install_errors(app)
-    app.add_middleware(Guard, hosts=hosts_of(parts.settings.host))
+    app.add_middleware(Guard, hosts=hosts_of(parts.settings.host, named=parts.settings.hosts))
     return app

@@ -20,6 +20,7 @@ from api.command_line import CommandError
 from api.commands_data import add_data_commands
 from api.commands_results import add_result_commands
 from api.commands_service import add_service_commands
+from api.commands_settings import add_settings_command
 from api.commands_site import add_site_commands
 from api.records import RecordsError
 from api.service_file import ServiceError
@@ -100,6 +101,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"heatledger {version('heatledger')}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for add in (add_service_commands, add_site_commands, add_data_commands, add_result_commands):
+    for add in (
+        add_service_commands,
+        add_site_commands,
+        add_data_commands,
+        add_result_commands,
+        add_settings_command,
+    ):
         add(commands)
     return parser

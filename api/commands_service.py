@@ -143,7 +143,8 @@ def _ingest(arguments: argparse.Namespace) -> int:
             broker_url=arguments.broker_url,
             shared_group=arguments.shared_group,
             client_id=arguments.client_id,
-        )
+        ),
+        clock=now_ms,
     )
     return 0
 

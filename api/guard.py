@@ -28,8 +28,15 @@ _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
-def hosts_of(host: str) -> Sequence[str] | None:
-    """Host names that a server bound to `host` answers to; None (any) where it is bound beyond loopback."""
+def hosts_of(host: str, *, named: str = "") -> Sequence[str] | None:
+    """
+    Host names that a server bound to `host` answers to; None means any.
+
+    Args:
+        named: The names, separated by commas. Without any, they are loopback's where it is bound to loopback.
+    """
+    if named.strip():
+        return [each.strip() for each in named.split(",") if each.strip()]
     return _LOOPBACK if host in _LOOPBACK else None
 
 

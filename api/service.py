@@ -19,6 +19,7 @@ import uvicorn
 from api.app import create_app
 from api.broker import EmbeddedBroker
 from api.directory import RecordsDirectory
+from api.health import health_told
 from api.importing import intake_of
 from api.migrate import open_records
 from api.open_store import open_store
@@ -27,7 +28,7 @@ from api.records import Records
 from api.service_file import new_service, publish_service, withdraw_service
 from api.settings import Settings, SettingsError
 from api.watch_loop import WatchLoop
-from ingest.mqtt import Ingester, IngestSettings, run_ingester
+from ingest.mqtt import Ingester, IngesterStatus, IngestSettings
 from ingest.store import ReadingStore
 
 __all__ = ["Running", "ingest_settings", "run_ingest", "run_service", "run_watch", "run_web", "stop_on_signals"]
@@ -171,14 +172,26 @@ def _serve(app: object, listening: socket.socket) -> None:
         uvicorn.Server(config).run(sockets=[listening])
 
 
-def run_ingest(settings: Settings) -> None:
+def run_ingest(settings: Settings, *, clock: Callable[[], int]) -> None:
     """One ingester of an installed base, until SIGINT or SIGTERM."""
     if not settings.broker_url:
         raise SettingsError("no broker: say --broker mqtt://HOST[:PORT], or set HEATLEDGER_BROKER_URL")
-    with open_records(settings.resolved_records_url) as records, open_store(settings) as store:
-        intake = intake_of(records, store, way="mqtt", directory=RecordsDirectory(records))
-        with stop_on_signals() as stop:
-            run_ingester(ingest_settings(settings.broker_url, settings), intake, stop=stop)
+    with (
+        stop_on_signals() as stop,
+        open_records(settings.resolved_records_url) as records,
+        open_store(settings) as store,
+        Ingester(
+            ingest_settings(settings.broker_url, settings),
+            intake_of(records, store, way="mqtt", directory=RecordsDirectory(records)),
+            clock_ms=clock,
+        ) as ingester,
+        health_told(settings.health_file, lambda: _trouble(ingester.status), clock=clock),
+    ):
+        ingester.wait(stop)
+
+
+def _trouble(status: IngesterStatus) -> str:
+    return status.problem or ("" if status.is_listening else "the broker has not confirmed the subscriptions yet")
 
 
 def run_watch(settings: Settings, *, clock: Callable[[], int]) -> None:
@@ -187,7 +200,8 @@ def run_watch(settings: Settings, *, clock: Callable[[], int]) -> None:
         stop_on_signals() as stop,
         open_records(settings.resolved_records_url) as records,
         open_store(settings) as store,
-        WatchLoop(records, store, clock=clock, workers=settings.workers),
+        WatchLoop(records, store, clock=clock, workers=settings.workers, lease_s=settings.lease_s) as watch_loop,
+        health_told(settings.health_file, lambda: watch_loop.problem, clock=clock),
     ):
         stop.wait()
 

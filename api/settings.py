@@ -10,11 +10,22 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
-__all__ = ["DEFAULT_PORT", "Settings", "SettingsError", "default_data", "from_environment", "require_data"]
+__all__ = [
+    "DEFAULT_PORT",
+    "PLACEHOLDER",
+    "VARIABLES",
+    "Settings",
+    "SettingsError",
+    "default_data",
+    "from_environment",
+    "require_data",
+]
 
 DEFAULT_PORT = 8420
+PLACEHOLDER = "change-me"
+"""What stands in `.env.example` where a secret belongs."""
 
-_VARIABLES = {
+VARIABLES: Mapping[str, str] = {
     "data": "HEATLEDGER_DATA",
     "records_url": "HEATLEDGER_RECORDS_URL",
     "store_url": "HEATLEDGER_STORE_URL",
@@ -29,8 +40,14 @@ _VARIABLES = {
     "shared_group": "HEATLEDGER_SHARED_GROUP",
     "host": "HEATLEDGER_HOST",
     "port": "HEATLEDGER_PORT",
+    "hosts": "HEATLEDGER_HOSTS",
     "workers": "HEATLEDGER_WORKERS",
+    "lease_s": "HEATLEDGER_LEASE_S",
+    "health_file": "HEATLEDGER_HEALTH_FILE",
 }
+"""The variable of each setting."""
+
+_CLIENT_ID = "heatledger-ingest"
 
 
 class SettingsError(ValueError):
@@ -50,7 +67,11 @@ class Settings:
         client_id: Names the ingester's session at the broker; another one for each process.
         shared_group: Ingesters of one group share the messages; empty means that there is only one.
         host, port: Where the pages are served. Loopback by default, since there is no sign-in yet.
+        hosts: Names, separated by commas, under which the pages may be asked for; empty means loopback's where the
+            pages are on loopback, and any elsewhere.
         workers: Processes for recomputing history; 0 means one for each core.
+        lease_s: A watcher that stored nothing for so long is taken for dead, and another one serves its sites. [s]
+        health_file: Where an ingester or a watcher says how it fares (`api.health`); None means nowhere.
     """
 
     data: Path | None = None
@@ -63,11 +84,14 @@ class Settings:
     broker_url: str = ""
     broker_username: str = ""
     broker_password: str = ""
-    client_id: str = "heatledger-ingest"
+    client_id: str = _CLIENT_ID
     shared_group: str = ""
     host: str = "127.0.0.1"
     port: int = DEFAULT_PORT
+    hosts: str = ""
     workers: int = 0
+    lease_s: int = 120
+    health_file: Path | None = None
 
     @property
     def is_embedded_store(self) -> bool:
@@ -92,7 +116,7 @@ def require_data(settings: Settings) -> Path:
 
 def default_data() -> Path | None:
     """The data folder that the environment names."""
-    named = os.environ.get(_VARIABLES["data"])
+    named = os.environ.get(VARIABLES["data"])
     return Path(named) if named else None
 
 
@@ -105,7 +129,7 @@ def from_environment(environment: Mapping[str, str] | None = None, **given: obje
     """
     source = os.environ if environment is None else environment
     values: dict[str, object] = {}
-    for field, variable in _VARIABLES.items():
+    for field, variable in VARIABLES.items():
         if source.get(variable):
             values[field] = _parsed(field, source[variable], name=variable)
     values |= {field: value for field, value in given.items() if value is not None}
@@ -113,9 +137,9 @@ def from_environment(environment: Mapping[str, str] | None = None, **given: obje
 
 
 def _parsed(field: str, text: str, *, name: str) -> object:
-    if field == "data":
+    if field in ("data", "health_file"):
         return Path(text)
-    if field in ("port", "workers"):
+    if field in ("port", "workers", "lease_s"):
         if not text.isdigit():
             raise SettingsError(f"{name} must be a whole number; it is {text!r}")
         return int(text)
@@ -123,6 +147,14 @@ def _parsed(field: str, text: str, *, name: str) -> object:
 
 
 def _checked(settings: Settings) -> Settings:
+    _refuse_placeholders(settings)
+    if settings.shared_group and settings.client_id == _CLIENT_ID:
+        raise SettingsError(
+            "ingesters that share the messages each need a name of their own, the same after every restart: "
+            "set HEATLEDGER_CLIENT_ID, or say --client-id"
+        )
+    if settings.lease_s < 1:
+        raise SettingsError(f"HEATLEDGER_LEASE_S must be 1 or more seconds; it is {settings.lease_s}")
     if not 0 <= settings.port <= 65535:
         raise SettingsError(f"the port must be between 0 and 65535; it is {settings.port}")
     if settings.broker_url and urlsplit(settings.broker_url).scheme not in ("mqtt", "mqtts"):
@@ -132,3 +164,12 @@ def _checked(settings: Settings) -> Settings:
     if settings.store_url and urlsplit(settings.store_url).scheme not in ("http", "https"):
         raise SettingsError(f"the store's address must be http://HOST:PORT; it is {settings.store_url!r}")
     return settings
+
+
+def _refuse_placeholders(settings: Settings) -> None:
+    for field, variable in VARIABLES.items():
+        if PLACEHOLDER in str(getattr(settings, field)):
+            raise SettingsError(
+                f"{variable} still holds the placeholder {PLACEHOLDER!r} of .env.example; put a secret of your own "
+                "into .env"
+            )

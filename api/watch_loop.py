@@ -25,8 +25,16 @@ class WatchLoop:
     `settle` does so at once, for whoever wants to be sure; `problem` is a sentence, "" while all is well.
     """
 
-    def __init__(self, records: Records, store: ReadingStore, *, clock: Callable[[], int], workers: int = 0) -> None:
-        self._watch = new_watch(records, store)
+    def __init__(
+        self,
+        records: Records,
+        store: ReadingStore,
+        *,
+        clock: Callable[[], int],
+        workers: int = 0,
+        lease_s: int = 120,
+    ) -> None:
+        self._watch = new_watch(records, store, lease_ms=lease_s * 1000)
         self._clock = clock
         self._workers = workers
         self._one_step = threading.Lock()

@@ -50,8 +50,6 @@ __all__ = ["DayFailure", "Horizon", "StepReport", "Watch", "Worked", "new_watch"
 
 # A job of 16 days is some half a second of work, and some ten megabytes of readings.
 _DAYS_A_JOB = 16
-# A watcher that has not stored a job's outcome for so long is taken for dead.
-_LEASE_MS = 120_000
 # A running day without news is judged again this often, so that silence is noticed.
 _IDLE_MS = 300_000
 # Longer than a slow gateway's interval; a longer one would hide that a file ends in the middle of a day.
@@ -63,11 +61,16 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """One watcher: where it reads, where it writes, and its name on leases."""
+    """
+    One watcher: where it reads, where it writes, and its name on leases.
+
+    One that has not stored a job's outcome for `lease_ms` is taken for dead.
+    """
 
     records: Records
     store: ReadingStore
     holder: str
+    lease_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +108,8 @@ class Worked:
     reasons: dict[str, str]
 
 
-def new_watch(records: Records, store: ReadingStore) -> Watch:
-    return Watch(records, store, uuid.uuid4().hex)
+def new_watch(records: Records, store: ReadingStore, *, lease_ms: int = 120_000) -> Watch:
+    return Watch(records, store, uuid.uuid4().hex, lease_ms)
 
 
 def step(
@@ -296,7 +299,7 @@ class _Run:
     def _prepare(self, site: str) -> Worked | None:
         """The next job of a site, under its lease; None where nothing is due (any more) or another watcher has it."""
         with self._watch.records.begin() as session:
-            until_ms = self._now_ms + _LEASE_MS
+            until_ms = self._now_ms + self._watch.lease_ms
             if not hold_lease(session, site, self._watch.holder, now_ms=self._now_ms, until_ms=until_ms):
                 return None
             tasks, marks, reasons = _next_tasks(session, site, horizon=self._horizons[site])
