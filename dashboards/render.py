@@ -1,12 +1,13 @@
 """The four pages: a context in, a whole HTML document out. Pure: no clock, no file beyond the templates."""
 
+import json
 import re
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from dashboards.charts.frame import chart_json
+from dashboards.charts.frame import chart_json, script_json
 from dashboards.charts.script import style_guards
 from dashboards.contexts import AlertContext, FleetContext, HomeContext, SiteContext
 from dashboards.drawing.swatch import swatch
@@ -43,7 +44,8 @@ def _environment() -> Environment:
     )
     environment.globals.update(style_guards=style_guards, swatch=swatch, bases=BASES, severity_words=SEVERITY_WORDS)
     environment.filters.update(figure=show_figure, percent=show_percent)
-    environment.globals["chart_json"] = lambda chart, clock: Markup(chart_json(chart, clock))
+    environment.filters["chart_json"] = lambda chart: Markup(chart_json(chart))
+    environment.filters["script_json"] = lambda data: Markup(script_json(json.dumps(list(data))))
     return environment
 
 

@@ -151,8 +151,8 @@ def test_the_axis_is_as_long_as_the_day_and_labelled_with_local_time(day: date, 
     assert axis["range"] == [0, hours]
     noon = dict(zip(axis["ticktext"], axis["tickvals"], strict=True))["12:00"]
     assert noon == 12 + (hours - 24)
-    assert len(clock_labels(local, SI)) == hours * 60
-    assert clock_labels(local, SI)[-1] == "23:59"
+    assert len(clock_labels([local], SI)) == hours * 60
+    assert clock_labels([local], SI)[-1] == "23:59"
 
 
 def test_run_time_is_the_sum_of_the_runs() -> None:

@@ -161,6 +161,20 @@ def test_a_zoom_in_one_panel_is_a_zoom_in_all_of_its_day(browser: Browser, addre
         assert 6 not in history
 
 
+def test_the_pointer_is_told_the_local_time(browser: Browser, addresses: dict[str, str]) -> None:
+    with visit(browser, addresses["site"], width=DESK) as shown:
+        shown.draw_all()
+        panel = shown.page.locator(".plot[data-time=day]").first
+        panel.scroll_into_view_if_needed()
+        box = panel.bounding_box()
+        assert box is not None
+        shown.page.mouse.move(box["x"] + 100, box["y"] + 80)
+        label = panel.locator(".hoverlayer .legendtext").first
+        label.wait_for(state="attached")
+        assert re.fullmatch(r"\d{1,2}:\d\d (am|pm)", label.text_content() or "")
+        assert shown.complaints == []
+
+
 def test_new_readings_appear_without_a_reload(browser: Browser, addresses: dict[str, str]) -> None:
     with visit(browser, addresses["fleet"], width=DESK) as shown:
         shown.page.evaluate("document.getElementById('fleet').dataset.old = 'yes'")

@@ -111,7 +111,7 @@ def keys_of(series: Sequence[Series], display: Display) -> list[Key]:
 
 def hourly_table(plant: PlantDay, series: Sequence[Series], display: Display) -> Table:
     """Hourly means of the series, an hour without any known minute being a dash."""
-    labels = clock_labels(plant.day, display)
+    labels = clock_labels([plant.day], display)
     per_hour = round(3600 / CELL_S)
     header = ["Hour from", *(f"{s.label}, {unit_name(s.unit, display)}" for s in series)]
     rows = []

@@ -19,13 +19,13 @@ from analytics.plant import CELL_S, PlantDay
 from analytics.site import Site
 from dashboards.charts.course import CELL_H, Series, known, trace_of
 from dashboards.charts.day import LITRE_MIN_PER_M3_S
-from dashboards.charts.frame import Chart, Key, Table, day_axis, frame, value_axis
+from dashboards.charts.frame import Chart, Key, Table, clock_labels, day_axis, frame, value_axis
 from dashboards.colours import INK, SHADE, line_paints
 from dashboards.contexts import AlertContext, AlertView
 from dashboards.names import heat_pump_name, heater_name, loop_name, point_name
 from dashboards.numbers import UNKNOWN, Display, show_clock, show_number, show_range, show_span, to_display, unit_name
 
-__all__ = ["evidence_charts", "limits_of"]
+__all__ = ["evidence_charts", "evidence_clock", "limits_of"]
 
 _BEFORE, _AFTER = timedelta(hours=4), timedelta(hours=3)
 
@@ -79,6 +79,12 @@ def evidence_charts(context: AlertContext, display: Display) -> list[Chart]:
         if series:
             charts.append(_chart(context, window, series, title=title, number=len(charts) + 1, display=display))
     return charts
+
+
+def evidence_clock(context: AlertContext, display: Display) -> list[str]:
+    """Local time of each cell that the panels draw."""
+    window = _window(context)
+    return [] if window is None else clock_labels([plant.day for plant in window.plants], display)
 
 
 def _window(context: AlertContext) -> _Window | None:

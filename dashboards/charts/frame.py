@@ -6,7 +6,6 @@ nothing. The time axis of a day counts hours from the day's first instant and is
 days of 23 and 25 hours are drawn as long as they were.
 """
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -20,7 +19,7 @@ from numpy.typing import ArrayLike
 from analytics.plant import CELL_S
 from analytics.trace import LocalDay
 from dashboards.colours import GRID, INK, PAPER, QUIET, Line, Paint
-from dashboards.numbers import Display, show_clock
+from dashboards.numbers import Display, show_clock, show_day
 
 __all__ = [
     "FONT",
@@ -34,6 +33,7 @@ __all__ = [
     "frame",
     "mark_instant",
     "plain",
+    "script_json",
     "value_axis",
 ]
 
@@ -141,7 +141,17 @@ def day_axis(days: Sequence[LocalDay], display: Display, *, every_h: int = 3) ->
         if local.minute == 0 and local.hour % every_h == 0 and (not texts or texts[-1] != _hour(local, display)):
             ticks.append(quarter / 4)
             texts.append(_hour(local, display))
-    return _axis(range=[0, hours], tickvals=ticks, ticktext=texts, showgrid=False, minallowed=0, maxallowed=hours)
+    # Under the pointer the page's script tells the local time; the axis itself only counts hours.
+    title = {"text": " "}
+    return _axis(
+        range=[0, hours],
+        tickvals=ticks,
+        ticktext=texts,
+        showgrid=False,
+        minallowed=0,
+        maxallowed=hours,
+        unifiedhovertitle=title,
+    )
 
 
 def _hour(local: datetime, display: Display) -> str:
@@ -150,10 +160,18 @@ def _hour(local: datetime, display: Display) -> str:
     return {0: "12 am", 12: "noon"}.get(local.hour, f"{local.hour % 12} {'am' if local.hour < 12 else 'pm'}")
 
 
-def clock_labels(day: LocalDay, display: Display) -> list[str]:
-    """Local time of each cell of a day, for the reader's pointer; the page's script puts them to the traces."""
-    cells = round(day.seconds / CELL_S)
-    return [show_clock(_local(day, i * CELL_S), display) for i in range(cells)]
+def clock_labels(days: Sequence[LocalDay], display: Display) -> list[str]:
+    """
+    Local time of each cell of the days, for the reader's pointer; the page's script puts them to the traces.
+
+    Of several days, each label opens with its day.
+    """
+    labels = []
+    for day in days:
+        opening = f"{show_day(day.date, display)}, " if len(days) > 1 else ""
+        cells = range(round(day.seconds / CELL_S))
+        labels += [opening + show_clock(_local(day, i * CELL_S), display) for i in cells]
+    return labels
 
 
 def days_axis(first: date, last: date, display: Display) -> dict[str, object]:
@@ -185,12 +203,11 @@ def plain(values: ArrayLike, places: int = 2) -> list[float | None]:
     return [None if math.isnan(v) else round(v, places) for v in np.asarray(values, float).tolist()]
 
 
-def chart_json(chart: Chart, clock: Sequence[str] = ()) -> str:
-    """
-    The figure as JSON that may stand inside a script element: no "<" can end it early.
+def chart_json(chart: Chart) -> str:
+    """The figure as JSON that may stand inside a script element: no "<" can end it early."""
+    return script_json(chart.figure.to_json(engine="json"))
 
-    `clock` holds the local time of each cell of the day's traces.
-    """
-    figure = json.loads(chart.figure.to_json(engine="json"))
-    text = json.dumps({"data": figure["data"], "layout": figure["layout"], "clock": list(clock)}, separators=(",", ":"))
+
+def script_json(text: str) -> str:
+    """JSON with the characters escaped by which a script element could end."""
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

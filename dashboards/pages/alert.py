@@ -8,7 +8,7 @@ from typing import Any
 
 from analytics.detection.findings import CAUTION
 from dashboards.charts.around import around_chart
-from dashboards.charts.evidence import evidence_charts
+from dashboards.charts.evidence import evidence_charts, evidence_clock
 from dashboards.charts.frame import Chart
 from dashboards.contexts import AlertContext, AlertView, Transition
 from dashboards.links import acknowledge_link, alert_json_link, site_link
@@ -40,6 +40,7 @@ class AlertPage:
     state: str
     facts: Sequence[tuple[str, str]]
     charts: Sequence[Chart]
+    clock: Sequence[str]
     evidence: Sequence[tuple[str, str]]
     caution: str
     dangers: Sequence[str]
@@ -62,6 +63,7 @@ def alert_page(context: AlertContext) -> AlertPage:
         state=STATES[alert.state],
         facts=_facts(context, display),
         charts=evidence_charts(context, display),
+        clock=evidence_clock(context, display),
         evidence=[evidence_line(name, value, display) for name, value in alert.evidence.items()],
         caution=CAUTION,
         dangers=cautions(alert),

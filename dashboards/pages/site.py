@@ -75,7 +75,7 @@ def site_page(context: SiteContext) -> SitePage:
         drawing=draw_schematic(site, readings),
         readings=list(readings.values()),
         day_charts=day_charts(context.plant, display) if context.plant else [],
-        clock=clock_labels(context.plant.day, display) if context.plant else [],
+        clock=clock_labels([context.plant.day], display) if context.plant else [],
         groups=figure_groups(site, ledger) if ledger else [],
         notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),

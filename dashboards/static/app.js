@@ -4,21 +4,35 @@
 const finePointer = window.matchMedia("(pointer: fine)");
 const plots = new Map(); // group name -> its plots, for zooming together
 
-function withClock(trace, clock) {
-  if (clock.length > 1 && trace.dx !== undefined) {
-    trace.text = clock;
+// Local time of each minute of the page's panels of time, one list for all of them.
+const clockElement = document.getElementById("clock");
+const clock = clockElement ? JSON.parse(clockElement.textContent) : [];
+
+// An unseen line above all others, whose label under the pointer is the local time.
+function clockLine(first) {
+  return {
+    x0: first.x0, dx: first.dx, y: clock.map(() => 0), text: clock, yaxis: "y9", mode: "lines",
+    line: { width: 0, color: "rgba(0,0,0,0)" }, name: "", hovertemplate: "%{text}<extra></extra>",
+  };
+}
+
+function addClock(data, layout) {
+  const first = data.find((trace) => trace.dx !== undefined);
+  if (first && clock.length) {
+    layout.yaxis9 = { overlaying: "y", visible: false, fixedrange: true, range: [-1, 1] };
+    data.unshift(clockLine(first));
   }
-  return trace;
 }
 
 function draw(plot) {
-  const { data, layout, clock } = JSON.parse(plot.nextElementSibling.textContent);
+  const { data, layout } = JSON.parse(plot.nextElementSibling.textContent);
   const group = plot.dataset.time;
   if (group && finePointer.matches) {
     layout.dragmode = "zoom";
   }
+  addClock(data, layout);
   const options = { displayModeBar: false, responsive: true, showTips: false, doubleClick: "reset" };
-  return Plotly.newPlot(plot, data.map((t) => withClock(t, clock)), layout, options).then(() => {
+  return Plotly.newPlot(plot, data, layout, options).then(() => {
     plot.dataset.drawn = "yes";
     if (group) {
       plots.set(group, [...(plots.get(group) || []), plot]);
@@ -53,7 +67,8 @@ function drawWhenNear(all) {
   all.forEach((plot) => watcher.observe(plot));
 }
 
-const RENEW_MS = 30000;
+// A page with charts is a hundred times the work of one without.
+const RENEW_MS = document.querySelector(".plot") ? 60000 : 15000;
 
 async function renew() {
   const busy = document.activeElement && document.activeElement.closest("[data-live]");
