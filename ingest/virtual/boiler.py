@@ -12,7 +12,7 @@ _BURNER_ON_DEGC, _BURNER_OFF_DEGC = 66.0, 76.0
 _OVERRUN_S = 150.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def control_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     """Tank thermostat calls; the burner holds the boiler's water; the pump runs on a little."""
     tank_degc = b.degc[int(p.boiler_tank), int(p.boiler_first_node)]
@@ -25,7 +25,7 @@ def control_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     s.burner_on = 1.0 if s.boiler_call > 0.0 and s.boiler_degc < limit else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     """One short step of burner, boiler water and coil."""
     spot = b.state.spot
@@ -59,7 +59,7 @@ def run_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     s.boiler_degc += (fired_w * p.boiler_efficiency - loss_w - metered_w) * dt / p.boiler_j_k
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _meter_boiler(b, heat_w, dt):  # type: ignore[no-untyped-def]
     if heat_w >= 0.0:
         b.tally[TALLY.boiler_heat_j] += heat_w * dt

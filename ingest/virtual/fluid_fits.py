@@ -58,7 +58,7 @@ def _polynomial(x: NDArray[np.float64], y: NDArray[np.float64], degree: int) -> 
     return np.pad(coefficients, (0, _TERMS - len(coefficients)))
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def _evaluate(coefficients, x):  # type: ignore[no-untyped-def]
     total = 0.0
     for k in range(7, -1, -1):
@@ -66,25 +66,25 @@ def _evaluate(coefficients, x):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def density(fluid, degc):  # type: ignore[no-untyped-def]
     """Density of a fitted fluid. [kg/m3]"""
     return _evaluate(fluid[0], degc)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def enthalpy(fluid, degc):  # type: ignore[no-untyped-def]
     """Specific enthalpy of a fitted fluid. [J/kg]"""
     return _evaluate(fluid[1], degc)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def water_temperature(water, h_j_kg):  # type: ignore[no-untyped-def]
     """Temperature of water straight from the fit, to 0.001 K: quick, for the tanks' nodes. [degC]"""
     return _evaluate(water[2], h_j_kg)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def temperature(fluid, h_j_kg):  # type: ignore[no-untyped-def]
     """Temperature of a fitted fluid with this enthalpy, by Newton's steps from the fit. [degC]"""
     degc = _evaluate(fluid[2], h_j_kg)

@@ -14,11 +14,11 @@ _SHORTEST_REST_S = 300.0
 _OVERRUN_S = 60.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def control_heat_pump(b, p, s, dt):  # type: ignore[no-untyped-def]
     """Room thermostat or tank thermostat, with the compressor's shortest rest. mode: 1 heating, -1 cooling, 0 off."""
     wanted = _wanted_by_house(p, s) if p.duty == 1.0 else _wanted_by_tank(b, p, s)
-    if b.fx[FX.short_cycle] > 0.0 and s.run_s > 150.0:
+    if b.fx[FX.short_cycle] > 0.0 and s.mode != 0.0 and s.run_s > 150.0:
         wanted = 0.0
     if s.mode == 0.0 and wanted != 0.0 and s.rest_s >= _SHORTEST_REST_S:
         s.mode, s.run_s = wanted, 0.0
@@ -34,7 +34,7 @@ def control_heat_pump(b, p, s, dt):  # type: ignore[no-untyped-def]
     _control_desuperheater(b, p, s)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _wanted_by_house(p, s):  # type: ignore[no-untyped-def]
     if s.house_degc < p.heat_below_degc or (s.mode > 0.0 and s.house_degc < p.heat_until_degc):
         return 1.0
@@ -43,7 +43,7 @@ def _wanted_by_house(p, s):  # type: ignore[no-untyped-def]
     return 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _wanted_by_tank(b, p, s):  # type: ignore[no-untyped-def]
     tank_degc = b.degc[int(p.load_tank), int(p.load_first_node) + 1]
     if tank_degc < p.load_set_degc - p.load_hysteresis_k or (s.mode > 0.0 and tank_degc < p.load_set_degc):
@@ -51,14 +51,14 @@ def _wanted_by_tank(b, p, s):  # type: ignore[no-untyped-def]
     return 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _control_desuperheater(b, p, s):  # type: ignore[no-untyped-def]
     bottom = b.degc[int(p.dsh_tank), -1]
     limit = p.dsh_limit_degc if s.dsh_on > 0.0 else p.dsh_limit_degc - 4.0
     s.dsh_on = 1.0 if p.has_dsh > 0.0 and s.mode != 0.0 and s.run_s > 60.0 and bottom < limit else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _map(b, p, s, entering, leaving):  # type: ignore[no-untyped-def]
     """Steady capacity and compressor power at these temperatures. [W]"""
     if s.mode > 0.0:
@@ -74,7 +74,7 @@ def _map(b, p, s, entering, leaving):  # type: ignore[no-untyped-def]
     return capacity * b.fx[FX.heat_pump_capacity], power * b.fx[FX.heat_pump_elec]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_heat_pump(b, p, s, outdoor_degc, dt):  # type: ignore[no-untyped-def]
     """One short step: compressor, source, desuperheater, load. The balance source + power = heat holds at all times."""
     spot = b.state.spot
@@ -99,7 +99,7 @@ def run_heat_pump(b, p, s, outdoor_degc, dt):  # type: ignore[no-untyped-def]
         s.house_degc += to_house_w * dt / p.house_j_k
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _tally_heat_pump(b, s, power_w, source_w, useful_w, dsh_w, dt):  # type: ignore[no-untyped-def]
     tally = b.tally
     tally[TALLY.heat_pump_elec_j] += power_w * dt
@@ -116,7 +116,7 @@ def _tally_heat_pump(b, s, power_w, source_w, useful_w, dsh_w, dt):  # type: ign
         tally[TALLY.heating_s] += dt if s.mode > 0.0 else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_desuperheater(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
     """Tank water from the bottom, warmed by the hot gas, back on top. Returns its heat. [W]"""
     spot = b.state.spot
@@ -147,7 +147,7 @@ def _run_desuperheater(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def
     return heat_w
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_source(b, p, s, source_w, dt):  # type: ignore[no-untyped-def]
     """Loop fluid through the heat pump and the ground; `source_w` positive when heat leaves the ground."""
     spot = b.state.spot
@@ -168,13 +168,13 @@ def _run_source(b, p, s, source_w, dt):  # type: ignore[no-untyped-def]
     s.soil_degc -= from_soil_w * dt / p.soil_j_k
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def rest_ground(b, p, s, ground_degc, dt):  # type: ignore[no-untyped-def]
     """The soil around the pipes recovers toward undisturbed ground."""
     s.soil_degc += p.soil_w_k * b.fx[FX.ground_contact] * (ground_degc - s.soil_degc) * dt / p.soil_j_k
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_load(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
     """Condenser water through the coil in the tank, metered at the heat pump. Returns the metered heat. [W]"""
     spot = b.state.spot
@@ -206,7 +206,7 @@ def _run_load(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
     return metered_w
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _meter_load(b, heat_w, dt):  # type: ignore[no-untyped-def]
     if heat_w >= 0.0:
         b.tally[TALLY.load_heat_j] += heat_w * dt
@@ -215,7 +215,7 @@ def _meter_load(b, heat_w, dt):  # type: ignore[no-untyped-def]
         b.tally[TALLY.load_reverse_j] -= heat_w * dt
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def warm_house(p, s, outdoor_degc, irradiance_w_m2, dt):  # type: ignore[no-untyped-def]
     """The house gains from people and sun and loses to the air."""
     gain_w = p.house_gain_w + p.house_sun_m2 * irradiance_w_m2 - p.house_w_k * (s.house_degc - outdoor_degc)

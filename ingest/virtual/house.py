@@ -13,7 +13,7 @@ from analytics.trace import LocalDay, local_day
 from ingest.virtual.draws import draws_of_day
 from ingest.virtual.faults import Fault, effects_at
 from ingest.virtual.fluid_fits import fit_fluid
-from ingest.virtual.kernel import Bench, Inputs, run_steps
+from ingest.virtual.kernel import Bench, Inputs, compiled_kernel
 from ingest.virtual.layout import CHANNELS, FX, NODES, STEP_S, TALLIES
 from ingest.virtual.numbers import Numbers, as_record
 from ingest.virtual.plant_state import PlantState, copy_state, fresh_state, restart_account
@@ -160,7 +160,7 @@ class House:
             self._tally,
             self._delivered,
         )
-        self._next_draw = run_steps(
+        self._next_draw = compiled_kernel()(
             bench, self._record, inputs, first, end, self._next_draw, self._now, self._mean, self._nodes
         )
 

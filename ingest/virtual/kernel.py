@@ -4,6 +4,10 @@ The compiled plant: many recorded steps of one house in one call.
 It changes the state it is given, for speed; `ingest.virtual.house` owns that state and nobody else calls this.
 """
 
+import zlib
+from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -19,7 +23,7 @@ from ingest.virtual.sun_loop import control_sun, run_sun
 from ingest.virtual.tank import add_heat, conduct, lose, mix_inversions
 from ingest.virtual.taps import open_tap, rest_spots, run_draw
 
-__all__ = ["Bench", "Inputs", "run_steps"]
+__all__ = ["Bench", "Inputs", "compiled_kernel"]
 
 
 class Bench(NamedTuple):
@@ -49,14 +53,14 @@ class Inputs(NamedTuple):
     draws: NDArray[np.float64]  # (draws, 5): see taps.open_tap
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _measure_tanks(b, p):  # type: ignore[no-untyped-def]
     for k in range(int(p.n_tanks)):
         for i in range(NODES):
             b.degc[k, i] = water_temperature(b.water, b.state.h[k, i])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _control(b, p, s):  # type: ignore[no-untyped-def]
     if p.has_sun > 0.0:
         control_sun(b, p, s)
@@ -68,7 +72,7 @@ def _control(b, p, s):  # type: ignore[no-untyped-def]
         _control_element(b, p, s)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _control_element(b, p, s):  # type: ignore[no-untyped-def]
     """Thermostat with hysteresis; a contactor stuck on is stopped by the cut-out alone."""
     degc = b.degc[int(p.element_tank), int(p.element_node)]
@@ -79,7 +83,7 @@ def _control_element(b, p, s):  # type: ignore[no-untyped-def]
     s.element_on = 1.0 if degc < limit else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_element(b, p, s):  # type: ignore[no-untyped-def]
     power_w = s.element_on * p.element_w * b.fx[FX.element_power]
     b.state.spot[CH.element_called], b.state.spot[CH.element_w] = s.element_on, power_w
@@ -92,7 +96,7 @@ def _run_element(b, p, s):  # type: ignore[no-untyped-def]
         b.state.spot[CH.element_j] += q_j
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _settle_tanks(b, p, i):  # type: ignore[no-untyped-def]
     """What goes on in the tanks without pumps; the slow part every third step."""
     h, e, cold = b.state.h, b.state.e, b.state.cold
@@ -106,7 +110,7 @@ def _settle_tanks(b, p, i):  # type: ignore[no-untyped-def]
         b.tally[TALLY.loss_0_j + k] += lose(h[k], e[k], b.degc[k], ua, p.room_degc, seconds, b.node_kg[k])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _short_steps(b, p, s, start_s, draws, next_draw):  # type: ignore[no-untyped-def]
     """Short enough for what moves: 10 s at rest, 5 s with a pump, 2 s with a draw."""
     drawing = s.draw_kind > 0.0 or b.fx[FX.leak] > 0.0
@@ -116,7 +120,7 @@ def _short_steps(b, p, s, start_s, draws, next_draw):  # type: ignore[no-untyped
     return 2 if pumping > 0.0 or b.state.collector[-1] > 90.0 else 1
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _move(b, p, s, now, dt):  # type: ignore[no-untyped-def]
     """One short step of all that moves. now: (outdoor degC, absorbed W/m2, main degC)."""
     if p.has_sun > 0.0:
@@ -131,7 +135,7 @@ def _move(b, p, s, now, dt):  # type: ignore[no-untyped-def]
         b.state.spot[CH.draw_m3_s], b.state.spot[CH.mixed_m3_s], b.state.spot[CH.passing_w] = 0.0, 0.0, 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
     """One recorded step. `mean` receives the channels' means over it. Returns the next draw's index."""
     start_s = i * STEP_S
@@ -162,26 +166,14 @@ def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
     return next_draw
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _add_pumps(b, mean):  # type: ignore[no-untyped-def]
     for c in range(CH.sun_pump_w, CH.boiler_pump_w + 1):
         b.tally[TALLY.pumps_elec_j] += mean[c] * STEP_S
 
 
-@njit(cache=True, error_model="numpy")
-def run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
-    """
-    Recorded steps `first` to `end` of a day.
-
-    Args:
-        b: The bench; its state and sums are changed.
-        numbers: `Numbers` as a row.
-        next_draw: The first draw of the day not yet begun.
-        now, mean: Receive the channels at the end of each step and their means over it. (steps of the day, channels)
-        nodes: Receives the nodes' temperatures at the end of each step. (steps, tanks, nodes)
-    Returns:
-        The first draw not yet begun at the end.
-    """
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def _run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
     p = numbers[0]
     s = b.state.scalars[0]
     _measure_tanks(b, p)
@@ -191,3 +183,34 @@ def run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # t
         _measure_tanks(b, p)
         nodes[i] = b.degc
     return next_draw
+
+
+def _sources() -> int:
+    """A number that changes with any source file of the plant."""
+    texts = (path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
+    return zlib.crc32(b"".join(texts))
+
+
+@lru_cache
+def compiled_kernel() -> Callable[..., int]:
+    """
+    The plant, compiled once for each change of its sources and kept on disk by numba.
+
+    numba looks at one file only when it asks whether its copy is fresh. The number of all sources is therefore held
+    in the function's closure, which is part of the copy's key: an edit anywhere in the plant compiles it anew.
+
+    Returns:
+        run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes): recorded steps `first` to `end` of a
+        day. `b` is the bench, whose state and sums it changes; `next_draw` the first draw not yet begun, of which it
+        returns the new one; `now` and `mean` receive the channels at the end of each step and their means over it
+        (steps, channels), `nodes` the tanks' temperatures (steps, tanks, nodes).
+    """
+    sources = _sources()
+
+    @njit(cache=True, error_model="numpy")
+    def run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
+        if sources < 0:
+            return -1
+        return _run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes)
+
+    return run_steps

@@ -85,8 +85,8 @@ class Numbers:
     house_sun_m2: float = 1.8
     heat_below_degc: float = 20.0
     heat_until_degc: float = 21.0
-    cool_above_degc: float = 25.2
-    cool_until_degc: float = 23.9
+    cool_above_degc: float = 24.6
+    cool_until_degc: float = 23.4
     # boiler
     has_boiler: float = 0.0
     boiler_origin: float = -1.0

@@ -11,13 +11,13 @@ __all__ = ["collector_output", "control_sun", "run_sun"]
 _TOO_HOT_TO_START_DEGC = 125.0  # above it the controller waits: steam in the collector
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def collector_output(absorbed_w_m2, above_air_k, eta0, a1, a2):  # type: ignore[no-untyped-def]
     """Steady output of a collector per area, after ISO 9806. [W/m2]"""
     return eta0 * absorbed_w_m2 - a1 * above_air_k - a2 * above_air_k * abs(above_air_k)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def control_sun(b, p, s):  # type: ignore[no-untyped-def]
     """Differential controller with the tank's high limit. The relay may be stuck."""
     hottest = b.state.collector[-1]
@@ -32,7 +32,7 @@ def control_sun(b, p, s):  # type: ignore[no-untyped-def]
         s.sun_on = 1.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _sun_flow(b, p, s):  # type: ignore[no-untyped-def]
     """Volume flow now: by the pump, or by gravity through a leaking check valve. [m3/s]"""
     if s.sun_on > 0.0:
@@ -43,7 +43,7 @@ def _sun_flow(b, p, s):  # type: ignore[no-untyped-def]
     return 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_sun(b, p, s, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untyped-def]
     """One short step of the collector and its loop."""
     spot = b.state.spot
@@ -69,7 +69,7 @@ def run_sun(b, p, s, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untype
     _warm_collector(b, p, kg_s, entering, absorbed_w_m2, outdoor_degc, dt)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _meter_sun(b, heat_w, dt):  # type: ignore[no-untyped-def]
     if heat_w >= 0.0:
         b.tally[TALLY.sun_heat_j] += heat_w * dt
@@ -78,7 +78,7 @@ def _meter_sun(b, heat_w, dt):  # type: ignore[no-untyped-def]
         b.tally[TALLY.sun_reverse_j] -= heat_w * dt
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _warm_collector(b, p, kg_s, entering, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untyped-def]
     """Each node gains what it absorbs and what the fluid brings. Losses at the node's own mean fluid temperature."""
     nodes = b.state.collector.shape[0]

@@ -18,7 +18,7 @@ from ingest.virtual.fluid_fits import enthalpy, temperature
 __all__ = ["add_heat", "conduct", "exchange_coil", "flow_down", "flow_up", "lose", "mix_inversions", "take_heat"]
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def flow_up(h, e, cold, share, h_in, e_in, cold_in):  # type: ignore[no-untyped-def]
     """Water enters below and leaves on top; `share` of a node's mass moves, at most 1. The top leaves as it was."""
     last = h.shape[0] - 1
@@ -31,7 +31,7 @@ def flow_up(h, e, cold, share, h_in, e_in, cold_in):  # type: ignore[no-untyped-
             e[i, o] += share * (below_e - e[i, o])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def flow_down(h, e, cold, share, added_j_kg, origin):  # type: ignore[no-untyped-def]
     """Water leaves the bottom, gains `added_j_kg` of one origin, and comes back on top."""
     last = h.shape[0] - 1
@@ -47,14 +47,14 @@ def flow_down(h, e, cold, share, added_j_kg, origin):  # type: ignore[no-untyped
             e[i, o] += share * (above_e - e[i, o])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def add_heat(h, e, i, q_j_kg, origin):  # type: ignore[no-untyped-def]
     """Heat of one origin into node i."""
     h[i] += q_j_kg
     e[i, origin] += q_j_kg
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def take_heat(h, e, i, q_j_kg):  # type: ignore[no-untyped-def]
     """Heat out of node i, from all origins in proportion; beyond what they hold, the room (origin -2) owes it."""
     held = 0.0
@@ -69,7 +69,7 @@ def take_heat(h, e, i, q_j_kg):  # type: ignore[no-untyped-def]
         e[i, e.shape[1] - 2] -= q_j_kg - held
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def _exchange(h, e, warm, cool, q_j_kg):  # type: ignore[no-untyped-def]
     """Heat from node `warm` to node `cool` of the same mass, with the mix of the warm one."""
     held = 0.0
@@ -88,7 +88,7 @@ def _exchange(h, e, warm, cool, q_j_kg):  # type: ignore[no-untyped-def]
     h[cool] += q_j_kg
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def conduct(h, e, degc, w_k, seconds_per_kg):  # type: ignore[no-untyped-def]
     """Conduction through water and wall between neighbours."""
     for i in range(h.shape[0] - 1):
@@ -99,7 +99,7 @@ def conduct(h, e, degc, w_k, seconds_per_kg):  # type: ignore[no-untyped-def]
             _exchange(h, e, i + 1, i, -q_j_kg)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def lose(h, e, degc, ua_w_k, room_degc, seconds, node_kg):  # type: ignore[no-untyped-def]
     """Heat to the room, UA shared evenly over the nodes. Returns the heat lost. [J]"""
     nodes = h.shape[0]
@@ -114,7 +114,7 @@ def lose(h, e, degc, ua_w_k, room_degc, seconds, node_kg):  # type: ignore[no-un
     return total_j
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def _average(h, e, cold, top, bottom):  # type: ignore[no-untyped-def]
     n = bottom - top + 1
     mean_h, mean_cold = 0.0, 0.0
@@ -131,7 +131,7 @@ def _average(h, e, cold, top, bottom):  # type: ignore[no-untyped-def]
         h[i], cold[i] = mean_h, mean_cold
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def mix_inversions(h, e, cold):  # type: ignore[no-untyped-def]
     """Warmer water below cooler water rises and mixes, until the tank is stable."""
     i = 0
@@ -152,7 +152,7 @@ def mix_inversions(h, e, cold):  # type: ignore[no-untyped-def]
             i += 1
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy")
 def exchange_coil(h, e, degc, coil, kg_s, fluid, entering_degc):  # type: ignore[no-untyped-def]
     """
     A coil gives heat to the nodes it passes, top first.

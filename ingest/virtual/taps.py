@@ -13,14 +13,14 @@ _LONGEST_DRAW_S = 1800.0
 _FAILED_COLD_DEGC = 31.0  # a valve jammed toward cold still passes some hot water
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def open_tap(s, event):  # type: ignore[no-untyped-def]
     """Begin a draw: (start s, kind, J or kg wanted, kg/s at the tap, use temperature degC)."""
     s.draw_kind, s.draw_left, s.draw_flow_kg_s, s.draw_use_degc = event[1], event[2], event[3], event[4]
     s.draw_left_s = _LONGEST_DRAW_S
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_draw(b, p, s, main_degc, dt):  # type: ignore[no-untyped-def]
     """One short step of a draw. The last step of a draw is shortened in flow so that it takes just what was wanted."""
     last = int(p.n_tanks) - 1
@@ -52,7 +52,7 @@ def run_draw(b, p, s, main_degc, dt):  # type: ignore[no-untyped-def]
         _no_flow(b)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _passing_power(b, p, h_hot, tank_kg_s):  # type: ignore[no-untyped-def]
     if p.has_passing <= 0.0 or tank_kg_s <= 0.0:
         return 0.0
@@ -60,7 +60,7 @@ def _passing_power(b, p, h_hot, tank_kg_s):  # type: ignore[no-untyped-def]
     return min(max(0.0, wanted_w), p.passing_w * b.fx[FX.element_power])
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _mix(b, p, h_heated, h_cold):  # type: ignore[no-untyped-def]
     """Enthalpy after the mixing valve and the share of its water that comes from the tanks."""
     set_degc = _FAILED_COLD_DEGC if b.fx[FX.mixing_cold] > 0.0 else p.mixed_set_degc
@@ -70,7 +70,7 @@ def _mix(b, p, h_heated, h_cold):  # type: ignore[no-untyped-def]
     return h_set, (h_set - h_cold) / (h_heated - h_cold)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _deliver(b, p, s, enthalpies, flows, dt):  # type: ignore[no-untyped-def]
     """Water moves through the tanks; heat arrives at the tap by origin, relative to the cold water of now."""
     h_cold, h_hot, h_heated, h_mixed = enthalpies
@@ -105,14 +105,14 @@ def _deliver(b, p, s, enthalpies, flows, dt):  # type: ignore[no-untyped-def]
     flow_up(state.h[0], state.e[0], state.cold[0], kg / b.node_kg[0], h_cold, b.nothing, h_cold)
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _no_flow(b):  # type: ignore[no-untyped-def]
     b.state.spot[CH.draw_m3_s] = 0.0
     b.state.spot[CH.mixed_m3_s] = 0.0
     b.state.spot[CH.passing_w] = 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def rest_spots(b, p, s, dt):  # type: ignore[no-untyped-def]
     """Pipes at rest drift: the outlet stubs stay warm from the tank, the others go to the room's temperature."""
     spot = b.state.spot
