@@ -14,15 +14,13 @@ def decode_csv(payload: bytes, *, received_s: float) -> Columns:
         form = form_of(cells_of(lines[0]) if lines else [""], file="the payload")
     except FileRefusedError as error:
         return whole_fault(str(error))
-    columns = Columns(record=[])
+    rows, faults = list[tuple[str, float, float, int]](), list[Fault]()
     for record, line in enumerate(lines[1:]):
         judged = Judged()
         Judge("the payload", form).judge(record + 2, cells_of(line), judged)
-        for _, point, time_ms, value in judged.good:
-            columns.name.append(point)
-            columns.unit.append(None)
-            columns.time_s.append(time_ms / 1000.0)
-            columns.value.append(value)
-            columns.record.append(record)
-        columns.faults.extend(Fault(record, one.reason, one.n_readings) for one in judged.refused)
-    return columns
+        rows.extend((point, time_ms / 1000.0, value, record) for _, point, time_ms, value in judged.good)
+        faults.extend(Fault(record, one.reason, one.n_readings) for one in judged.refused)
+    if not rows:
+        return Columns(faults=faults)
+    name, time_s, value, places = zip(*rows, strict=True)
+    return Columns(name, (None,) * len(name), time_s, value, places, faults)

@@ -3,8 +3,8 @@ The readings stores beside each other, on the same readings: write, size on disk
 
 InfluxDB is written and read through our own store. VictoriaMetrics, which has no InfluxQL, is written through the same
 client at `/api/v2/write` and read by its export API, as in `tests/test_influx_store.py`; nobody counts its duplicates,
-which makes it cheaper to write. InfluxDB's size is that of its files soon after the last write, when its write-ahead log
-is empty; it packs them closer when they have been cold for hours.
+which makes it cheaper to write. InfluxDB's size is that of its files soon after the last write, when its write-ahead
+log is empty; it packs them closer when they have been cold for hours.
 """
 
 import os
