@@ -35,7 +35,7 @@ def _assessed(kind: str, case: dict[str, Any]) -> Assessment:
         courses = changed(courses, dict.fromkeys(courses, everywhere))
     courses = changed(courses, changes)
     before = {} if case.get("before") == "none" else None
-    plant = plant_of(_HOUSE, courses, until=case.get("until"), before=before)
+    plant = plant_of(house(**case.get("house", {})), courses, until=case.get("until"), before=before)
     per_hour = case.get("record_kwh_per_h")
     history = [] if per_hour is None else record(DAY, days=12, kwh_per_h=per_hour)
     found = [a for a in assess_day(plant, history) if (a.kind, a.component) == (kind, case["component"])]

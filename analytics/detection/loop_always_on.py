@@ -8,13 +8,13 @@ from typing import ClassVar
 import numpy as np
 
 from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting
-from analytics.detection.sunshine import tank_of_loop
+from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
+from analytics.detection.sunshine import collector_of, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, LoopDay, PlantDay
-from analytics.site import Site
+from analytics.site import Loop, Site
 
 __all__ = ["LoopAlwaysOn"]
 
@@ -30,24 +30,22 @@ class LoopAlwaysOn:
     kind: ClassVar[str] = "loop-always-on"
     rejoin: ClassVar[timedelta] = timedelta(hours=24)
     gain_w: float = 50.0  # a circulator's own power: less heat than this is not worth its running
+    dull_w_m2: float = 200.0  # with more sun, a running loop without heat has lost its flow
+    warm_degc: float = 50.0  # a backup that heats nothing though its tank is cooler: `heater-no-output`
     worth_w: float = 200.0
     min_useless: timedelta = timedelta(minutes=90)  # of useless running between two rests; overrun ends sooner
     min_rest: timedelta = timedelta(minutes=5)
     min_worth: timedelta = timedelta(minutes=10)
 
     def needs(self, site: Site) -> Sequence[Need]:
-        return [
-            Need(loop.id, "" if loop.pump else f"Loop {loop.id} has no pump point, so its running is not known.")
-            for loop in site.loops.values()
-            if tank_of_loop(site, loop.id)
-        ]
+        return [Need(loop.id, _lacking(loop)) for loop in site.loops.values() if tank_of_loop(site, loop.id)]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         loop = plant.loops.get(component)
         if loop is None:
             return NotAssessed(f"Loop {component} gave no readings.")
         passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
-        useless = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.gain_w)
+        useless = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.gain_w) & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
         healthy = rests | lasting(passed & (loop.heat_w >= self.worth_w), _cells(self.min_worth))
         return judge(
@@ -58,6 +56,16 @@ class LoopAlwaysOn:
             unseen=f"Whether the pump of loop {component} runs, and what it brings, is not known.",
         )
 
+    def _nothing_to_gain(self, plant: PlantDay, loop: LoopDay) -> Flags:
+        """A dull sky for a collector, a warm tank for a backup; without heat otherwise, something else has failed."""
+        collector = collector_of(plant.site, loop.loop)
+        if collector is not None and collector.irradiance is not None:
+            return course_of(plant, collector.irradiance) < self.dull_w_m2
+        is_backup = any(stage.backup for stage in plant.site.stages.values() if stage.loop == loop.loop)
+        if collector is None and is_backup:
+            return tank_ends(plant, loop.loop)[1] >= self.warm_degc
+        return np.ones(len(loop.heat_w), bool)
+
     def _finding(self, plant: PlantDay, loop: LoopDay, useless: Flags, *, episode: Episode) -> Finding:
         cells = counted(useless, episode)
         seconds = float(np.count_nonzero(cells)) * CELL_S
@@ -67,7 +75,7 @@ class LoopAlwaysOn:
             "loop": loop.loop,
             "useless": duration(seconds),
             "useless_min": round(seconds / 60),
-            "lost_kwh": round(-heat_kwh, 2),
+            "lost_kwh": round(abs(heat_kwh), 2),
             "pump_kwh": round(pump_kwh, 3),
             "gain_limit_w": self.gain_w,
             "min_useless_min": self.min_useless / timedelta(minutes=1),
@@ -85,12 +93,21 @@ _ADVICE = Advice(
         "relay or controller output stuck on, or left in manual mode",
         "controller's sensor displaced or failed",
         "start and stop differences set too small",
+        "the fluid does not move, so no heat arrives: failed circulator, air lock",
     ),
     (
         "Look at the controller's mode and at the temperatures that it shows.",
         "Switch the pump off at the controller and see whether it stops; a relay that sticks is an electrician's work.",
     ),
 )
+
+
+def _lacking(loop: Loop) -> str:
+    if loop.pump is None:
+        return f"Loop {loop.id} has no pump point, so its running is not known."
+    if loop.flow is None and loop.energy is None:
+        return f"The heat of loop {loop.id} rests on an assumed flow; whether its pump gains anything is not measured."
+    return ""
 
 
 def _cells(length: timedelta) -> int:

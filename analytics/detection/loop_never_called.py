@@ -32,7 +32,7 @@ class LoopNeverCalled:
     rejoin: ClassVar[timedelta] = timedelta(hours=24)
     lift_k: float = 15.0  # above the usual start difference of 8 K, with margin
     sun_w_m2: float = 200.0
-    min_ignored: timedelta = timedelta(minutes=30)
+    min_ignored: timedelta = timedelta(minutes=45)  # after a full tank controllers wait for its top to cool
     min_running: timedelta = timedelta(minutes=3)
 
     def needs(self, site: Site) -> Sequence[Need]:

@@ -88,9 +88,11 @@ class LoopNoFlow:
     lift_without_sun_k: float = 25.0  # no irradiance known: warm pipes in a hot attic stay below
     sun_w_m2: float = 200.0  # below, a collector warms by air more than by sun
     desuperheater_tank_degc: float = 40.0  # above, hot gas may have nothing to give
+    counts_w: float = 50.0  # of a heat meter's counter
+    min_counter: timedelta = timedelta(minutes=90)  # a counter of whole kilowatt-hours may stand so long in weak sun
     least_runaway_k: float = 40.0  # no flow meter: see `_runaway_k`
-    strong_sun_w_m2: float = 300.0  # a collector without flow is soon far above its tank
-    min_cooled_in_sun: timedelta = timedelta(minutes=20)
+    strong_sun_w_m2: float = 400.0  # a collector without flow is soon far above its tank
+    min_cooled_in_sun: timedelta = timedelta(minutes=60)
     min_cooled: timedelta = timedelta(minutes=60)  # a collector without flow cools through this range sooner at dusk
     damage_degc: float = 120.0  # glycol ages quickly above 120 to 140 degC (common practice)
 
@@ -111,16 +113,20 @@ class LoopNoFlow:
             found,
             healthy,
             tell=lambda episode: self._finding(plant, loop, calls, episode=episode),
-            unseen=self._unseen(loop, passed),
+            unseen=self._unseen(loop, passed, has_meter=plant.site.loops[component].flow is not None),
         )
 
-    def _unseen(self, loop: LoopDay, passed: Flags) -> str:
-        if not loop.flow_is_assumed and np.isnan(loop.flow_m3_s[passed]).all():
+    def _unseen(self, loop: LoopDay, passed: Flags, *, has_meter: bool) -> str:
+        if has_meter and np.isnan(loop.flow_m3_s[passed]).all():
             return f"The flow of loop {loop.loop} is not known."
         return f"Nothing called for the pump of loop {loop.loop}, so its rest proves nothing."
 
     def _still_and_moves(self, plant: PlantDay, loop: LoopDay) -> tuple[Flags, Flags]:
         """Cells in which the fluid may stand still, and those in which it surely moves."""
+        if plant.site.loops[loop.loop].flow is None and not loop.flow_is_assumed:
+            # A heat meter's counter alone: it stands still, or it counts.
+            counts = loop.heat_w >= self.counts_w
+            return loop.heat_w < self.counts_w, lasting(counts, 2)
         if not loop.flow_is_assumed:
             return loop.flow_m3_s <= self.still_flow_m3_s, lasting(loop.flow_m3_s > self.still_flow_m3_s, 2)
         # Without a meter: a collector in the sun that stays near its tank for long is being cooled.
@@ -129,7 +135,9 @@ class LoopNoFlow:
         irradiance = course_of(plant, collector.irradiance if collector else None)
         cooled = (loop.pump_on >= 0.99) & (rise_k >= 1.0) & (rise_k < 0.6 * self._runaway_k(plant, loop))
         in_sun = lasting(cooled & (irradiance >= self.strong_sun_w_m2), round(_cells(self.min_cooled_in_sun)))
-        return np.ones(len(rise_k), bool), in_sun | lasting(cooled, round(_cells(self.min_cooled)))
+        if not np.isnan(irradiance).all():
+            return np.ones(len(rise_k), bool), in_sun
+        return np.ones(len(rise_k), bool), lasting(cooled, round(_cells(self.min_cooled)))
 
     def _runaway_k(self, plant: PlantDay, loop: LoopDay) -> float:
         """How far above its tank a collector with the assumed flow can get in full sun, with margin. [K]"""
@@ -150,12 +158,12 @@ class LoopNoFlow:
             if sun is None or collector is None
             else still & self._sunny(plant, loop, sun, area_m2=collector.area_m2)
         )
-        by_pump = none if loop.flow_is_assumed else still & (loop.pump_on >= 0.99)
+        by_pump = none if loop.flow_is_assumed else still & (loop.pump_on >= 0.99) & self._should_carry(plant, loop)
         runs, patience = self._compressor(plant, loop)
-        by_compressor = none if loop.flow_is_assumed else still & runs
+        by_compressor = none if loop.flow_is_assumed else still & runs & self._should_carry(plant, loop)
         proofs = [
-            by_pump / _cells(self.min_pump),
-            by_compressor / _cells(patience),
+            by_pump / _cells(self.min_counter if plant.site.loops[loop.loop].flow is None else self.min_pump),
+            by_compressor / _cells(self.min_counter if plant.site.loops[loop.loop].flow is None else patience),
             by_heat / _cells(self.min_heat),
             by_sun / _cells(self.min_sun),
         ]
@@ -167,6 +175,17 @@ class LoopNoFlow:
             return np.zeros(len(sun.offered_w), bool)
         pays = (sun.offered_w >= self.offered_w_m2 * area_m2) & (sun.outdoor_degc >= self.no_snow_degc)
         return np.asarray(pays & ~np.logical_or.accumulate(sun.is_full) & ~switched_off(plant, loop.loop))
+
+    def _should_carry(self, plant: PlantDay, loop: LoopDay) -> Flags:
+        """For a loop with a counter alone: a running pump must bring heat only where there is heat to be had."""
+        if plant.site.loops[loop.loop].flow is not None:
+            return np.ones(len(loop.heat_w), bool)
+        collector = collector_of(plant.site, loop.loop)
+        if collector is not None:
+            return course_of(plant, collector.irradiance) >= self.strong_sun_w_m2
+        pumps = [p for p in plant.site.heat_pumps.values() if loop.loop in (p.source_loop, p.load_loop)]
+        needed = [plant.heat_pumps[p.id].is_on >= 0.99 for p in pumps if p.id in plant.heat_pumps]
+        return needed[0] if needed else np.zeros(len(loop.heat_w), bool)
 
     def _hot(self, plant: PlantDay, loop: LoopDay, sun: CollectorSun) -> Flags:
         """The collector is hot enough to call, the tank could take it, and the pump is not known to be off."""
@@ -226,7 +245,7 @@ class LoopNoFlow:
             "called_for": duration(float(np.count_nonzero(called)) * CELL_S),
             "called_min": int(np.count_nonzero(called)),
             "still_flow_l_min": round(self.still_flow_m3_s * 6e4, 3),
-            "highest_flow_l_min": None if loop.flow_is_assumed else round(float(np.nanmax(flow)) * 6e4, 3),
+            "highest_flow_l_min": highest(flow * 6e4, 3) if plant.site.loops[loop.loop].flow else None,
             "pump_called_min": int(np.count_nonzero(calls.by_pump & called)),
             "compressor_called_min": int(np.count_nonzero(calls.by_compressor & called)),
             "sun_called_min": int(np.count_nonzero(calls.by_sun & called)),
@@ -259,10 +278,18 @@ def _lacking(site: Site, loop: Loop) -> str:
     if loop.flow is not None:
         return ""
     if loop.assumed_flow_l_per_s is None:
-        return f"Loop {loop.id} has an energy counter only; whether its fluid moves cannot be told."
+        return _lacking_beside_counter(site, loop)
     if collector_of(site, loop.id) is None:
         return f"Loop {loop.id} has no flow meter, and standing fluid shows in temperatures only at a collector."
     return ""
+
+
+def _lacking_beside_counter(site: Site, loop: Loop) -> str:
+    collector = collector_of(site, loop.id)
+    feeds = any(loop.id in (pump.source_loop, pump.load_loop) for pump in site.heat_pumps.values())
+    if (collector is not None and collector.irradiance is not None and loop.pump) or feeds:
+        return ""
+    return f"Loop {loop.id} has an energy counter only, and nothing tells when it should count."
 
 
 def _cells(patience: timedelta) -> float:

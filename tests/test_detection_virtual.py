@@ -1,0 +1,133 @@
+"""
+The detectors on virtual houses: each fault is found on the house that has it, and healthy houses stay quiet.
+
+The plant, its sensors with their errors, and the truth of when a fault begins come from the simulation, which knows
+nothing of the detectors.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cache
+
+import numpy as np
+import pytest
+
+from analytics.day import account_day, window
+from analytics.detection import Alert, advance, assess_day
+from analytics.figures import DayLedger
+from analytics.trace import Trace, local_day
+from ingest.virtual import SCENARIOS, Fault, simulate
+
+_SEASONS = [date(2026, 1, 5), date(2026, 4, 10), date(2026, 7, 5), date(2026, 10, 5)]
+_HEALTHY_DAYS = 15
+_DAYS, _FIRST_BROKEN, _BROKEN_DAYS = 18, 12, 3
+
+
+def _cut(trace: Trace, span: tuple[int, int]) -> Trace:
+    first, last = np.searchsorted(trace.time_ms, span)
+    return Trace(trace.time_ms[first:last], trace.value[first:last])
+
+
+def _alerts(scenario: str, start: date, *, days: int, faults: Sequence[Fault] = ()) -> list[Alert]:
+    """What the watcher would have kept after so many days."""
+    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=7, faults=faults)
+    alerts: list[Alert] = []
+    history: list[DayLedger] = []
+    state = None
+    for day in (local_day(start + timedelta(days=n), run.site.timezone) for n in range(days)):
+        traces = {point: _cut(trace, window(day)) for point, trace in run.traces.items()}
+        result = account_day(run.site, traces, day, state=state)
+        alerts, _ = advance(alerts, assess_day(result.plant, history), now_ms=day.end_ms)
+        state, history = result.state, [*history, result.ledger]
+    return alerts
+
+
+@pytest.mark.parametrize("start", _SEASONS, ids=str)
+@pytest.mark.parametrize("scenario", SCENARIOS)
+def test_a_healthy_house_stays_quiet(scenario: str, start: date) -> None:
+    assert [alert.summary for alert in _alerts(scenario, start, days=_HEALTHY_DAYS)] == []
+
+
+@dataclass(frozen=True)
+class _Broken:
+    """A fault in a house, the alert that must tell of it, and how long it may take from the fault's beginning."""
+
+    scenario: str
+    fault: str
+    start: date
+    kind: str
+    component: str
+    within: timedelta
+    points: tuple[str, ...] = ()
+
+
+_SPRING, _SUMMER, _WINTER = date(2026, 4, 1), date(2026, 6, 5), date(2026, 1, 5)
+_SAME_DAY, _NEXT_DAYS = timedelta(hours=12), timedelta(hours=48)
+_BROKEN = [
+    _Broken("two-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", timedelta(hours=3)),
+    _Broken("solar-one-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", _NEXT_DAYS),
+    _Broken("assumed-flow", "collector-pump-dead", _SUMMER, "loop-no-flow", "collector", _NEXT_DAYS),
+    _Broken("two-tank", "collector-air-lock", _SPRING, "loop-low-flow", "collector", _SAME_DAY),
+    _Broken("two-tank", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),
+    _Broken("two-tank", "collector-check-valve-leaks", _SPRING, "loop-night-loss", "collector", _SAME_DAY),
+    _Broken("two-tank", "collector-soiled", _SPRING, "stage-below-expected", "sun", _NEXT_DAYS),
+    _Broken("two-tank", "desuperheater-pump-dead", _SPRING, "loop-no-flow", "desuperheater", _SAME_DAY),
+    _Broken("two-tank", "element-stuck-on", _SPRING, "heater-always-on", "element", timedelta(hours=4)),
+    _Broken("solar-one-tank", "element-stuck-on", _WINTER, "heater-always-on", "element", _SAME_DAY),
+    _Broken("two-tank", "mixing-valve-hot", _SPRING, "outlet-too-hot", "hot_water", _SAME_DAY),
+    _Broken("passing-heater", "mixing-valve-hot", _WINTER, "outlet-too-hot", "hot_water", _NEXT_DAYS),
+    _Broken("two-tank", "mixing-valve-cold", _SPRING, "outlet-too-cool", "hot_water", _NEXT_DAYS),
+    _Broken("heat-pump-tank", "load-pump-dead", _WINTER, "loop-no-flow", "load", _NEXT_DAYS),
+    _Broken("boiler-backup", "boiler-lockout", _WINTER, "heater-no-output", "boiler", _NEXT_DAYS),
+    _Broken("two-tank", "tap-left-running", _SPRING, "constant-draw", "hot_water", timedelta(hours=3)),
+    _Broken("two-tank", "gateway-silent", _SPRING, "site-silent", "quarry-road-3", timedelta(minutes=35)),
+    _Broken(
+        "two-tank", "sensor-missing", _SPRING, "sensor-missing", "solar.top", timedelta(minutes=35), ("solar.top",)
+    ),
+    _Broken(
+        "two-tank",
+        "sensor-stuck",
+        _SPRING,
+        "sensor-stuck",
+        "collector.leaving",
+        timedelta(hours=4),
+        ("collector.leaving",),
+    ),
+]
+
+
+@cache
+def _broken_run(case: _Broken) -> tuple[Fault, tuple[Alert, ...]]:
+    timezone = simulate(SCENARIOS[case.scenario], start=case.start, days=1, seed=7).site.timezone
+    first = local_day(case.start + timedelta(days=_FIRST_BROKEN), timezone)
+    began_ms = first.start_ms + 10 * 3_600_000
+    ended_ms = began_ms + _BROKEN_DAYS * 86_400_000
+    fault = Fault(name=case.fault, start_ms=began_ms, end_ms=ended_ms, points=case.points)
+    return fault, tuple(_alerts(case.scenario, case.start, days=_DAYS, faults=[fault]))
+
+
+@pytest.mark.parametrize("case", _BROKEN, ids=lambda case: f"{case.scenario} {case.fault}")
+def test_a_fault_is_found_in_time_as_one_alert(case: _Broken) -> None:
+    fault, alerts = _broken_run(case)
+    found = [alert for alert in alerts if (alert.kind, alert.component) == (case.kind, case.component)]
+    assert len(found) == 1, [(alert.kind, alert.component) for alert in alerts]
+    late_ms = found[0].detected_ms - fault.start_ms
+    assert 0 <= late_ms <= case.within.total_seconds() * 1000
+    # What proves a stage's want of heat is the whole sunny stretch; all else begins with the fault, to two minutes.
+    if case.kind != "stage-below-expected":
+        assert found[0].began_ms >= fault.start_ms - 120_000
+
+
+@pytest.mark.parametrize("case", _BROKEN, ids=lambda case: f"{case.scenario} {case.fault}")
+def test_an_alert_does_not_end_before_its_fault(case: _Broken) -> None:
+    fault, alerts = _broken_run(case)
+    for alert in alerts:
+        if (alert.kind, alert.component) == (case.kind, case.component):
+            assert alert.ended_ms is None or alert.ended_ms >= fault.end_ms - 120_000
+
+
+def test_nothing_is_raised_before_a_fault_begins() -> None:
+    for case in _BROKEN[:6]:
+        fault, alerts = _broken_run(case)
+        assert [alert.kind for alert in alerts if alert.detected_ms < fault.start_ms] == []
