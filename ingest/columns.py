@@ -1,7 +1,7 @@
 """What decoding gives: readings as columns, and the faults of what could not be read."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 __all__ = ["SWITCH", "Columns", "Fault", "short", "whole_fault"]
@@ -28,12 +28,12 @@ class Columns:
     since 1970 UTC, `value`, and `record`, the place in the payload counted from 0.
     """
 
-    name: Sequence[str] = ()
-    unit: Sequence[str | None] = ()
-    time_s: Sequence[float] = ()
-    value: Sequence[float] = ()
-    record: Sequence[int] = ()
-    faults: Sequence[Fault] = ()
+    name: Sequence[str] = field(default_factory=list)
+    unit: Sequence[str | None] = field(default_factory=list)
+    time_s: Sequence[float] = field(default_factory=list)
+    value: Sequence[float] = field(default_factory=list)
+    record: Sequence[int] = field(default_factory=list)
+    faults: Sequence[Fault] = field(default_factory=list)
 
     @property
     def n_received(self) -> int:
