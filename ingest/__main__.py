@@ -46,9 +46,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m ingest", description=__doc__)
-    parser.add_argument("--sites", type=Path, required=True, help="folder of site files (*.toml), read again on change")
+    parser.add_argument("--sites", type=_folder, required=True, help="folder of site files (*.toml)")
     parser.add_argument("--data", type=Path, default=Path(), help="folder of the embedded store and of quarantine")
-    parser.add_argument("--broker", default="127.0.0.1:1883", help="HOST:PORT (default 127.0.0.1:1883)")
+    parser.add_argument("--broker", type=_address, default="127.0.0.1:1883", help="HOST:PORT (default 127.0.0.1:1883)")
     parser.add_argument("--mqtt", choices=("3.1.1", "5.0"), default="5.0", help="MQTT version (default 5.0)")
     parser.add_argument("--client-id", default="heatledger-ingest", help="fixed, and another one for each process")
     parser.add_argument("--group", help="share the messages with the other ingesters of this group")
@@ -65,11 +65,23 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _folder(text: str) -> Path:
+    if not Path(text).is_dir():
+        raise argparse.ArgumentTypeError(f"{text!r} is not a folder")
+    return Path(text)
+
+
+def _address(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not host or not port.isdecimal() or not 0 < int(port) < 65536:
+        raise argparse.ArgumentTypeError(f"{text!r} is not HOST:PORT, as 127.0.0.1:1883")
+    return host, int(port)
+
+
 def _settings(given: argparse.Namespace) -> IngestSettings:
-    host, _, port = given.broker.rpartition(":")
     return IngestSettings(
-        host=host or given.broker,
-        port=int(port) if host else 1883,
+        host=given.broker[0],
+        port=given.broker[1],
         client_id=given.client_id,
         version=given.mqtt,
         username=given.username,

@@ -15,6 +15,7 @@ import pytest
 from sqlalchemy import Engine, create_engine
 
 from ingest import quarantine
+from ingest.__main__ import main
 from ingest.counts import Counts, totals
 from ingest.directory import Directory, directory_of
 from ingest.duckdb_store import open_duckdb_store
@@ -24,8 +25,9 @@ from ingest.mqtt_client import topic_filters
 from ingest.pipeline import Intake
 from ingest.presence import presence
 from ingest.quarantine import quarantine_metadata
+from ingest.site_folder import SiteFolder
 from ingest.store import Batch, ReadingStore, WriteCounts
-from tests.gateways import BASE_S, SITE, TOPIC, Gateway, pack, small_directory
+from tests.gateways import BASE_S, SITE, SITE_TOML, TOPIC, Gateway, pack, small_directory
 from tests.servers import MosquittoServer, wait_until
 
 
@@ -280,3 +282,44 @@ def test_a_full_inbox_makes_its_writer_wait_and_a_closed_one_refuses() -> None:
     inbox.close()
     assert inbox.put(9) is False
     assert inbox.is_done
+
+
+@pytest.mark.parametrize(
+    ("broken", "sentence"),
+    [
+        ({"--broker": "broker"}, "'broker' is not HOST:PORT, as 127.0.0.1:1883"),
+        ({"--sites": "/no/such/folder"}, "'/no/such/folder' is not a folder"),
+    ],
+)
+def test_the_command_says_what_is_wrong_with_its_arguments(
+    broken: dict[str, str], sentence: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = {"--sites": str(tmp_path), "--data": str(tmp_path)} | broken
+    with pytest.raises(SystemExit, match="2"):
+        main([part for pair in arguments.items() for part in pair])
+    assert sentence in capsys.readouterr().err
+
+
+def test_the_command_refuses_a_faulty_site_file_with_its_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "house.toml").write_text("schema = 1\n[site]\nid = 7\n")
+    assert main(["--sites", str(tmp_path), "--data", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("heatledger ingest: ")
+    assert "house.toml" in said
+
+
+def test_a_site_folder_follows_its_files_and_keeps_the_last_good_ones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ingest.site_folder._LOOK_EVERY_S", 0.0)
+    file = tmp_path / "house.toml"
+    file.write_text(SITE_TOML)
+    source = SiteFolder(tmp_path)
+    before = source()
+    assert source() is before
+    file.write_text(SITE_TOML + "nonsense")
+    assert source() is before
+    file.write_text(SITE_TOML.replace("mill-lane-9", "mill-lane-90"))
+    assert list(source().sites) == ["mill-lane-90"]
