@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analytics.accuracy import limit_of_error
 from analytics.figures import Basis
-from analytics.metering import DayFrame, to_course
+from analytics.frame import DayFrame, to_course
 from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total
 from analytics.segments import cells_of, pieces_of
 from analytics.site import HeatPump, Site

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analytics.accuracy import limit_of_error
 from analytics.figures import Basis
 from analytics.fluids import WATER
-from analytics.metering import DayFrame, temperature_limit_k, to_course
+from analytics.frame import DayFrame, temperature_limit_k, to_course
 from analytics.plant import Draw, HotWaterDay, Signal, Total
 from analytics.segments import Pieces, cells_of, value_at
 from analytics.site import HotWater, Site

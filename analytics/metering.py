@@ -1,5 +1,5 @@
 """
-Metering: the heat of each loop, the input of each heater and the electricity of each pump over one day.
+Metering: the heat of each loop over one day.
 
 Everything is integrated on the readings' own times, piece by piece, and only then gathered into cells, so that a
 day's total does not depend on how a day is cut.
@@ -12,14 +12,15 @@ from math import hypot, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.accuracy import limit_of_error
-from analytics.figures import Basis
+from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
-from analytics.plant import UNKNOWN, Course, HeaterDay, LoopDay, Signal, Total
-from analytics.segments import Pieces, cells_of, pieces_of, value_at
-from analytics.site import Heater, Loop, Site
+from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
+from analytics.inputs import is_running, meter_pump
+from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total
+from analytics.segments import Pieces, cells_of, gap_amount, value_at
+from analytics.site import Loop, Site
 
-__all__ = ["DayFrame", "is_running", "meter_heater", "meter_loop", "temperature_limit_k", "to_course", "while_flowing"]
+__all__ = ["meter_loop", "while_flowing"]
 
 Array = NDArray[np.float64]
 
@@ -28,53 +29,6 @@ Array = NDArray[np.float64]
 _U_WATER = 0.002
 _U_MIXTURE = 0.01
 _U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
-_OFF_PART = 0.05  # of its highest mean power: below it a drive rests
-_RUNNING_PART = 0.1  # of the nominal pump power, or ...
-_RUNNING_W = 3.0  # ... this, where no nominal power is known
-
-
-@dataclass(frozen=True, slots=True)
-class DayFrame:
-    """The stretch of time metered: cells from the day's start; what lies after `until_s` has not happened yet."""
-
-    edges_s: Array
-    until_s: float
-
-    @property
-    def n_cells(self) -> int:
-        return len(self.edges_s) - 1
-
-    def unknown(self) -> Course:
-        return np.full(self.n_cells, nan)
-
-    def pieces(self, signal: Signal) -> Pieces:
-        return pieces_of(signal, start_s=0.0, end_s=self.until_s)
-
-
-def to_course(frame: DayFrame, amount: Array, covered_s: Array) -> Course:
-    """Mean rate of each cell from amounts and covered seconds; NaN where less than half a cell is covered."""
-    lengths_s = np.diff(frame.edges_s)
-    return np.where(covered_s >= 0.5 * lengths_s, amount / np.maximum(covered_s, 1e-9), nan)
-
-
-def is_running(value: Array, nominal_w: float | None, quantity: str) -> Array:
-    """1 where a pump's status or power says that it runs, else 0; a status in between is kept as a part."""
-    if quantity == "status":
-        return np.clip(value, 0.0, 1.0)
-    return (value > max(_RUNNING_PART * nominal_w if nominal_w else 0.0, _RUNNING_W)).astype(float)
-
-
-def temperature_limit_k(signal: Signal, at_degc: float) -> float:
-    """Half-width of a temperature sensor's limits of error [K] at a temperature."""
-    point = signal.point
-    return float(limit_of_error(point.accuracy, at_degc, quantity="temperature", unit=point.unit))
-
-
-def _relative_limit(signal: Signal, typical: float) -> float:
-    """Half-width of a sensor's limits of error as a part of a typical value, both in SI."""
-    point = signal.point
-    half = float(limit_of_error(point.accuracy, typical, quantity=point.quantity, unit=point.unit))
-    return half / typical if typical > 0 else 0.0
 
 
 def while_flowing(first: Array, last: Array, flow: Array) -> tuple[Array, Array]:
@@ -91,7 +45,7 @@ def while_flowing(first: Array, last: Array, flow: Array) -> tuple[Array, Array]
 
 def meter_loop(site: Site, loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) -> LoopDay:
     """A loop's heat by temperatures and flow, or by its energy counter, and its pump."""
-    pump_on, pump_w, pump_total = _pump(loop, signals, frame)
+    pump_on, pump_w, pump_total = meter_pump(loop, signals, frame=frame)
     by_flow = _by_flow(site, loop, signals, frame)
     by_counter = _by_counter(loop, signals, frame)
     metered = by_counter or by_flow or _Metered(frame.unknown(), _not_metered(loop, signals), UNKNOWN)
@@ -146,7 +100,7 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
     edge_j = float(np.hypot(amount[0], amount[-1])) / sqrt(12) if len(amount) else 0.0
-    u = sqrt((total * _relative_limit(signal, max(total, 1.0))) ** 2 / 3 + edge_j**2)
+    u = sqrt((total * relative_limit(signal, max(total, 1.0))) ** 2 / 3 + edge_j**2)
     part = float(covered.sum()) / frame.until_s
     heat = Total(total, u, part)
     why = "A heat meter's energy counter does not count backwards."
@@ -169,7 +123,7 @@ def _flow_of(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Flo
     if signal is not None and len(signal.time_s):
         pieces = frame.pieces(signal)
         typical = float(signal.value.max(initial=0.0))
-        limit = _relative_limit(signal, typical)
+        limit = relative_limit(signal, typical)
         return _Flow(pieces, pieces.covered(signal.max_gap_s), signal.point.sampling, limit, False)
     pump = signals.get(loop.pump) if loop.pump else None
     if loop.flow or loop.assumed_flow_l_per_s is None or pump is None or len(pump.time_s) == 0:
@@ -217,63 +171,6 @@ def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | No
         if signal is not None and len(signal.time_s) and signal.point.sampling != "instant":
             return signal
     return None
-
-
-def end_weight(pieces: Pieces, rate_last: Array, drive: Signal, *, frame: DayFrame) -> Array:
-    """
-    How much of each piece goes by its end's heat rate rather than by its start's: a half, unless the drive tells.
-
-    Where the drive starts or stops within a piece, its mean power beside that of the piece after (or before) says
-    for which part of the piece it ran. That takes the doubt of a whole interval out of every start and stop. After
-    a start the heat rate climbs; how far it had come at the piece's end shows in how it climbs on.
-
-    Args:
-        pieces: The loop's pieces. (n,)
-        rate_last: Heat rate at each piece's end [W]. (n,)
-        drive: The compressor's or pump's power as means or counts.
-        frame: The day.
-    Returns:
-        Weights, 0 to 1. (n,)
-    """
-    powered = frame.pieces(drive)
-    edges = np.append(pieces.start_s, pieces.end_s[-1:])
-    running = np.concatenate(([0.0], np.cumsum(powered.amount)))
-    knots = np.concatenate((powered.start_s[:1], powered.end_s))
-    weight = np.full(len(pieces.start_s), 0.5)
-    if len(weight) < 3 or len(knots) < 3:
-        return weight
-    power = np.diff(np.interp(edges, knots, running)) / np.maximum(np.diff(edges), 1e-9)
-    off_w = _OFF_PART * float(power.max())
-    before, here, after = power[:-2], power[1:-1], power[2:]
-    starts = (before <= off_w) & (after > off_w) & (here <= after) & (here > 0)
-    stops = (before > off_w) & (after <= off_w) & (here <= before) & (here > 0)
-    # A compressor's power climbs too: its level in the first piece lies below that of the second by their slope.
-    later = np.concatenate((after[1:], after[-1:]))
-    level = np.where(later > off_w, after - (later - after), after)
-    ran = np.where(starts, here / np.maximum(level, 1e-9), here / np.maximum(before, 1e-9))
-    ran = np.clip(ran, 0.0, 1.0)
-    # A pump that runs on carries the rest of the heat away while the rate falls; one that stops carries none.
-    tail = np.where(rate_last[1:-1] != 0, 0.5, 1.0) * (1.0 - ran)
-    weight[1:-1] = np.where(starts, ran, np.where(stops, tail, 0.5))
-    first = np.flatnonzero(starts[:-1]) + 1
-    weight[first] *= _mean_of_climb(rate_last[first], rate_last[first + 1], rate_last[first + 2], ran=weight[first])
-    return weight
-
-
-def _mean_of_climb(first: Array, second: Array, third: Array, *, ran: Array) -> Array:
-    """
-    Mean of a heat rate since its start, as a part of what it had reached at the first reading.
-
-    Three readings an interval apart fix an exponential approach; it is followed back over the part `ran` of an
-    interval before the first. A rate that stands at once gives 1, one that climbs straight from nothing a half, one
-    that begins high with the heat left from the run before more than 1.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        kept = np.clip((third - second) / (second - first), 0.02, 0.98)
-        to_come = (second - first) / (1.0 - kept) / first
-        back = np.exp(-np.log(kept) * ran) - 1.0
-        mean = 1.0 + to_come * (1.0 - back / (-np.log(kept) * ran))
-    return np.clip(np.where(np.isfinite(mean), mean, 1.0), 0.3, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,14 +222,15 @@ def _integrate(
     moment = np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first)
     sampled = float(np.sum(moment**2)) / 12 if flow.sampling == "instant" else 0.0
     is_gain = gained >= lost
+    unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
     totals = []
     for amount, mask in ((gained, is_gain), (lost, ~is_gain)):
         total = float(amount.sum())
         joule_per_k = float(np.sum((rates.per_k * length_s)[mask & known]))
         meter = (total * flow.relative_limit) ** 2 / 3 + (total * _U_ASSUMED_FLOW if flow.is_assumed else 0.0) ** 2
         pair = (joule_per_k * limit_k) ** 2 / 3
-        gap = (total / part * (1 - part)) ** 2 / 3 if 0 < part < 1 else 0.0
-        u = sqrt(meter + pair + (total * u_fluid) ** 2 + sampled * (total > 0) + gap)
+        gap = max(total / part * (1 - part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
+        u = sqrt(meter + pair + (total * u_fluid) ** 2 + sampled * (total > 0) + gap**2 / 3)
         totals.append(_judged_total(total, u, part=part, flow=flow))
     return _Metered(to_course(frame, cells, cells_s), totals[0], totals[1])
 
@@ -344,61 +242,4 @@ def _judged_total(total: float, u: float, *, part: float, flow: _Flow) -> Total:
         return Total(
             total, u, part, "estimated", "There is no flow meter; the nominal flow is assumed while the pump runs."
         )
-    return Total(total, u, part)
-
-
-def _pump(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> tuple[Course, Course, Total]:
-    """Part of each cell in which the pump runs, its power, and its electricity over the day."""
-    signal = signals.get(loop.pump) if loop.pump else None
-    if signal is None or len(signal.time_s) == 0:
-        return frame.unknown(), frame.unknown(), UNKNOWN
-    pieces = frame.pieces(signal)
-    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
-    quantity = signal.point.quantity
-    run_s = 0.5 * covered * sum(is_running(v, loop.pump_power_w, quantity) for v in (pieces.first, pieces.last))
-    energy = pieces.amount if quantity == "power" else run_s * (nan if loop.pump_power_w is None else loop.pump_power_w)
-    on, elec, seconds = cells_of(pieces, np.stack((run_s, np.nan_to_num(energy), covered)), frame.edges_s)
-    part = float(covered.sum()) / frame.until_s
-    is_known = quantity == "power" or loop.pump_power_w is not None
-    total_j = float(energy.sum()) if is_known else nan
-    power = to_course(frame, elec, seconds) if is_known else frame.unknown()
-    why = "" if quantity == "power" else "Run time times the pump's nominal power."
-    u = abs(total_j) * (_relative_limit(signal, 50.0) if quantity == "power" else 0.1) / sqrt(3)
-    basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
-    if not is_known:
-        why = f"The power of the pump of loop {loop.id} is not stated (pump_power_w)."
-    return to_course(frame, on, seconds), power, Total(total_j, u, part, basis, why)
-
-
-def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HeaterDay:
-    """A heater's input (electricity or fuel) and the heat that it makes of it."""
-    signal = signals.get(heater.power or heater.status or "")
-    if signal is None or len(signal.time_s) == 0:
-        why = f"{heater.power or heater.status} gave no usable reading."
-        unknown = Total(nan, nan, 0.0, "unavailable", why)
-        return HeaterDay(heater=heater.id, input_w=frame.unknown(), heat_w=frame.unknown(), input=unknown, heat=unknown)
-    pieces = frame.pieces(signal)
-    is_status = heater.power is None
-    amount = pieces.amount * (heater.rated_w or nan) if is_status else pieces.amount
-    usable = pieces.covered(signal.max_gap_s) | (signal.point.sampling == "counter")
-    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
-    amount = np.where(usable, amount, 0.0)
-    cells, cells_s = cells_of(pieces, np.stack((amount, covered)), frame.edges_s)
-    course = to_course(frame, cells, cells_s)
-    total = _heater_total(signal, pieces, amount=amount, part=float(covered.sum()) / frame.until_s, is_status=is_status)
-    heat = Total(total.amount * heater.efficiency, total.u * heater.efficiency, total.covered, total.basis, total.why)
-    return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)
-
-
-def _heater_total(signal: Signal, pieces: Pieces, *, amount: Array, part: float, is_status: bool) -> Total:
-    total = float(amount.sum())
-    rate = amount / np.maximum(pieces.length_s, 1e-9)
-    sampled = float(np.sum((np.diff(rate, prepend=rate[:1]) * pieces.length_s) ** 2)) / 12
-    limit = 0.05 if is_status else _relative_limit(signal, max(float(rate.max(initial=0.0)), 1.0))
-    gap = (total / part * (1 - part)) ** 2 / 3 if 0 < part < 1 else 0.0
-    u = sqrt((total * limit) ** 2 / 3 + (sampled if signal.point.sampling == "instant" else 0.0) + gap)
-    if part == 0 and signal.point.sampling != "counter":
-        return Total(nan, nan, 0.0, "unavailable", f"{signal.point.id} gave no usable reading.")
-    if is_status:
-        return Total(total, u, part, "estimated", "Rated power while the status says that it is on.")
     return Total(total, u, part)

@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 
+from analytics.frame import DayFrame
 from analytics.heat_pump import meter_heat_pump
 from analytics.hot_water import meter_hot_water
-from analytics.metering import DayFrame, meter_heater, meter_loop
+from analytics.inputs import meter_heater
+from analytics.metering import meter_loop
 from analytics.plant import PlantDay
 from analytics.signals import cell_edges, read_signals
 from analytics.site import Site

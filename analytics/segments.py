@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analytics.plant import Signal
 
-__all__ = ["Pieces", "cells_of", "pieces_of", "value_at"]
+__all__ = ["Pieces", "cells_of", "gap_amount", "pieces_of", "value_at"]
 
 Array = NDArray[np.float64]
 
@@ -135,6 +135,18 @@ def value_at(signal: Signal, time_s: Array) -> Array:
     if outside.any():
         read[outside] = np.nan
     return read
+
+
+def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float) -> float:
+    """
+    How much may have passed unheard from the day's start to `end_s`: each gap's length times the larger of the
+    magnitudes of the values on its two sides.
+    """
+    start, end = pieces.start_s[known], pieces.end_s[known]
+    first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])
+    lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
+    larger = np.maximum(np.append(first, 0.0), np.concatenate(([0.0], last)))
+    return float(np.sum(np.maximum(lengths, 0.0) * larger))
 
 
 def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.fluids import WATER
-from analytics.metering import DayFrame, temperature_limit_k
+from analytics.frame import DayFrame, temperature_limit_k
 from analytics.plant import CELL_S, Signal, TankDay, Total
 from analytics.segments import value_at
 from analytics.site import Site, Tank

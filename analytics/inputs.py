@@ -1,0 +1,88 @@
+"""What is put in: the electricity of circulators, and the electricity or fuel of heaters."""
+
+from collections.abc import Mapping
+from math import nan, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.figures import Basis
+from analytics.frame import DayFrame, relative_limit, to_course
+from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total
+from analytics.segments import Pieces, cells_of, gap_amount
+from analytics.site import Heater, Loop
+
+__all__ = ["is_running", "meter_heater", "meter_pump"]
+
+Array = NDArray[np.float64]
+
+_RUNNING_PART = 0.1  # of the nominal pump power, or ...
+_RUNNING_W = 3.0  # ... this, where no nominal power is known
+_RATED_PART = 0.05  # limit of error of a rated power; common practice
+
+
+def is_running(value: Array, nominal_w: float | None, quantity: str) -> Array:
+    """1 where a pump's status or power says that it runs, else 0; a status in between is kept as a part."""
+    if quantity == "status":
+        return np.clip(value, 0.0, 1.0)
+    return (value > max(_RUNNING_PART * nominal_w if nominal_w else 0.0, _RUNNING_W)).astype(float)
+
+
+def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) -> tuple[Course, Course, Total]:
+    """Part of each cell in which the pump runs, its power, and its electricity over the day."""
+    signal = signals.get(loop.pump) if loop.pump else None
+    if signal is None or len(signal.time_s) == 0:
+        return frame.unknown(), frame.unknown(), UNKNOWN
+    pieces = frame.pieces(signal)
+    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
+    quantity = signal.point.quantity
+    run_s = 0.5 * covered * sum(is_running(v, loop.pump_power_w, quantity) for v in (pieces.first, pieces.last))
+    energy = pieces.amount if quantity == "power" else run_s * (nan if loop.pump_power_w is None else loop.pump_power_w)
+    on, elec, seconds = cells_of(pieces, np.stack((run_s, np.nan_to_num(energy), covered)), frame.edges_s)
+    part = float(covered.sum()) / frame.until_s
+    is_known = quantity == "power" or loop.pump_power_w is not None
+    total_j = float(energy.sum()) if is_known else nan
+    power = to_course(frame, elec, seconds) if is_known else frame.unknown()
+    why = "" if quantity == "power" else "Run time times the pump's nominal power."
+    u = abs(total_j) * (relative_limit(signal, 50.0) if quantity == "power" else 0.1) / sqrt(3)
+    basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
+    if not is_known:
+        why = f"The power of the pump of loop {loop.id} is not stated (pump_power_w)."
+    return to_course(frame, on, seconds), power, Total(total_j, u, part, basis, why)
+
+
+def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HeaterDay:
+    """A heater's input (electricity or fuel) and the heat that it makes of it."""
+    signal = signals.get(heater.power or heater.status or "")
+    if signal is None or len(signal.time_s) == 0:
+        why = f"{heater.power or heater.status} gave no usable reading."
+        unknown = Total(nan, nan, 0.0, "unavailable", why)
+        return HeaterDay(heater=heater.id, input_w=frame.unknown(), heat_w=frame.unknown(), input=unknown, heat=unknown)
+    pieces = frame.pieces(signal)
+    is_status = heater.power is None
+    if is_status:  # rated power while the status says that it is on
+        rated_w = heater.rated_w or nan
+        pieces = Pieces(pieces.start_s, pieces.end_s, pieces.first * rated_w, pieces.last * rated_w)
+    short = pieces.covered(signal.max_gap_s)
+    covered = np.where(short, pieces.length_s, 0.0)
+    amount = np.where(short | (signal.point.sampling == "counter"), pieces.amount, 0.0)
+    cells, cells_s = cells_of(pieces, np.stack((amount, covered)), frame.edges_s)
+    course = to_course(frame, cells, cells_s)
+    total = _heater_total(signal, pieces, amount=amount, frame=frame, is_status=is_status)
+    heat = Total(total.amount * heater.efficiency, total.u * heater.efficiency, total.covered, total.basis, total.why)
+    return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)
+
+
+def _heater_total(signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFrame, is_status: bool) -> Total:
+    total, short = float(amount.sum()), pieces.covered(signal.max_gap_s)
+    part = float(pieces.length_s[short].sum()) / frame.until_s
+    if part == 0 and signal.point.sampling != "counter":
+        return Total(nan, nan, 0.0, "unavailable", f"{signal.point.id} gave no usable reading.")
+    sampled = float(np.sum((pieces.length_s * (pieces.last - pieces.first)) ** 2)) / 12
+    limit = _RATED_PART if is_status else relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
+    average = total / part * (1 - part) if 0 < part < 1 else 0.0
+    gap = max(average, gap_amount(pieces, short, end_s=frame.until_s))
+    u = sqrt((total * limit) ** 2 / 3 + sampled + gap**2 / 3)
+    if is_status:
+        return Total(total, u, part, "estimated", "Rated power while the status says that it is on.")
+    return Total(total, u, part)

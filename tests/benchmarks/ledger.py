@@ -1,0 +1,74 @@
+"""The ledger of a site's day and year on one core, beside a plain pandas resample of the same readings."""
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pandas as pd
+
+from analytics.day import account_day, window
+from analytics.site import Site
+from analytics.trace import Trace, local_day
+from ingest.virtual import SCENARIOS, simulate
+from tests.accounts import account_days, day_traces
+from tests.benchmarks import Row, scale
+
+_START = date(2026, 1, 1)
+_DAYS = {"quick": 10, "usual": 60, "full": 365}
+
+
+def run() -> Sequence[Row]:
+    """A day of 25 points read once a minute, and a stretch of days scaled to a year."""
+    site, traces = _once_a_minute(_DAYS[scale()])
+    days = [_START + timedelta(days=n) for n in range(_DAYS[scale()])]
+    day = local_day(days[1], site.timezone)
+    cut = day_traces(traces, *window(day))
+    day_s = _best(lambda: account_day(site, cut, day))
+    pandas_day_s = _best(lambda: _resampled(cut))
+    started = time.perf_counter()
+    n_days = sum(1 for _ in account_days(site, traces, days))
+    year_s = (time.perf_counter() - started) / n_days * 365
+    pandas_year_s = _best(lambda: _resampled(traces), repeats=3) / n_days * 365
+    beside = "pandas resample to minutes"
+    return [
+        {"what": f"ledger of a site-day, {_readings(cut)} readings", "value": day_s * 1e3, "unit": "ms",
+         "beside": f"{beside}: {pandas_day_s * 1e3:.1f} ms", "ratio": day_s / pandas_day_s},
+        {"what": f"ledger of a site-year (from {n_days} days)", "value": year_s, "unit": "s",
+         "beside": f"{beside}: {pandas_year_s:.2f} s", "ratio": year_s / pandas_year_s},
+    ]  # fmt: skip
+
+
+def _once_a_minute(days: int) -> tuple[Site, Mapping[str, Trace]]:
+    run = simulate(SCENARIOS["two-tank"], start=_START, days=days, seed=3)
+    site = run.site
+    traces = {}
+    for point, trace in run.traces.items():
+        every = max(round(60 / site.points[point].interval_s), 1)
+        traces[point] = Trace(trace.time_ms[::every], trace.value[::every])
+    points = {name: replace(point, interval_s=60.0) for name, point in site.points.items()}
+    return replace(site, points=points), traces
+
+
+def _resampled(traces: Mapping[str, Trace]) -> pd.DataFrame:
+    """What anybody would do first: each point's mean a minute, gaps filled over five."""
+    columns = {
+        point: pd.Series(trace.value, index=pd.to_datetime(trace.time_ms, unit="ms", utc=True)).resample("1min").mean()
+        for point, trace in traces.items()
+    }
+    return pd.DataFrame(columns).interpolate(limit=5)
+
+
+def _readings(traces: Mapping[str, Trace]) -> int:
+    return sum(len(trace.value) for trace in traces.values())
+
+
+def _best(work: Callable[[], object], *, repeats: int = 7) -> float:
+    """Seconds of the fastest of some runs, after one to warm up."""
+    work()
+    times = []
+    for _ in range(repeats):
+        started = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - started)
+    return min(times)

@@ -1,0 +1,292 @@
+"""A day's account on small houses whose answers can be had with a pencil."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from analytics.fluids import heat_coefficient
+from analytics.site import Baseline, FluidMix, Heater, HeatPump, HotWater, Loop, Prices, Stage, Tank, TariffBand
+from analytics.trace import Trace, local_day
+from tests.small_sites import DAY, account, constant, point, site, stepped, trace
+
+WATER = {"w": FluidMix(id="w")}
+LOOP_POINTS = [
+    point("in", "temperature", "degC", accuracy=None),
+    point("out", "temperature", "degC"),
+    point("flow", "flow", "l/s"),
+    point("pump", "status", "1"),
+]
+LOOP = Loop(id="sun", fluid="w", entering="in", leaving="out", flow="flow", pump="pump", pump_power_w=60)
+TANK = Tank(id="store", volume_l=200, temperatures=("top", "bottom"), ua_w_per_k=2.0, ambient=20.0)
+TANK_POINTS = [point("top", "temperature", "degC"), point("bottom", "temperature", "degC")]
+PATH = HotWater(tanks=("store",), cold="cold", flow="draw", hot="hot")
+PATH_POINTS = [
+    point("cold", "temperature", "degC"),
+    point("hot", "temperature", "degC"),
+    point("draw", "flow", "l/min", sampling="mean"),
+]
+ELEMENT = Heater(id="rod", power="rod.power", rated_w=3000)
+SUN = Stage(id="sun", name="Sun", loop="sun", tank="store")
+BACKUP = Stage(id="backup", name="Rod", heater="rod", tank="store", backup=True)
+HOUSE = site(
+    [*LOOP_POINTS, *TANK_POINTS, *PATH_POINTS, point("rod.power", "power", "W", sampling="mean")],
+    fluids=WATER,
+    loops={"sun": LOOP},
+    tanks={"store": TANK},
+    heaters={"rod": ELEMENT},
+    stages={"sun": SUN, "backup": BACKUP},
+    hot_water=PATH,
+    prices=Prices(currency="EUR", electricity_per_kwh=0.30, electricity_co2_kg_per_kwh=0.4),
+    baseline=Baseline(kind="electric-tank", efficiency=0.8),
+)
+HOUR = 3600.0
+
+
+def _readings() -> dict[str, Trace]:
+    """Sun from 10 to 12 (0.1 l/s, 40 to 50 degC), rod from 17 to 18, ten minutes of draw at 19 (10 l/min, 10 to 55)."""
+    return {
+        "in": constant(40.0),
+        "out": stepped(9 * HOUR, 13 * HOUR, 50.0, rest=40.0),
+        "flow": stepped(10 * HOUR, 12 * HOUR, 0.1),
+        "pump": stepped(10 * HOUR, 12 * HOUR, 1.0),
+        "top": constant(60.0),
+        "bottom": constant(40.0),
+        "cold": constant(10.0),
+        "hot": constant(55.0),
+        "draw": stepped(19 * HOUR, 19 * HOUR + 600, 10.0),
+        "rod.power": stepped(17 * HOUR, 18 * HOUR, 3000.0),
+    }
+
+
+SUN_KWH = 0.1e-3 * 2 * HOUR * heat_coefficient(40, 50) * 10 / 3.6e6
+DRAW_KWH = 0.1 * heat_coefficient(10, 55) * 45 / 3.6e6
+
+
+def test_a_loops_heat_is_volume_times_heat_coefficient_times_difference():
+    """EN 1434-1: 720 l at 40/50 degC. Instant readings see start and stop both half an interval late."""
+    ledger = account(HOUSE, _readings()).ledger
+    assert ledger.stages[0].heat.value == pytest.approx(SUN_KWH, rel=1e-6)
+    assert ledger.stages[0].reverse.value == 0.0
+    assert ledger.stages[0].heat.basis == "measured"
+
+
+def test_heat_that_goes_back_is_kept_apart():
+    readings = _readings() | {"out": stepped(11 * HOUR, 23 * HOUR, 35.0, rest=50.0)}
+    line = account(HOUSE, readings).ledger.stages[0]
+    assert line.heat.value == pytest.approx(SUN_KWH / 2, rel=0.02)
+    assert line.reverse.value == pytest.approx(SUN_KWH / 4, rel=0.02)
+
+
+def test_the_draw_is_metered_with_the_density_of_the_cold_side():
+    water = account(HOUSE, _readings()).ledger.hot_water
+    assert water.volume.value == pytest.approx(100.0, rel=1e-9)
+    assert water.heat.value == pytest.approx(DRAW_KWH, rel=1e-6)
+
+
+def test_one_draw_is_one_draw_with_its_temperatures():
+    (draw,) = account(HOUSE, _readings()).plant.hot_water.draws
+    seen = (draw.start_s, draw.end_s, draw.cold_degc, draw.hot_degc)
+    assert seen == pytest.approx((19 * HOUR, 19 * HOUR + 600, 10.0, 55.0))
+
+
+def test_behind_the_mixing_valve_the_same_heat_is_found():
+    """Mixed to 40 degC, 150 l carry what 100 l at 55 degC carry (heat is kept in mixing)."""
+    hot, mixed = heat_coefficient(10, 55) * 45, heat_coefficient(10, 40, flow_side="leaving") * 30
+    litres_min = 10.0 * hot / mixed
+    path = replace(PATH, hot=None, mixed="mixed", flow_at="mixed")
+    house = replace(HOUSE, hot_water=path, points={**HOUSE.points, "mixed": point("mixed", "temperature", "degC")})
+    readings = _readings() | {"mixed": constant(40.0), "draw": stepped(19 * HOUR, 19 * HOUR + 600, litres_min)}
+    assert account(house, readings).ledger.hot_water.heat.value == pytest.approx(DRAW_KWH, rel=1e-6)
+
+
+def test_fractions_of_backup_by_input():
+    ledger = account(HOUSE, _readings()).ledger
+    assert ledger.backup_fraction.value == pytest.approx(3.0 / (3.0 + SUN_KWH), rel=1e-6)
+
+
+def test_delivered_heat_follows_the_mixed_tank_step_by_step():
+    """The same account in a loop of three lines, minute by minute, for the 19 o'clock draw."""
+    ledger = account(HOUSE, _readings()).ledger
+    stored = 0.2 * heat_coefficient(39.5, 40.5) * 40
+    sun = backup = 0.0
+    for heat, own in ((SUN_KWH, "sun"), (3.0, "backup")):
+        minutes = 120 if own == "sun" else 60
+        for _ in range(minutes):
+            w = heat * 3.6e6 / minutes / stored
+            sun, backup = (1 - w) * sun + w * (own == "sun"), (1 - w) * backup + w * (own == "backup")
+    assert ledger.stages[0].delivered.value == pytest.approx(DRAW_KWH * sun, rel=0.01)
+    assert ledger.stages[1].delivered.value == pytest.approx(DRAW_KWH * backup, rel=0.01)
+
+
+def test_a_tank_at_rest_loses_ua_times_difference():
+    line = account(HOUSE, _readings()).ledger.tanks[0]
+    assert line.loss.value == pytest.approx(2.0 * (50 - 20) * 24 / 1000)
+    assert line.stored_change.value == 0.0
+
+
+def test_the_residual_is_what_the_balance_leaves():
+    line = account(HOUSE, _readings()).ledger.tanks[0]
+    expected = SUN_KWH + 3.0 - DRAW_KWH - 2.0 * 30 * 24 / 1000
+    assert line.residual.value == pytest.approx(expected, rel=1e-6)
+
+
+def test_purchased_and_saved_in_energy_money_and_co2():
+    ledger = account(HOUSE, _readings()).ledger
+    bought = 3.0 + 2 * 0.060
+    assert ledger.purchased.value == pytest.approx(bought, rel=1e-6)
+    assert ledger.saved.energy.value == pytest.approx(DRAW_KWH / 0.8 - bought, rel=1e-6)
+    assert ledger.saved.money.value == pytest.approx(0.30 * (DRAW_KWH / 0.8 - bought), rel=1e-6)
+    assert ledger.saved.co2.value == pytest.approx(0.4 * (DRAW_KWH / 0.8 - bought), rel=1e-6)
+
+
+def test_time_of_use_prices_go_by_the_hour_of_use():
+    bands = (
+        TariffBand(from_minute=18 * 60, to_minute=22 * 60, per_kwh=0.50),
+        TariffBand(from_minute=0, to_minute=1440, per_kwh=0.10),
+    )
+    house = replace(HOUSE, prices=replace(HOUSE.prices, electricity_per_kwh=bands))
+    saved = account(house, _readings()).ledger.saved
+    assert saved.money.value == pytest.approx(0.50 * DRAW_KWH / 0.8 - 0.10 * 3.12, rel=1e-6)
+
+
+def test_an_energy_counter_is_preferred_and_enough():
+    loop = Loop(id="sun", energy="meter")
+    house = replace(
+        HOUSE,
+        loops={"sun": loop},
+        points={**HOUSE.points, "meter": point("meter", "energy", "kWh", sampling="counter")},
+    )
+    time_s = np.arange(-3600, 90_001, 300.0)
+    readings = _readings() | {"meter": trace(time_s, 500 + np.floor(np.clip(time_s / HOUR - 10, 0, 2) * 40) / 10)}
+    line = account(house, readings).ledger.stages[0]
+    assert line.heat.value == pytest.approx(8.0)
+    assert line.reverse.basis == "unavailable"
+
+
+def test_an_assumed_flow_holds_while_the_pump_runs():
+    house = replace(HOUSE, loops={"sun": replace(LOOP, flow=None, assumed_flow_l_per_s=0.1)})
+    heat = account(house, _readings()).ledger.stages[0].heat
+    assert heat.value == pytest.approx(SUN_KWH, rel=1e-6)
+    assert heat.basis == "estimated"
+    assert "assumed" in heat.why
+
+
+def test_offset_and_gain_are_applied_and_the_reading_is_not_touched():
+    out = point("out", "temperature", "degC", offset=1.0)
+    house = replace(HOUSE, points={**HOUSE.points, "out": out})
+    readings = _readings() | {"out": stepped(9 * HOUR, 13 * HOUR, 49.0, rest=39.0)}
+    before = readings["out"].value.copy()
+    assert account(house, readings).ledger.stages[0].heat.value == pytest.approx(SUN_KWH, rel=1e-6)
+    assert np.array_equal(readings["out"].value, before)
+
+
+def test_a_silent_sensor_makes_its_figure_unavailable_and_nothing_else():
+    readings = _readings()
+    del readings["out"]
+    ledger = account(HOUSE, readings).ledger
+    assert ledger.stages[0].heat.basis == "unavailable"
+    assert ledger.stages[0].heat.why == "out gave no usable reading."
+    assert ledger.stages[1].heat.value == pytest.approx(3.0)
+    assert ledger.backup_fraction.basis == "unavailable"
+
+
+def test_a_gap_too_long_to_bridge_is_not_covered_and_widens_the_interval():
+    whole = account(HOUSE, _readings()).ledger.stages[0].heat
+    readings = _readings()
+    for name in ("in", "out", "flow"):
+        old = readings[name]
+        time_s = (old.time_ms - DAY.start_ms) / 1000
+        keep = (time_s < 11 * HOUR) | (time_s > 11.5 * HOUR)
+        readings[name] = Trace(old.time_ms[keep], old.value[keep])
+    heat = account(HOUSE, readings).ledger.stages[0].heat
+    assert heat.coverage == pytest.approx(1 - 32 / 1440, abs=1e-6)
+    assert heat.value == pytest.approx(SUN_KWH * 88 / 120, rel=1e-3)
+    assert heat.plus_minus > whole.plus_minus
+
+
+def test_readings_in_any_order_of_arrival_and_computed_again_give_the_same_bits():
+    first, second = account(HOUSE, _readings()), account(HOUSE, dict(reversed(_readings().items())))
+    assert first.ledger == second.ledger
+    assert first.state == second.state
+
+
+@pytest.mark.parametrize(("when", "hours"), [(date(2026, 3, 29), 23), (date(2026, 10, 25), 25), (date(2026, 6, 1), 24)])
+def test_days_of_the_clock_change_have_their_own_length(when, hours):
+    day = local_day(when, "Europe/Berlin")
+    house = replace(HOUSE, timezone="Europe/Berlin")
+    readings = {name: constant(50.0, day=day) for name in HOUSE.points} | {"rod.power": constant(1000.0, day=day)}
+    assert account(house, readings, day=day).ledger.stages[1].heat.value == pytest.approx(hours)
+
+
+def test_the_state_carried_to_the_next_day_adds_up_to_one_in_each_tank():
+    state = account(HOUSE, _readings()).state
+    assert sum(state.parts["store"].values()) == pytest.approx(1.0, abs=1e-12)
+
+
+BRINE = {"w": FluidMix(id="w"), "b": FluidMix(id="b", kind="propylene-glycol", mass_percent=25)}
+PUMP_POINTS = [
+    point("ewt", "temperature", "degC"),
+    point("lwt", "temperature", "degC"),
+    point("brine", "flow", "l/s"),
+    point("hp", "power", "W", sampling="mean"),
+]
+GROUND = Loop(id="ground", fluid="b", entering="ewt", leaving="lwt", flow="brine")
+PUMPED = site(
+    PUMP_POINTS,
+    fluids=BRINE,
+    loops={"ground": GROUND},
+    heat_pumps={"hp": HeatPump(id="hp", power="hp", source_loop="ground")},
+)
+
+
+def _pumped(entering_degc: float, leaving_degc: float) -> dict[str, Trace]:
+    on = (6 * HOUR, 16 * HOUR)
+    return {
+        "ewt": constant(entering_degc),
+        "lwt": constant(leaving_degc),
+        "brine": stepped(*on, 0.5),
+        "hp": stepped(*on, 1500.0),
+    }
+
+
+def test_the_heat_pump_of_the_worked_example():
+    """MPG 25 %, 0.5 l/s, 0 to -3 degC: 5951.9 W from the ground; with 1500 W: COP 4.968 (worked with CoolProp 8)."""
+    line = account(PUMPED, _pumped(0.0, -3.0)).ledger.heat_pumps[0]
+    assert line.source_heat.value == pytest.approx(59.519, rel=2e-3)
+    assert line.heating_heat.value == pytest.approx(74.519, rel=2e-3)
+    assert line.heating_cop.value == pytest.approx(4.968, rel=2e-3)
+    assert (line.run_hours.value, line.starts.value) == (pytest.approx(10.0, abs=0.02), 1.0)
+    assert line.cooling.value == 0.0
+
+
+def test_in_cooling_the_useful_heat_is_what_is_rejected_less_the_work():
+    line = account(PUMPED, _pumped(25.0, 30.0)).ledger.heat_pumps[0]
+    rejected = -line.source_heat.value
+    assert rejected > 90
+    assert line.cooling.value == pytest.approx(rejected - 15.0, rel=2e-3)
+    assert line.cooling_cop.value == pytest.approx((rejected - 15.0) / 15.0, rel=2e-3)
+    assert line.heating_heat.value == 0.0
+
+
+def test_a_compressor_that_ran_at_midnight_did_not_start_today():
+    readings = _pumped(0.0, -3.0) | {"hp": constant(1500.0), "brine": constant(0.5)}
+    line = account(PUMPED, readings).ledger.heat_pumps[0]
+    assert (line.run_hours.value, line.starts.value) == (pytest.approx(24.0), 0.0)
+
+
+@pytest.mark.parametrize("second", [0, 7, 20, 45, 59])
+def test_a_start_within_a_minute_is_timed_by_the_compressors_mean_power(second):
+    """Loop readings a minute apart cannot tell when within it the run began; a mean power can."""
+    start_s = 6 * HOUR + second
+    minutes = np.arange(-60, 1501) * 60.0
+    on_s = np.clip(np.minimum(minutes, 16 * HOUR) - np.maximum(minutes - 60, start_s), 0, 60)
+    readings = _pumped(0.0, -3.0) | {
+        "hp": trace(minutes, 1500.0 * on_s / 60),
+        "brine": trace(minutes, np.where((minutes > start_s) & (minutes <= 16 * HOUR), 0.5, 0.0)),
+    }
+    line = account(PUMPED, readings).ledger.heat_pumps[0]
+    truth_kwh = 5.9519 * (10 - second / 3600)
+    assert line.source_heat.value == pytest.approx(truth_kwh, rel=2e-4)
+    assert line.run_hours.value == pytest.approx(10 - second / 3600, abs=2 / 3600)

@@ -1,0 +1,95 @@
+"""Sensors judged: what is left out, and what must not be."""
+
+import numpy as np
+import pytest
+
+from analytics.judge import find_bad, unroll
+from analytics.site import FluidMix, Loop, Tank
+from tests.small_sites import point, site
+
+TEMPERATURES = [point(name, "temperature", "degC") for name in ("in", "out", "top", "bottom")]
+SITE = site(
+    [*TEMPERATURES, point("flow", "flow", "l/min")],
+    fluids={"w": FluidMix(id="w")},
+    loops={"l": Loop(id="l", fluid="w", entering="in", leaving="out", flow="flow")},
+    tanks={"t": Tank(id="t", volume_l=300, temperatures=("top", "bottom"))},
+)
+MINUTES = np.arange(0.0, 86400.0, 60.0)
+
+
+def _bad(**values):
+    times = {name: MINUTES[: len(value)] for name, value in values.items()}
+    return find_bad(SITE, times, {name: np.asarray(value, float) for name, value in values.items()})
+
+
+@pytest.mark.parametrize("code", [-127.0, 850.0, -50.1, 250.1])
+def test_codes_of_a_broken_wire_are_out_of_range(code):
+    bad, faults = _bad(top=[50.0, code, 50.1])
+    assert bad["top"].tolist() == [False, True, False]
+    assert faults[0].sentence == (f"top gave 1 readings that no such sensor can give (as far as {code:g}); left out.")
+
+
+@pytest.mark.parametrize("value", [-50.0, 250.0])
+def test_the_limits_themselves_are_readings(value):
+    assert _bad(top=[value])[0] == {}
+
+
+def test_a_jump_and_straight_back_is_a_spike():
+    assert _bad(top=[50.0, 85.0, 50.2])[0]["top"].tolist() == [False, True, False]
+
+
+@pytest.mark.parametrize("values", [[50.0, 79.0, 50.0], [20.0, 120.0, 60.0], [20.0, 60.0, 61.0]])
+def test_a_small_jump_a_slug_and_a_step_are_no_spikes(values):
+    assert _bad(top=values)[0] == {}
+
+
+def test_a_loop_sensor_that_stands_still_while_its_partner_moves_is_stuck():
+    flow = np.where(MINUTES % 7200 < 3600, 1e-4, 0.0)
+    bad, faults = _bad(**{"in": 30 + 10 * np.sin(MINUTES / 5000), "out": np.full(1440, 41.3), "flow": flow})
+    assert bad["out"].all()
+    assert "in" not in bad
+    assert faults[-1].sentence.startswith("out stood still at 41.3 for 24.0 h")
+
+
+def test_a_loop_at_rest_may_stand_still():
+    rest = {"in": 30 + 10 * np.sin(MINUTES / 5000), "out": np.full(1440, 20.0), "flow": np.zeros(1440)}
+    assert _bad(**rest)[0] == {}
+
+
+def test_a_tank_at_rest_may_stand_still():
+    assert _bad(top=np.full(1440, 55.0), bottom=np.full(1440, 18.0))[0] == {}
+
+
+def _unrolled(values, *, scale=1.0, quantity="energy"):
+    return unroll(60.0 * np.arange(len(values)), np.asarray(values, float), scale=scale, quantity=quantity)
+
+
+def test_a_counter_that_only_rises_is_left_alone():
+    assert _unrolled([5, 6, 6, 7.5], scale=3.6e6).value.tolist() == [0.0, 3.6e6, 3.6e6, 9e6]
+
+
+def test_a_counter_rolls_over_at_a_round_number():
+    result = _unrolled([99_998, 99_999, 1, 3], scale=3.6e6 / 100)
+    assert result.value / 36_000 == pytest.approx([0, 1, 3, 5])
+    assert result.sentences == ("rolled over from 99999 to 1",)
+
+
+def test_a_counter_that_begins_again_counts_what_it_has_counted_since():
+    result = _unrolled([40_000.0, 40_000.5, 0.2, 0.4], scale=3.6e6)
+    assert result.value / 3.6e6 == pytest.approx([0, 0.5, 0.7, 0.9])
+    assert "began again at zero" in result.sentences[0]
+
+
+@pytest.mark.parametrize("after", [91_000.0, 21_000.0])
+def test_an_exchanged_meter_adds_nothing(after):
+    result = _unrolled([40_000.0, 40_000.5, after, after + 0.5], scale=3.6e6)
+    assert result.value / 3.6e6 == pytest.approx([0, 0.5, 0.5, 1.0])
+    assert "was exchanged or set" in result.sentences[0]
+
+
+def test_a_counter_never_gives_negative_or_huge_energy():
+    rng = np.random.default_rng(4)
+    values = rng.choice([0.0, 3.0, 1e6, 65_535.0, 12.5], size=200)
+    value = _unrolled(values, scale=3.6e6).value
+    assert np.all(np.diff(value) >= 0)
+    assert value[-1] <= 100e3 * 60 * 200
