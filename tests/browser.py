@@ -65,7 +65,7 @@ class Visit:
 
 
 @contextmanager
-def visit(browser: Browser, address: str, *, width: int, height: int = 900, **options: Any) -> Iterator[Visit]:
+def visit(browser: Browser, address: str, *, width: int, height: int = 820, **options: Any) -> Iterator[Visit]:
     """Open an address in a window of its own; a refused style or script counts as a complaint."""
     context = browser.new_context(viewport={"width": width, "height": height}, **options)
     found = Visit(context.new_page())
