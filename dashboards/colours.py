@@ -8,7 +8,7 @@ colour-blind readers. Bars carry an ink outline, since some of the set are too p
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from analytics.site import Stage
+from analytics.site import Site, Stage
 
 __all__ = [
     "CARRIED_OVER",
@@ -62,29 +62,42 @@ class Line:
 
 CARRIED_OVER = "carried-over"
 _CARRIED_PAINT = Paint("#c9cdcb", "-")
-_FIRST = (
-    Paint(OKABE_ITO["bluish green"], ""),
-    Paint(OKABE_ITO["orange"], "."),
+_SUN, _HEAT_PUMP = Paint(OKABE_ITO["orange"], "."), Paint(OKABE_ITO["bluish green"], "")
+_OTHER = (
     Paint(OKABE_ITO["sky blue"], "|"),
     Paint(OKABE_ITO["reddish purple"], "+"),
     Paint(OKABE_ITO["yellow"], "\\"),
 )
 _BACKUP = (Paint(OKABE_ITO["vermillion"], "/"), Paint(OKABE_ITO["blue"], "x"))
-_MORE = tuple(Paint(p.colour, "x") for p in _FIRST)
+_MORE = tuple(Paint(colour, "x") for name, colour in OKABE_ITO.items() if name not in ("black", "blue"))
 
 
-def origin_paints(stages: Sequence[Stage]) -> Mapping[str, Paint]:
+def origin_paints(site: Site) -> Mapping[str, Paint]:
     """
-    Each origin's paint by its id, in stage order, `carried-over` last.
+    Each origin's paint by its id, in stage order, `carried-over` last; no two of a house are the same.
 
-    It depends on the order of the stages alone: the free sources take the first colours, the backups vermillion
-    and blue, so that a house's colours stay the same on every page and every day.
+    It depends on the site file alone, so that a house's colours are the same on every page and every day. The sun
+    and a heat pump have theirs in every house of a fleet, backups take vermillion and blue, and the rest follows in
+    stage order.
     """
-    free = iter(_FIRST + _MORE)
-    backup = iter(_BACKUP + _MORE[::-1])
-    paints = {stage.id: next(backup if stage.backup else free) for stage in stages}
+    rest = iter(_OTHER + _MORE)
+    paints: dict[str, Paint] = {}
+    for stage in site.stages.values():
+        wanted = _wanted(site, stage)
+        paints[stage.id] = next((paint for paint in wanted if paint not in paints.values()), None) or next(rest)
     paints[CARRIED_OVER] = _CARRIED_PAINT
     return paints
+
+
+def _wanted(site: Site, stage: Stage) -> Sequence[Paint]:
+    """The paints that belong to this kind of source, best first."""
+    if stage.backup:
+        return _BACKUP
+    if any(collector.loop == stage.loop for collector in site.collectors.values()):
+        return (_SUN,)
+    if any(stage.loop in (h.load_loop, h.desuperheater_loop) for h in site.heat_pumps.values() if stage.loop):
+        return (_HEAT_PUMP,)
+    return ()
 
 
 _LINE_COLOURS = ("blue", "vermillion", "bluish green", "reddish purple", "black", "orange", "sky blue")

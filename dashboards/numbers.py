@@ -138,7 +138,7 @@ def free_places(value: float, digits: int = _FEW_DIGITS) -> int:
     return min(_place_of(abs(value), digits), 3)
 
 
-def _write(value: float, plus_minus: float, unit: str, units: Literal["si", "us"]) -> Written:
+def _write(value: float, plus_minus: float, unit: str, *, units: Literal["si", "us"]) -> Written:
     if math.isnan(value):
         return Written(UNKNOWN, "", "")
     if math.isnan(plus_minus) or plus_minus <= 0:
@@ -162,7 +162,7 @@ def to_display(value: Numbers, unit: str, display: Display) -> Numbers:
 def write_figure(figure: Figure, display: Display, *, as_percent: bool = False) -> Written:
     """A figure in the site's display units; `as_percent` writes a ratio as percent. Unknown is a dash without unit."""
     if as_percent:
-        return _write(figure.value * 100, figure.plus_minus * 100, "%", display.units)
+        return _write(figure.value * 100, figure.plus_minus * 100, "%", units=display.units)
     if figure.unit == display.currency:
         return _write_money(figure.value, figure.plus_minus, display)
     if figure.unit == "":
@@ -170,7 +170,7 @@ def write_figure(figure: Figure, display: Display, *, as_percent: bool = False) 
     value, unit = to_display(figure.value, figure.unit, display), unit_name(figure.unit, display)
     # An interval is a difference: half of what the unit's scale makes of its whole width.
     width = to_display(2 * figure.plus_minus, figure.unit, display) - to_display(0.0, figure.unit, display)
-    return _write(value, width / 2, unit, display.units)
+    return _write(value, width / 2, unit, units=display.units)
 
 
 def _write_money(value: float, plus_minus: float, display: Display) -> Written:
@@ -213,7 +213,7 @@ def _usual_places(unit: str, number: float) -> int:
     return {"degC": 1, "K": 1, "W": 0, "W/m2": 0}.get(unit, free_places(number))
 
 
-def show_range(low: float, high: float, unit: str, display: Display) -> str:
+def show_range(low: float, high: float, unit: str, *, display: Display) -> str:
     """Two bounds with the unit once: "48.1 to 52.0 °C"; one value where both read the same."""
     first, last = (show_quantity(value, unit, display) for value in (low, high))
     if first == last:

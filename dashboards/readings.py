@@ -43,12 +43,16 @@ class Reading:
         return self.value > (5.0 if self.point.quantity == "power" else 0.5 if self.point.quantity == "status" else 0.0)
 
 
-def read_now(site: Site, latest: Mapping[str, Latest], now: datetime, display: Display) -> dict[str, Reading]:
+def read_now(site: Site, latest: Mapping[str, Latest], now: datetime, *, display: Display) -> dict[str, Reading]:
     """Each point that has a reading, in the order of the site file."""
-    return {name: _reading(point, latest[name], now, display) for name, point in site.points.items() if name in latest}
+    return {
+        name: _reading(point, latest[name], now, display=display)
+        for name, point in site.points.items()
+        if name in latest
+    }
 
 
-def _reading(point: Point, newest: Latest, now: datetime, display: Display) -> Reading:
+def _reading(point: Point, newest: Latest, now: datetime, *, display: Display) -> Reading:
     scale, shift = to_si(point.quantity, point.unit)
     value = (point.gain * newest.value + point.offset) * scale + shift
     age_s = max((now - newest.at).total_seconds(), 0.0)

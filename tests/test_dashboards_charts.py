@@ -37,7 +37,7 @@ def _ledgers() -> list[DayLedger]:
 
 
 def test_stacked_bars_are_the_ledgers_delivered_heat() -> None:
-    chart = delivered_chart(house(), _ledgers(), SPAN, SHOW)
+    chart = delivered_chart(house(), _ledgers(), SPAN, display=SHOW)
     assert chart is not None
     by_name = {trace.name: list(trace.y) for trace in chart.figure.data}
     for i, stage in enumerate(house().stages.values()):
@@ -46,15 +46,15 @@ def test_stacked_bars_are_the_ledgers_delivered_heat() -> None:
 
 
 def test_the_stack_is_as_high_as_the_hot_water_heat() -> None:
-    chart = delivered_chart(house(), _ledgers(), SPAN, SHOW)
+    chart = delivered_chart(house(), _ledgers(), SPAN, display=SHOW)
     assert chart is not None
     heights = np.sum([trace.y for trace in chart.figure.data], axis=0)
     assert heights == pytest.approx([ledger.hot_water.heat.value for ledger in _ledgers()], abs=0.02)
 
 
 def test_an_origin_has_the_same_colour_in_every_chart() -> None:
-    paints = origin_paints(list(house().stages.values()))
-    history, month = delivered_chart(house(), _ledgers(), SPAN, SHOW), month_bar(house(), _sums(), SHOW)
+    paints = origin_paints(house())
+    history, month = delivered_chart(house(), _ledgers(), SPAN, display=SHOW), month_bar(house(), _sums(), SHOW)
     today = heat_chart(_plant(), SHOW)
     assert history is not None
     assert month is not None
@@ -72,7 +72,7 @@ def _sums() -> dict[str, Figure]:
 
 def test_a_day_without_a_ledger_is_shaded_and_has_no_bar() -> None:
     kept = [ledger for ledger in _ledgers() if ledger.day != DAY - timedelta(days=3)]
-    chart = delivered_chart(house(), kept, SPAN, SHOW)
+    chart = delivered_chart(house(), kept, SPAN, display=SHOW)
     assert chart is not None
     assert (DAY - timedelta(days=3)).isoformat() not in chart.figure.data[0].x
     assert [shape.x0[:10] for shape in chart.figure.layout.shapes] == [(DAY - timedelta(days=4)).isoformat()]
@@ -80,7 +80,7 @@ def test_a_day_without_a_ledger_is_shaded_and_has_no_bar() -> None:
 
 def test_days_to_come_are_not_called_missing() -> None:
     ahead = Span(SPAN.first, DAY + timedelta(days=10), DAY)
-    chart = delivered_chart(house(), _ledgers(), ahead, SHOW)
+    chart = delivered_chart(house(), _ledgers(), ahead, display=SHOW)
     assert chart is not None
     assert chart.figure.layout.shapes == ()
 
@@ -96,7 +96,7 @@ def test_an_unknown_figure_breaks_the_line_and_is_a_dash_in_the_table() -> None:
 
 
 def test_whiskers_are_the_figures_intervals() -> None:
-    chart = cop_chart(house(), _ledgers(), SPAN, SHOW)
+    chart = cop_chart(house(), _ledgers(), SPAN, display=SHOW)
     assert chart is not None
     cooling = chart.figure.data[0]
     spreads = [ledger.heat_pumps[0].cooling_cop.plus_minus for ledger in _ledgers()]
@@ -107,7 +107,7 @@ def test_no_chart_is_drawn_of_what_no_day_knows() -> None:
     lost = unavailable("1", "no meter")
     ledgers = [replace(ledger, backup_fraction=lost) for ledger in _ledgers()]
     assert backup_chart(ledgers, SPAN, SHOW) is None
-    assert delivered_chart(house(), [], SPAN, SHOW) is None
+    assert delivered_chart(house(), [], SPAN, display=SHOW) is None
     assert month_bar(house(), {"sun": unavailable("kWh", "no meter")}, SHOW) is None
 
 
@@ -155,6 +155,14 @@ def test_the_axis_is_as_long_as_the_day_and_labelled_with_local_time(day: date, 
     assert clock_labels([local], SI)[-1] == "23:59"
 
 
+def test_a_key_tells_the_present_value_only_on_a_day_in_progress() -> None:
+    past, today = (tanks_chart(result.plant, SHOW) for result in days()[-2:])
+    assert past is not None
+    assert today is not None
+    assert {key.value for key in past.keys} == {""}
+    assert all(key.value.endswith("°F") for key in today.keys)
+
+
 def test_run_time_is_the_sum_of_the_runs() -> None:
     plant = _plant()
     strips = {strip.label: strip for strip in strips_of(plant)}
@@ -182,13 +190,13 @@ def test_every_chart_has_words_and_a_table_twin() -> None:
 
 def test_ids_of_charts_are_unique_on_a_page() -> None:
     charts = day_charts(_plant(), SHOW)
-    history = [delivered_chart(house(), _ledgers(), SPAN, SHOW), backup_chart(_ledgers(), SPAN, SHOW)]
+    history = [delivered_chart(house(), _ledgers(), SPAN, display=SHOW), backup_chart(_ledgers(), SPAN, SHOW)]
     ids = [chart.id for chart in (*charts, *history) if chart is not None]
     assert len(set(ids)) == len(ids)
 
 
 def test_json_of_a_chart_cannot_end_its_script() -> None:
-    chart = delivered_chart(house(), _ledgers(), SPAN, SHOW)
+    chart = delivered_chart(house(), _ledgers(), SPAN, display=SHOW)
     assert chart is not None
     chart.figure.data[0].name = "</script><b>&"
     text = chart_json(chart)

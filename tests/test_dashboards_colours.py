@@ -1,20 +1,33 @@
 """Colours: one for each origin, readable in grey and on paper."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import dashboards
-from analytics.site import Stage
+from analytics.site import Collector, HeatPump, Site, Stage
 from dashboards.colours import CARRIED_OVER, INK, OKABE_ITO, PAPER, QUIET, contrast, line_paints, origin_paints, warmth
 
 STYLE = (Path(dashboards.__file__).parent / "static" / "app.css").read_text()
 
 
-def _stages(n_free: int, n_backup: int) -> list[Stage]:
-    free = [Stage(id=f"free-{i}", loop="l", tank="t") for i in range(n_free)]
-    return free + [Stage(id=f"backup-{i}", heater="h", tank="t", backup=True) for i in range(n_backup)]
+def _site(n_free: int, n_backup: int) -> Site:
+    """The sun, a heat pump and others without a kind, then the backups."""
+    loops = ["sun", "pump", *(f"other-{i}" for i in range(2, n_free))][:n_free]
+    stages = [Stage(id=loop, loop=loop, tank="t") for loop in loops]
+    stages += [Stage(id=f"backup-{i}", heater="h", tank="t", backup=True) for i in range(n_backup)]
+    return Site(
+        id="s",
+        name="S",
+        timezone="UTC",
+        latitude_deg=0.0,
+        longitude_deg=0.0,
+        collectors={"roof": Collector(id="roof", loop="sun", area_m2=4.0)},
+        heat_pumps={"hp": HeatPump(id="hp", power="p", source_loop="ground", load_loop="pump")},
+        stages={stage.id: stage for stage in stages},
+    )
 
 
 # WCAG 2.2, definition of contrast ratio: black on white is 21:1, and #767676 is the lightest grey at 4.5:1 on white
@@ -42,20 +55,22 @@ def test_the_set_is_the_published_one() -> None:
 
 @pytest.mark.parametrize(("n_free", "n_backup"), [(1, 0), (2, 1), (3, 2), (5, 2), (6, 2)])
 def test_no_two_origins_share_colour_and_pattern(n_free: int, n_backup: int) -> None:
-    paints = list(origin_paints(_stages(n_free, n_backup)).values())
+    paints = list(origin_paints(_site(n_free, n_backup)).values())
     assert len(set(paints)) == n_free + n_backup + 1
 
 
 def test_a_house_of_three_sources_differs_in_pattern_alone_too() -> None:
-    paints = origin_paints(_stages(2, 1))
+    paints = origin_paints(_site(2, 1))
     assert len({paint.pattern for paint in paints.values()}) == 4
 
 
-def test_a_colour_depends_on_the_order_of_the_stages_only() -> None:
-    stages = _stages(3, 1)
-    assert origin_paints(stages) == origin_paints(stages)
-    assert origin_paints(stages[:2])["free-1"] == origin_paints(stages)["free-1"]
-    assert CARRIED_OVER in origin_paints([])
+def test_the_sun_and_the_heat_pump_have_one_colour_in_every_house() -> None:
+    for n_free, n_backup in ((1, 0), (2, 1), (5, 2)):
+        assert origin_paints(_site(n_free, n_backup))["sun"].colour == OKABE_ITO["orange"]
+    turned = _site(3, 1)
+    turned = replace(turned, stages=dict(reversed(turned.stages.items())))
+    assert origin_paints(turned) == origin_paints(_site(3, 1))
+    assert list(origin_paints(turned))[-1] == CARRIED_OVER
 
 
 def test_lines_of_one_panel_differ_in_colour_and_in_dash() -> None:
@@ -88,7 +103,7 @@ def test_text_on_the_caution_and_on_the_urgent_mark_stands_out() -> None:
 
 
 def test_the_outline_of_every_bar_stands_out_from_its_fill() -> None:
-    for paint in origin_paints(_stages(5, 1)).values():
+    for paint in origin_paints(_site(5, 1)).values():
         assert contrast(INK, paint.colour) >= 3
 
 

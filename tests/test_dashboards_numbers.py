@@ -106,9 +106,9 @@ def test_a_quantity_is_shown_as_its_reader_knows_it(value: float, unit: str, si:
 
 
 def test_a_range_names_its_unit_once() -> None:
-    assert show_range(40.0, 60.0, "degC", SI) == "40.0 to 60.0 °C"
-    assert show_range(40.0, 40.01, "degC", SI) == "40.0 °C"
-    assert show_range(500.0, 2500.0, "W", SI) == "500 W to 2.50 kW"
+    assert show_range(40.0, 60.0, "degC", display=SI) == "40.0 to 60.0 °C"
+    assert show_range(40.0, 40.01, "degC", display=SI) == "40.0 °C"
+    assert show_range(500.0, 2500.0, "W", display=SI) == "500 W to 2.50 kW"
 
 
 def test_thousands_are_parted_by_a_thin_space_or_a_comma() -> None:

@@ -282,7 +282,7 @@ def test_days_and_months_are_paged_only_where_there_is_something() -> None:
 
 
 def test_the_drawing_is_well_formed_and_shows_every_reading_of_the_water_path() -> None:
-    readings = read_now(house(), site_context().latest, NOW, SHOW)
+    readings = read_now(house(), site_context().latest, NOW, display=SHOW)
     drawing = ElementTree.fromstring(str(draw_schematic(house(), readings)))
     words = " ".join(drawing.itertext())
     for point in (
@@ -299,7 +299,9 @@ def test_the_drawing_is_well_formed_and_shows_every_reading_of_the_water_path() 
 
 def test_an_old_reading_is_set_apart_in_the_drawing() -> None:
     late = NOW + timedelta(hours=2)
-    fresh, old = (str(draw_schematic(house(), read_now(house(), site_context().latest, t, SHOW))) for t in (NOW, late))
+    fresh, old = (
+        str(draw_schematic(house(), read_now(house(), site_context().latest, t, display=SHOW))) for t in (NOW, late)
+    )
     assert 'class="d-old"' not in fresh
     assert 'class="d-value"' not in old
     assert "d-pump-on" in fresh

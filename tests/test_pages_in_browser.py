@@ -87,10 +87,11 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def addresses(browser: Browser, origin: str) -> dict[str, str]:
-    """Each kind of page by a real address; the alert is the worst one, the house its house."""
+    """Each kind of page by a real address; the house is the one whose collector pump has died."""
     with visit(browser, f"{origin}/", width=DESK) as fleet:
-        site = fleet.page.locator(".calling h3 a").first.get_attribute("href")
-        alert = fleet.page.locator(".calling .what a").first.get_attribute("href")
+        house = fleet.page.locator(".calling > li", has_text="Quarry Road 3")
+        site = house.locator("h3 a").get_attribute("href")
+        alert = house.locator(".what a").get_attribute("href")
     return {
         "fleet": f"{origin}/",
         "site": f"{origin}{site}",
@@ -104,9 +105,6 @@ def _keep_pictures(shown: Visit, name: str, width: int) -> None:
         return
     _PICTURES.mkdir(exist_ok=True)
     _keep_picture(shown, f"{name}-{width}", top="body")
-    if name == "site":
-        _keep_picture(shown, f"day-{width}", top="#course")
-        _keep_picture(shown, f"history-{width}", top="#history")
 
 
 def _keep_picture(shown: Visit, name: str, *, top: str) -> None:
@@ -127,6 +125,18 @@ def test_a_page_is_whole_quiet_and_fits_its_window(
         assert shown.overflow_px() == 0
         assert shown.page.locator("h1").inner_text().endswith((".", "?"))
         _keep_pictures(shown, name, width)
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_the_day_before_is_one_step_away(browser: Browser, addresses: dict[str, str], width: int) -> None:
+    with visit(browser, addresses["site"], width=width) as shown:
+        shown.page.locator("a[rel=prev]").click()
+        shown.page.wait_for_url("**day=*")
+        assert shown.page.locator("#account").inner_text() == "Yesterday"
+        assert shown.draw_all() >= 10
+        if _IS_PICTURED:
+            _keep_picture(shown, f"day-{width}", top="#course")
+            _keep_picture(shown, f"history-{width}", top="#history")
 
 
 def test_charts_fill_the_width_of_a_phone_and_no_more(browser: Browser, addresses: dict[str, str]) -> None:

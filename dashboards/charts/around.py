@@ -32,7 +32,7 @@ def around_chart(context: AlertContext, display: Display) -> Chart | None:
     half = timedelta(hours=12)
     shade = {"fillcolor": SHADE, "opacity": 0.8, "line_width": 0, "layer": "below"}
     figure.add_vrect(x0=(_noon(first) - half).isoformat(), x1=(_noon(last) + half).isoformat(), **shade)
-    paint = origin_paints(list(context.site.stages.values()))[stage or "carried-over"]
+    paint = origin_paints(context.site)[stage or "carried-over"]
     days, values = [ledger.day.isoformat() for ledger in ledgers], plain([f.value for f in figures])
     figure.add_trace(origin_bar(title, paint, x=days, y=values, hovertemplate="%{y:.1f} kWh"))
     rows = [[show_day(d.day, display), show_figure(f, display)] for d, f in zip(ledgers, figures, strict=True)]

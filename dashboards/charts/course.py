@@ -18,6 +18,7 @@ __all__ = [
     "Series",
     "course_figure",
     "day_figure",
+    "floor_of",
     "gaps_h",
     "hourly_table",
     "keys_of",
@@ -83,10 +84,17 @@ def course_figure(plant: PlantDay, series: Sequence[Series], display: Display, *
     """One panel with a line for each series; all must share one unit."""
     unit = series[0].unit
     figure = day_figure(plant, display, height=height, unit=unit)
+    figure.update_yaxes(**floor_of(series))
     shade_gaps(figure, gaps_h([s.values for s in series], plant.until_s))
     for one in series:
         figure.add_trace(trace_of(one, display))
     return figure
+
+
+def floor_of(series: Sequence[Series]) -> dict[str, object]:
+    """Options of the upright axis by which lines of nothing but zeros lie on the floor of their panel."""
+    is_flat = series[0].unit != "degC" and not any(known(one.values).any() for one in series)
+    return {"range": [0, 1]} if is_flat else {}
 
 
 def trace_of(series: Series, display: Display, *, start_h: float = 0.0) -> go.Scatter:
@@ -104,8 +112,10 @@ def trace_of(series: Series, display: Display, *, start_h: float = 0.0) -> go.Sc
     )
 
 
-def keys_of(series: Sequence[Series], display: Display) -> list[Key]:
-    """The key, with each line's last value."""
+def keys_of(plant: PlantDay, series: Sequence[Series], display: Display) -> list[Key]:
+    """The key; on a day in progress with each line's last value, which is the present one."""
+    if plant.until_s >= plant.day.seconds:
+        return [Key(s.label, s.line) for s in series]
     return [Key(s.label, s.line, show_quantity(last_known(s.values), s.unit, display)) for s in series]
 
 

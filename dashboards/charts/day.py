@@ -63,7 +63,7 @@ def _line_chart(
         title=title,
         summary=summary,
         figure=course_figure(plant, series, display, height=height),
-        keys=keys_of(series, display),
+        keys=keys_of(plant, series, display),
         table=hourly_table(plant, series, display),
     )
 
@@ -72,7 +72,7 @@ def _ranges(series: Sequence[Series], display: Display) -> str:
     parts = []
     for one in series:
         found = known(one.values)
-        parts.append(f"{one.label} {show_range(float(np.min(found)), float(np.max(found)), one.unit, display)}")
+        parts.append(f"{one.label} {show_range(float(np.min(found)), float(np.max(found)), one.unit, display=display)}")
     return "; ".join(parts) + "." if parts else ""
 
 
@@ -150,7 +150,7 @@ def flows_chart(plant: PlantDay, display: Display) -> Chart | None:
 
 def heat_chart(plant: PlantDay, display: Display) -> Chart | None:
     """Heat rate of every stage in its origin's colour; below zero heat was taken out of the tank."""
-    paints, series = origin_paints(list(plant.site.stages.values())), []
+    paints, series = origin_paints(plant.site), []
     for i, stage in enumerate(plant.site.stages.values()):
         course = plant.loops[stage.loop].heat_w if stage.loop in plant.loops else None
         if course is None and stage.heater in plant.heaters:
@@ -175,8 +175,9 @@ def _heat_summary(series: Sequence[Series], display: Display) -> str:
         if np.max(known(s.values)) > 0
     ]
     idle = [s.label for s in series if np.max(known(s.values)) <= 0]
-    told = f"{spoken(peaks)}." if peaks else ""
-    return (told + (f" Nothing from: {spoken(idle)}." if idle else "")).strip()
+    if not peaks:
+        return "No source has given heat."
+    return f"{spoken(peaks)}." + (f" Nothing from: {spoken(idle)}." if idle else "")
 
 
 def electricity_chart(plant: PlantDay, display: Display) -> Chart | None:
@@ -207,7 +208,7 @@ def draws_chart(plant: PlantDay, display: Display) -> Chart | None:
         title="When was hot water drawn?",
         summary=_draws_summary(plant, display),
         figure=figure,
-        keys=keys_of([flow], display),
+        keys=keys_of(plant, [flow], display),
         table=_draws_table(plant, display),
     )
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analytics.plant import CELL_S, PlantDay
 from analytics.site import Site
-from dashboards.charts.course import CELL_H, Series, known, trace_of
+from dashboards.charts.course import CELL_H, Series, floor_of, known, trace_of
 from dashboards.charts.day import LITRE_MIN_PER_M3_S
 from dashboards.charts.frame import Chart, Key, Table, clock_labels, day_axis, frame, value_axis
 from dashboards.colours import INK, SHADE, line_paints
@@ -145,7 +145,7 @@ def _chart(
     return Chart(
         id=f"evidence-{number}",
         title=title,
-        summary=_summary(context.alert, window, series, display),
+        summary=_summary(context.alert, window, series, display=display),
         figure=figure,
         keys=[Key(s.label, s.line) for s in series],
         table=_table(window, series, display),
@@ -157,8 +157,7 @@ def _upright(unit: str, series: Sequence[Series]) -> dict[str, object]:
     on_off = {"tickvals": [0, 1], "ticktext": ["off", "on"], "range": [-0.1, 1.1]}
     if unit == "1":
         return value_axis(**on_off)
-    is_flat = unit != "degC" and not any(known(s.values).any() for s in series)
-    return value_axis(**({"range": [0, 1]} if is_flat else {}))
+    return value_axis(**floor_of(series))
 
 
 def _shade_alert(figure: go.Figure, alert: AlertView, window: _Window) -> None:
@@ -190,7 +189,7 @@ def _during(alert: AlertView, window: _Window, values: NDArray[np.float64]) -> N
     return known(values[start:end])
 
 
-def _summary(alert: AlertView, window: _Window, series: Sequence[Series], display: Display) -> str:
+def _summary(alert: AlertView, window: _Window, series: Sequence[Series], *, display: Display) -> str:
     """What each course did while the condition held."""
     parts = []
     for one in series:
@@ -199,7 +198,7 @@ def _summary(alert: AlertView, window: _Window, series: Sequence[Series], displa
             told = (
                 _on_for(found)
                 if one.unit == "1"
-                else show_range(float(np.min(found)), float(np.max(found)), one.unit, display)
+                else show_range(float(np.min(found)), float(np.max(found)), one.unit, display=display)
             )
             parts.append(f"{one.label} {told}")
     return f"While it lasted: {'; '.join(parts)}." if parts else "While it lasted, none of these was known."

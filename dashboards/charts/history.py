@@ -89,12 +89,12 @@ def _shade_days(figure: go.Figure, first: date, last: date) -> None:
         figure.add_annotation(x=middle.isoformat(), y=0.5, yref="paper", text="no data", showarrow=False)
 
 
-def delivered_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, display: Display) -> Chart | None:
+def delivered_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, *, display: Display) -> Chart | None:
     """Hot-water heat of each day, stacked by where it first came from."""
-    shown = span.within(ledgers)
-    if not any(math.isfinite(ledger.hot_water.heat.value) for ledger in shown):
+    shown = [ledger for ledger in span.within(ledgers) if math.isfinite(ledger.hot_water.heat.value)]
+    if not shown:
         return None
-    paints = origin_paints(list(site.stages.values()))
+    paints = origin_paints(site)
     figure = day_figure(span, shown, display, height=240, unit="kWh")
     figure.update_layout(barmode="stack")
     origins = [origin for origin in paints if _total(shown, origin) != 0]
@@ -103,10 +103,10 @@ def delivered_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, displa
     return Chart(
         id="delivered",
         title="Where did the hot water's heat come from?",
-        summary=_delivered_summary(site, shown, origins, display),
+        summary=_delivered_summary(site, shown, origins, display=display),
         figure=figure,
         keys=[Key(origin_name(site, o), paints[o], show_quantity(_total(shown, o), "kWh", display)) for o in origins],
-        table=_delivered_table(site, shown, origins, display),
+        table=_delivered_table(site, shown, origins, display=display),
     )
 
 
@@ -127,7 +127,7 @@ def _total(ledgers: Sequence[DayLedger], origin: str) -> float:
     return math.fsum(f.value for f in parts if f is not None and math.isfinite(f.value))
 
 
-def _delivered_summary(site: Site, ledgers: Sequence[DayLedger], origins: Sequence[str], display: Display) -> str:
+def _delivered_summary(site: Site, ledgers: Sequence[DayLedger], origins: Sequence[str], *, display: Display) -> str:
     total = math.fsum(_total(ledgers, origin) for origin in origins)
     if total <= 0:
         return "No heat left the taps on these days."
@@ -135,7 +135,7 @@ def _delivered_summary(site: Site, ledgers: Sequence[DayLedger], origins: Sequen
     return f"Of {show_quantity(total, 'kWh', display)} over {len(ledgers)} days: {', '.join(parts)}."
 
 
-def _delivered_table(site: Site, ledgers: Sequence[DayLedger], origins: Sequence[str], display: Display) -> Table:
+def _delivered_table(site: Site, ledgers: Sequence[DayLedger], origins: Sequence[str], *, display: Display) -> Table:
     rows = []
     for ledger in reversed(ledgers):
         parts = delivered_by_origin(ledger)
@@ -183,12 +183,13 @@ def backup_chart(ledgers: Sequence[DayLedger], span: Span, display: Display) -> 
     figure = day_figure(span, shown, display, height=190, unit="%")
     figure.add_trace(_points("Backup", shown, pick, line=Line(OKABE_ITO["vermillion"], "solid"), scale=100))
     (highest, top), (latest, share) = max(found, key=lambda pair: pair[1].value), found[-1]
-    told = (show_figure(top, display, as_percent=True), show_figure(share, display, as_percent=True))
+    told = f"Most on {show_day(highest.day, display)}: {show_figure(top, display, as_percent=True)} of all heat put in"
+    if latest is not highest:
+        told += f"; on {show_day(latest.day, display)}: {show_figure(share, display, as_percent=True)}"
     return Chart(
         id="backup",
         title="How much did the backup have to add?",
-        summary=f"Most on {show_day(highest.day, display)}: {told[0]} of all heat put in; "
-        f"on {show_day(latest.day, display)}: {told[1]}.",
+        summary=f"{told}.",
         figure=figure,
         table=Table(
             ["Day", "Backup share"],
@@ -197,7 +198,7 @@ def backup_chart(ledgers: Sequence[DayLedger], span: Span, display: Display) -> 
     )
 
 
-def cop_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, display: Display) -> Chart | None:
+def cop_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, *, display: Display) -> Chart | None:
     """COP of every heat pump, in heating and in cooling."""
     shown = span.within(ledgers)
     lines = [(label, pick) for label, pick in _cop_lines(site) if _known(shown, pick)]

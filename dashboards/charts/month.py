@@ -22,7 +22,7 @@ def month_bar(site: Site, origins: Mapping[str, Figure], display: Display) -> Ch
     total = math.fsum(f.value for f in found.values())
     if not found:
         return None
-    paints = origin_paints(list(site.stages.values()))
+    paints = origin_paints(site)
     figure = go.Figure(
         layout=frame(84, barmode="stack", hovermode="closest", margin={"l": 4, "r": 10, "t": 4, "b": 30})
     )
@@ -50,9 +50,9 @@ def month_bar(site: Site, origins: Mapping[str, Figure], display: Display) -> Ch
     )
 
 
-def month_by_day(site: Site, ledgers: Sequence[DayLedger], span: Span, display: Display) -> Chart | None:
+def month_by_day(site: Site, ledgers: Sequence[DayLedger], span: Span, *, display: Display) -> Chart | None:
     """The same by day, small."""
-    chart = delivered_chart(site, ledgers, span, display)
+    chart = delivered_chart(site, ledgers, span, display=display)
     if chart is None:
         return None
     chart.figure.update_layout(height=170)

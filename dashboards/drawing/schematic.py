@@ -53,14 +53,14 @@ def draw_schematic(site: Site, readings: Readings) -> Markup:
     parts, y = [], _HEAD_H
     passing = [stage for stage in site.stages.values() if stage.tank is None]
     for stage in reversed(passing):
-        parts.append(_passing(site, stage, readings, y))
+        parts.append(_passing(site, stage, readings, y=y))
         y += _PASSING_H
     for i, tank in enumerate(reversed(tanks)):
-        markup, height = _band(site, tank, readings, y)
+        markup, height = _band(site, tank, readings, y=y)
         parts.append(markup)
         y += height
         if i < len(tanks) - 1:
-            parts.append(_between(site, len(tanks) - 2 - i, readings, y))
+            parts.append(_between(site, len(tanks) - 2 - i, readings, y=y))
             y += _BETWEEN_H
     parts = [_head(site, readings, bool(tanks)), *parts, _foot(site, readings, y)]
     return _svg(site, "".join(parts), y + _FOOT_H)
@@ -132,7 +132,7 @@ def _foot(site: Site, readings: Readings, y: float) -> str:
     return "".join(parts)
 
 
-def _between(site: Site, index: int, readings: Readings, y: float) -> str:
+def _between(site: Site, index: int, readings: Readings, *, y: float) -> str:
     """The pipe from one tank's head up to the next one's foot, if the water passes both."""
     path = site.hot_water.tanks if site.hot_water else ()
     if index + 1 >= len(path):
@@ -154,16 +154,16 @@ def _behind(site: Site, loop: str) -> HeatPump | None:
     return next(found, None)
 
 
-def _band(site: Site, tank: Tank, readings: Readings, y: float) -> tuple[str, float]:
+def _band(site: Site, tank: Tank, readings: Readings, *, y: float) -> tuple[str, float]:
     """One tank with all that heats it, from `y` down; and how much height it takes."""
     rows = _rows_of(site, tank)
     height = max(sum(row.height for row in rows), 150.0)
     parts, row_y = [], y
     for row in rows:
-        parts.append(_loop_row(site, row, readings, row_y))
+        parts.append(_loop_row(site, row, readings, y=row_y))
         row_y += row.height
     parts.append(draw_tank(tank, readings, place=(_VESSEL_X, y + 14), height=height - 28))
-    parts += [_element(site, stage, readings, (y + 14, height - 28)) for stage in _elements(site, tank)]
+    parts += [_element(site, stage, readings, span=(y + 14, height - 28)) for stage in _elements(site, tank)]
     return "".join(parts), height
 
 
@@ -171,7 +171,7 @@ def draw_tank(tank: Tank, readings: Readings, *, place: tuple[float, float], hei
     """A vessel with its sensors' temperatures at their heights and its name above the foot."""
     x, y = place
     layers = [_degc(readings, point) for point in tank.temperatures]
-    parts = [draw.vessel(x, y, (_VESSEL_W, height), layers)]
+    parts = [draw.vessel(x, y, (_VESSEL_W, height), layers_degc=layers)]
     for i, point in enumerate(tank.temperatures):
         middle = y + (height - _NAME_H) * (i + 0.5) / len(layers)
         parts.append(_value(readings, point, x=x + 10, y=middle + 4))
@@ -188,7 +188,7 @@ def _elements(site: Site, tank: Tank) -> Sequence[Stage]:
     return [s for s in site.stages.values() if s.tank == tank.id and s.heater]
 
 
-def _element(site: Site, stage: Stage, readings: Readings, span: tuple[float, float]) -> str:
+def _element(site: Site, stage: Stage, readings: Readings, *, span: tuple[float, float]) -> str:
     """A heater in the tank's wall at its height; `span` is the vessel's top and height."""
     heater, (top, height) = site.heaters[stage.heater or ""], span
     y = top + height * (1 - min(max(sum(stage.height) / 2, 0.1), 0.9))
@@ -199,7 +199,7 @@ def _element(site: Site, stage: Stage, readings: Readings, span: tuple[float, fl
     return body + label + _value(readings, point, x=x + 4, y=y + 16)
 
 
-def _component(site: Site, row: _Row, readings: Readings, y: float) -> str:
+def _component(site: Site, row: _Row, readings: Readings, *, y: float) -> str:
     """What stands behind the loop: a heat pump, a collector, a boiler, or an exchanger where nobody says."""
     if row.heat_pump:
         return draw.heat_pump(_SYMBOL_X, y, is_on=_is_on(readings, row.heat_pump.power))
@@ -209,7 +209,7 @@ def _component(site: Site, row: _Row, readings: Readings, y: float) -> str:
     return draw.boiler(_SYMBOL_X, y) if fired else draw.exchanger(_SYMBOL_X, y)
 
 
-def _loop_row(site: Site, row: _Row, readings: Readings, y: float) -> str:
+def _loop_row(site: Site, row: _Row, readings: Readings, *, y: float) -> str:
     """Supply above, return with its pump below, readings at the pipes."""
     loop, supply, back = row.loop, y + 40, y + 74
     left, wall = _SYMBOL_X + 22, _VESSEL_X
@@ -218,7 +218,7 @@ def _loop_row(site: Site, row: _Row, readings: Readings, y: float) -> str:
         draw.text(4, y + 16, name, kind="name"),
         draw.pipe((left, supply), (wall, supply)),
         draw.pipe((left, back), (wall, back)),
-        _component(site, row, readings, y + 57),
+        _component(site, row, readings, y=y + 57),
         _value(readings, loop.leaving, x=62, y=supply - 6),
         _value(readings, loop.entering, x=62, y=back + 18),
         _value(readings, loop.flow or loop.energy, x=62, y=supply + 21),
@@ -226,11 +226,11 @@ def _loop_row(site: Site, row: _Row, readings: Readings, y: float) -> str:
     if loop.pump or loop.flow:
         parts.append(draw.pump(145, back, is_on=_is_on(readings, loop.pump), leftward=True))
     if row.heat_pump:
-        parts.append(_source(site, row.heat_pump, readings, y + _ROW_H))
+        parts.append(_source(site, row.heat_pump, readings, y=y + _ROW_H))
     return "".join(parts)
 
 
-def _source(site: Site, unit: HeatPump, readings: Readings, y: float) -> str:
+def _source(site: Site, unit: HeatPump, readings: Readings, *, y: float) -> str:
     """The heat pump's source loop under it, with the compressor's power between."""
     loop, middle = site.loops[unit.source_loop], y + 44
     parts = [
@@ -247,7 +247,7 @@ def _source(site: Site, unit: HeatPump, readings: Readings, y: float) -> str:
     return "".join(parts)
 
 
-def _passing(site: Site, stage: Stage, readings: Readings, y: float) -> str:
+def _passing(site: Site, stage: Stage, readings: Readings, *, y: float) -> str:
     """A stage that heats the water in passing: a box on the pipe."""
     middle = y + _PASSING_H / 2
     parts = [draw.pipe((_MIDDLE, y - 2), (_MIDDLE, y + _PASSING_H + 2)), draw.exchanger(_MIDDLE, middle)]

@@ -117,7 +117,7 @@ def tap(x: float, y: float) -> str:
     return f'<path d="M{x:g},{y:g} v-14 h-18 v8 M{x - 8:g},{y - 14:g} v-6 m-6,0 h12" class="d-pipe"/>'
 
 
-def vessel(x: float, y: float, size: tuple[float, float], layers_degc: Sequence[float]) -> str:
+def vessel(x: float, y: float, size: tuple[float, float], *, layers_degc: Sequence[float]) -> str:
     """
     A storage vessel with dished ends, tinted by its layers' temperatures from top to bottom.
 
@@ -129,13 +129,13 @@ def vessel(x: float, y: float, size: tuple[float, float], layers_degc: Sequence[
     width, height = size
     outline = f"M{x:g},{y:g} q{width / 2:g},-28 {width:g},0 v{height:g} q{-width / 2:g},28 {-width:g},0 z"
     stops = "".join(
-        f'<path d="{_layer(x, y, size, (i, len(layers_degc)))}" fill="{warmth(degc)}"/>'
+        f'<path d="{_layer(x, y, size, place=(i, len(layers_degc)))}" fill="{warmth(degc)}"/>'
         for i, degc in enumerate(layers_degc)
     )
     return f'<path d="{outline}" class="d-white"/>{stops}<path d="{outline}" class="d-shell"/>'
 
 
-def _layer(x: float, y: float, size: tuple[float, float], place: tuple[int, int]) -> str:
+def _layer(x: float, y: float, size: tuple[float, float], *, place: tuple[int, int]) -> str:
     """The outline of layer `place[0]` of `place[1]`, with the dished end where it is the first or the last."""
     width, height = size
     index, count = place

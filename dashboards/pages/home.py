@@ -68,7 +68,7 @@ def home_page(context: HomeContext) -> HomePage:
         assumptions=_assumptions(site, sums, display),
         missing=missing_sentence(sums),
         bar=month_bar(site, sums.origins, display),
-        by_day=month_by_day(site, context.ledgers, Span(first, last, today), display),
+        by_day=month_by_day(site, context.ledgers, Span(first, last, today), display=display),
         previous=_month_link(context, first - timedelta(days=1)),
         following=_month_link(context, last + timedelta(days=1)),
         site_link=site_link(site.id),

@@ -62,7 +62,7 @@ def site_page(context: SiteContext) -> SitePage:
     context = replace(context, alerts=[in_readers_words(alert, display) for alert in context.alerts])
     today = context.now.astimezone(ZoneInfo(site.timezone)).date()
     ledger = next((one for one in context.ledgers if one.day == context.day), None)
-    readings = read_now(site, context.latest, context.now, display)
+    readings = read_now(site, context.latest, context.now, display=display)
     is_today = context.day == today
     return SitePage(
         name=site.name,
@@ -112,9 +112,9 @@ def alert_line(alert: AlertView, context: SiteContext, display: Display) -> Aler
 def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:
     span = Span(context.day - timedelta(days=context.span_days - 1), context.day, today)
     charts = (
-        delivered_chart(context.site, context.ledgers, span, display),
+        delivered_chart(context.site, context.ledgers, span, display=display),
         backup_chart(context.ledgers, span, display),
-        cop_chart(context.site, context.ledgers, span, display),
+        cop_chart(context.site, context.ledgers, span, display=display),
     )
     return [chart for chart in charts if chart is not None]
 
