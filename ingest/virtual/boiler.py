@@ -28,7 +28,7 @@ def control_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     """One short step of burner, boiler water and coil."""
-    spot = b.state.spot
+    spot = b.spot
     running = 1.0 if s.boiler_overrun_s > 0.0 else 0.0
     flow_m3_s = running * p.boiler_flow_m3_s
     spot[CH.boiler_called], spot[CH.boiler_m3_s], spot[CH.boiler_pump_w] = running, flow_m3_s, running * p.boiler_pump_w
@@ -49,7 +49,7 @@ def run_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
             dt,
             b.node_kg[tank],
         )
-        back = exchange_coil(b.state.h[tank], b.state.e[tank], b.degc[tank], coil, kg_s, b.water, s.boiler_degc)
+        back = exchange_coil(b.h[tank], b.e[tank], b.degc[tank], coil, kg_s, b.water, s.boiler_degc)
         metered_w = kg_s * (enthalpy(b.water, s.boiler_degc) - enthalpy(b.water, back))
         spot[CH.boiler_in_degc], spot[CH.boiler_out_degc] = back, s.boiler_degc
         _meter_boiler(b, metered_w, dt)
@@ -63,6 +63,6 @@ def run_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
 def _meter_boiler(b, heat_w, dt):  # type: ignore[no-untyped-def]
     if heat_w >= 0.0:
         b.tally[TALLY.boiler_heat_j] += heat_w * dt
-        b.state.spot[CH.boiler_j] += heat_w * dt
+        b.spot[CH.boiler_j] += heat_w * dt
     else:
         b.tally[TALLY.boiler_reverse_j] -= heat_w * dt

@@ -77,7 +77,7 @@ def _map(b, p, s, entering, leaving):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_heat_pump(b, p, s, outdoor_degc, dt):  # type: ignore[no-untyped-def]
     """One short step: compressor, source, desuperheater, load. The balance source + power = heat holds at all times."""
-    spot = b.state.spot
+    spot = b.spot
     power_w, source_w, useful_w = 0.0, 0.0, 0.0
     if s.mode != 0.0:
         leaving = s.load_degc if p.duty == 2.0 else min(45.0, max(28.0, 38.0 - 0.5 * outdoor_degc))
@@ -103,7 +103,7 @@ def run_heat_pump(b, p, s, outdoor_degc, dt):  # type: ignore[no-untyped-def]
 def _tally_heat_pump(b, s, power_w, source_w, useful_w, dsh_w, dt):  # type: ignore[no-untyped-def]
     tally = b.tally
     tally[TALLY.heat_pump_elec_j] += power_w * dt
-    b.state.spot[CH.heat_pump_j] += power_w * dt
+    b.spot[CH.heat_pump_j] += power_w * dt
     tally[TALLY.source_j] += source_w * dt
     if s.mode < 0.0:
         tally[TALLY.cooling_j] += useful_w * dt
@@ -119,7 +119,7 @@ def _tally_heat_pump(b, s, power_w, source_w, useful_w, dsh_w, dt):  # type: ign
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_desuperheater(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
     """Tank water from the bottom, warmed by the hot gas, back on top. Returns its heat. [W]"""
-    spot = b.state.spot
+    spot = b.spot
     flow_m3_s = s.dsh_on * p.dsh_flow_m3_s * b.fx[FX.dsh_flow]
     spot[CH.dsh_called], spot[CH.dsh_m3_s] = s.dsh_on, flow_m3_s
     spot[CH.dsh_pump_w] = s.dsh_on * p.dsh_pump_w * b.fx[FX.dsh_pump_elec]
@@ -128,16 +128,16 @@ def _run_desuperheater(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def
         spot[CH.dsh_out_degc] += (p.room_degc - spot[CH.dsh_out_degc]) * dt / 1500.0
         return 0.0
     tank = int(p.dsh_tank)
-    h_in = b.state.h[tank, -1]
+    h_in = b.h[tank, -1]
     entering = temperature(b.water, h_in)
     kg_s = flow_m3_s * density(b.water, entering)
     eagerness = min(1.15, max(0.0, (p.dsh_gas_degc - entering) / (p.dsh_gas_degc - 30.0)))
     heat_w = p.dsh_share * condenser_w * eagerness
     spot[CH.dsh_in_degc], spot[CH.dsh_out_degc] = entering, temperature(b.water, h_in + heat_w / kg_s)
     flow_down(
-        b.state.h[tank],
-        b.state.e[tank],
-        b.state.cold[tank],
+        b.h[tank],
+        b.e[tank],
+        b.cold[tank],
         kg_s * dt / b.node_kg[tank],
         heat_w / kg_s,
         int(p.dsh_origin),
@@ -150,7 +150,7 @@ def _run_desuperheater(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_source(b, p, s, source_w, dt):  # type: ignore[no-untyped-def]
     """Loop fluid through the heat pump and the ground; `source_w` positive when heat leaves the ground."""
-    spot = b.state.spot
+    spot = b.spot
     running = 1.0 if s.mode != 0.0 else 0.0
     flow_m3_s = running * p.source_flow_m3_s * b.fx[FX.source_flow]
     spot[CH.source_called], spot[CH.source_m3_s], spot[CH.source_pump_w] = running, flow_m3_s, running * p.source_pump_w
@@ -177,7 +177,7 @@ def rest_ground(b, p, s, ground_degc, dt):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_load(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
     """Condenser water through the coil in the tank, metered at the heat pump. Returns the metered heat. [W]"""
-    spot = b.state.spot
+    spot = b.spot
     called = 1.0 if s.mode > 0.0 or s.load_overrun_s > 0.0 else 0.0
     s.load_overrun_s = max(0.0, s.load_overrun_s - dt)
     flow_m3_s = called * p.load_flow_m3_s * b.fx[FX.load_flow]
@@ -195,7 +195,7 @@ def _run_load(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
             dt,
             b.node_kg[tank],
         )
-        back = exchange_coil(b.state.h[tank], b.state.e[tank], b.degc[tank], coil, kg_s, b.load_fluid, s.load_degc)
+        back = exchange_coil(b.h[tank], b.e[tank], b.degc[tank], coil, kg_s, b.load_fluid, s.load_degc)
         metered_w = kg_s * (enthalpy(b.load_fluid, s.load_degc) - enthalpy(b.load_fluid, back))
         spot[CH.load_in_degc], spot[CH.load_out_degc] = back, s.load_degc
         _meter_load(b, metered_w, dt)
@@ -210,7 +210,7 @@ def _run_load(b, p, s, condenser_w, dt):  # type: ignore[no-untyped-def]
 def _meter_load(b, heat_w, dt):  # type: ignore[no-untyped-def]
     if heat_w >= 0.0:
         b.tally[TALLY.load_heat_j] += heat_w * dt
-        b.state.spot[CH.load_j] += heat_w * dt
+        b.spot[CH.load_j] += heat_w * dt
     else:
         b.tally[TALLY.load_reverse_j] -= heat_w * dt
 

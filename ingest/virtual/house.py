@@ -13,10 +13,10 @@ from analytics.trace import LocalDay, local_day
 from ingest.virtual.draws import draws_of_day
 from ingest.virtual.faults import Fault, effects_at
 from ingest.virtual.fluid_fits import fit_fluid
-from ingest.virtual.kernel import Bench, Inputs, compiled_kernel
-from ingest.virtual.layout import CHANNELS, FX, NODES, STEP_S, TALLIES
+from ingest.virtual.kernel import Inputs, compiled_kernel
+from ingest.virtual.layout import CHANNELS, FX, NODES, STEP_S
 from ingest.virtual.numbers import Numbers, as_record
-from ingest.virtual.plant_state import PlantState, copy_state, fresh_state, restart_account
+from ingest.virtual.plant_state import Plant, fresh_plant, restart_account
 from ingest.virtual.scenario import Scenario, numbers_of, plane_of, site_of
 from ingest.virtual.weather import weather_of_day
 
@@ -64,40 +64,36 @@ class House:
         self.numbers: Numbers = numbers_of(scenario)
         self._record = as_record(self.numbers)
         self._plane = plane_of(self.site)
-        self._fluids = _fluids(self.site)
-        self._state = self._fresh(first_day)
+        self._plant = self._fresh(first_day)
         self._begin(first_day)
 
     @property
     def day(self) -> LocalDay:
         return self._day
 
-    @property
-    def state(self) -> PlantState:
-        """A copy of the plant's state."""
-        return copy_state(self._state)
-
     def restart_account(self) -> None:
         """Book all stored heat as carried over."""
-        self._state = restart_account(self._state)
+        self._plant = restart_account(self._plant)
 
     def copy(self) -> "House":
         """An independent house in the same state."""
         other = object.__new__(House)
         other.__dict__.update(self.__dict__)
-        for name in ("_now", "_mean", "_nodes", "_tally", "_delivered", "_stored_start"):
+        for name in ("_plant", "_now", "_mean", "_nodes"):
             setattr(other, name, getattr(self, name).copy())
-        other._state = copy_state(self._state)
         return other
 
-    def _fresh(self, first_day: date) -> PlantState:
+    def _fresh(self, first_day: date) -> Plant:
         weather = self._weather(local_day(first_day, self.site.timezone))
-        return fresh_state(
-            origins=int(self.numbers.origins),
+        plant = fresh_plant(
             ground_degc=weather.ground_degc,
             outdoor_degc=float(weather.outdoor_degc[0]),
             room_degc=self.numbers.room_degc,
         )
+        plant["node_kg"] = np.array([self.numbers.tank_0_kg, self.numbers.tank_1_kg]) / NODES
+        for name, fluid in _fluids(self.site).items():
+            plant[name] = fluid
+        return plant
 
     def _weather(self, day: LocalDay):
         steps = round(day.seconds / STEP_S)
@@ -119,15 +115,12 @@ class House:
         steps = len(weather.outdoor_degc)
         self._now, self._mean = np.full((2, steps, len(CHANNELS)), np.nan)
         self._nodes = np.full((steps, 2, NODES), np.nan)
-        self._tally, self._delivered = np.zeros(len(TALLIES)), np.zeros(int(self.numbers.origins))
+        self._plant["tally"], self._plant["delivered"] = 0.0, 0.0
         self._stored_start = self._stored()
         self._step, self._next_draw = 0, 0
 
     def _stored(self) -> NDArray[np.float64]:
-        return self._state.h.sum(axis=1) * self._node_kg()
-
-    def _node_kg(self) -> NDArray[np.float64]:
-        return np.array([self.numbers.tank_0_kg, self.numbers.tank_1_kg]) / NODES
+        return self._plant["h"][0].sum(axis=1) * self._plant["node_kg"][0]
 
     def run_to(self, step: int) -> DayRecord:
         """Move on to the end of step `step` of this day (at most its last) and show the day so far."""
@@ -149,19 +142,9 @@ class House:
         soiling = effects[FX.soiling]
         if soiling != 1.0:
             inputs = inputs._replace(absorbed_w_m2=inputs.absorbed_w_m2 * soiling)
-        origins = int(self.numbers.origins)
-        bench = Bench(
-            self._state,
-            np.zeros((2, NODES)),
-            self._node_kg(),
-            np.zeros(origins),
-            *self._fluids,
-            effects,
-            self._tally,
-            self._delivered,
-        )
+        self._plant["fx"] = effects
         self._next_draw = compiled_kernel()(
-            bench, self._record, inputs, first, end, self._next_draw, self._now, self._mean, self._nodes
+            self._plant, self._record, inputs, first, end, self._next_draw, self._now, self._mean, self._nodes
         )
 
     def record(self) -> DayRecord:
@@ -171,8 +154,8 @@ class House:
             self._now,
             self._mean,
             self._nodes,
-            self._tally.copy(),
-            self._delivered.copy(),
+            self._plant["tally"][0].copy(),
+            self._plant["delivered"][0].copy(),
             self._stored_start,
             self._stored(),
             self._step,
@@ -185,13 +168,16 @@ class House:
         return record
 
 
-def _fluids(site: Site) -> tuple[NDArray[np.float64], ...]:
-    """Water, and the fluids of the solar, the source and the load loop."""
-    water = fit_fluid("water")
+def _fluids(site: Site) -> dict[str, NDArray[np.float64]]:
+    """Water, and the fluids of the solar, the source and the load loop, by their fields of the plant."""
     pump = next(iter(site.heat_pumps.values()), None)
     collector = next(iter(site.collectors.values()), None)
-    loops = (collector and collector.loop, pump and pump.source_loop, pump and pump.load_loop)
-    return (water, *(_fluid_of_loop(site, loop) for loop in loops))
+    return {
+        "water": fit_fluid("water"),
+        "sun_fluid": _fluid_of_loop(site, collector and collector.loop),
+        "source_fluid": _fluid_of_loop(site, pump and pump.source_loop),
+        "load_fluid": _fluid_of_loop(site, pump and pump.load_loop),
+    }
 
 
 def _fluid_of_loop(site: Site, loop: str | None) -> NDArray[np.float64]:

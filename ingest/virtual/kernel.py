@@ -18,28 +18,11 @@ from ingest.virtual.boiler import control_boiler, run_boiler
 from ingest.virtual.fluid_fits import water_temperature
 from ingest.virtual.heat_pump import control_heat_pump, rest_ground, run_heat_pump, warm_house
 from ingest.virtual.layout import CH, FX, NODES, STEP_S, TALLY
-from ingest.virtual.plant_state import PlantState
 from ingest.virtual.sun_loop import control_sun, run_sun
 from ingest.virtual.tank import add_heat, conduct, lose, mix_inversions
 from ingest.virtual.taps import open_tap, rest_spots, run_draw
 
-__all__ = ["Bench", "Inputs", "compiled_kernel"]
-
-
-class Bench(NamedTuple):
-    """What a step works on: the state, the fluids, the faults' effects now, and the sums of the day."""
-
-    state: PlantState
-    degc: NDArray[np.float64]  # nodes' temperatures, (tanks, nodes)
-    node_kg: NDArray[np.float64]
-    nothing: NDArray[np.float64]  # zeros, one for each origin: what cold water brings
-    water: NDArray[np.float64]
-    sun_fluid: NDArray[np.float64]
-    source_fluid: NDArray[np.float64]
-    load_fluid: NDArray[np.float64]
-    fx: NDArray[np.float64]
-    tally: NDArray[np.float64]
-    delivered: NDArray[np.float64]
+__all__ = ["Inputs", "compiled_kernel"]
 
 
 class Inputs(NamedTuple):
@@ -57,7 +40,7 @@ class Inputs(NamedTuple):
 def _measure_tanks(b, p):  # type: ignore[no-untyped-def]
     for k in range(int(p.n_tanks)):
         for i in range(NODES):
-            b.degc[k, i] = water_temperature(b.water, b.state.h[k, i])
+            b.degc[k, i] = water_temperature(b.water, b.h[k, i])
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
@@ -86,20 +69,20 @@ def _control_element(b, p, s):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _run_element(b, p, s):  # type: ignore[no-untyped-def]
     power_w = s.element_on * p.element_w * b.fx[FX.element_power]
-    b.state.spot[CH.element_called], b.state.spot[CH.element_w] = s.element_on, power_w
+    b.spot[CH.element_called], b.spot[CH.element_w] = s.element_on, power_w
     if power_w > 0.0:
         k = int(p.element_tank)
         q_j = power_w * STEP_S
-        add_heat(b.state.h[k], b.state.e[k], int(p.element_node), q_j / b.node_kg[k], int(p.element_origin))
+        add_heat(b.h[k], b.e[k], int(p.element_node), q_j / b.node_kg[k], int(p.element_origin))
         b.tally[TALLY.element_heat_j] += q_j
         b.tally[TALLY.element_elec_j] += q_j
-        b.state.spot[CH.element_j] += q_j
+        b.spot[CH.element_j] += q_j
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _settle_tanks(b, p, i):  # type: ignore[no-untyped-def]
     """What goes on in the tanks without pumps; the slow part every third step."""
-    h, e, cold = b.state.h, b.state.e, b.state.cold
+    h, e, cold = b.h, b.e, b.cold
     seconds = 3.0 * STEP_S
     for k in range(int(p.n_tanks)):
         mix_inversions(h[k], e[k], cold[k])
@@ -117,7 +100,7 @@ def _short_steps(b, p, s, start_s, draws, next_draw):  # type: ignore[no-untyped
     if drawing or (next_draw < draws.shape[0] and draws[next_draw, 0] < start_s + STEP_S):
         return 5
     pumping = s.sun_on + abs(s.mode) + s.boiler_overrun_s + s.load_overrun_s + b.fx[FX.night_flow]
-    return 2 if pumping > 0.0 or b.state.collector[-1] > 90.0 else 1
+    return 2 if pumping > 0.0 or b.collector[-1] > 90.0 else 1
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
@@ -131,8 +114,8 @@ def _move(b, p, s, now, dt):  # type: ignore[no-untyped-def]
         run_boiler(b, p, s, dt)
     if s.draw_kind > 0.0 or b.fx[FX.leak] > 0.0:
         run_draw(b, p, s, now[2], dt)
-    elif b.state.spot[CH.draw_m3_s] > 0.0:
-        b.state.spot[CH.draw_m3_s], b.state.spot[CH.mixed_m3_s], b.state.spot[CH.passing_w] = 0.0, 0.0, 0.0
+    elif b.spot[CH.draw_m3_s] > 0.0:
+        b.spot[CH.draw_m3_s], b.spot[CH.mixed_m3_s], b.spot[CH.passing_w] = 0.0, 0.0, 0.0
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
@@ -140,7 +123,7 @@ def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
     """One recorded step. `mean` receives the channels' means over it. Returns the next draw's index."""
     start_s = i * STEP_S
     _control(b, p, s)
-    spot = b.state.spot
+    spot = b.spot
     spot[CH.outdoor_degc], spot[CH.irradiance_w_m2] = inputs.outdoor_degc[i], inputs.irradiance_w_m2[i]
     if p.has_element > 0.0:
         _run_element(b, p, s)
@@ -173,13 +156,13 @@ def _add_pumps(b, mean):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
-def _run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
-    p = numbers[0]
-    s = b.state.scalars[0]
+def _run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
+    b, p = plant[0], numbers[0]
+    s = b
     _measure_tanks(b, p)
     for i in range(first, end):
         next_draw = _step(b, p, s, i, inputs, next_draw, mean[i])
-        now[i] = b.state.spot
+        now[i] = b.spot
         _measure_tanks(b, p)
         nodes[i] = b.degc
     return next_draw
@@ -200,17 +183,17 @@ def compiled_kernel() -> Callable[..., int]:
     in the function's closure, which is part of the copy's key: an edit anywhere in the plant compiles it anew.
 
     Returns:
-        run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes): recorded steps `first` to `end` of a
-        day. `b` is the bench, whose state and sums it changes; `next_draw` the first draw not yet begun, of which it
+        run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes): recorded steps `first` to `end` of a
+        day. It changes the plant; `next_draw` the first draw not yet begun, of which it
         returns the new one; `now` and `mean` receive the channels at the end of each step and their means over it
         (steps, channels), `nodes` the tanks' temperatures (steps, tanks, nodes).
     """
     sources = _sources()
 
     @njit(cache=True, error_model="numpy")
-    def run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
+    def run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
         if sources < 0:
             return -1
-        return _run_steps(b, numbers, inputs, first, end, next_draw, now, mean, nodes)
+        return _run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes)
 
     return run_steps

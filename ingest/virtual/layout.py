@@ -2,13 +2,16 @@
 
 from collections import namedtuple
 
-__all__ = ["CH", "CHANNELS", "EFFECTS", "FX", "NEUTRAL", "NODES", "STEP_S", "TALLIES", "TALLY"]
+__all__ = ["CH", "CHANNELS", "EFFECTS", "FX", "NEUTRAL", "NODES", "ORIGINS", "STEP_S", "TALLIES", "TALLY"]
 
 STEP_S = 10.0
 """The plant is recorded every ten seconds; its pumps and draws move in shorter steps."""
 
 NODES = 16
 """Layers of each tank, node 0 on top."""
+
+ORIGINS = 6
+"""Where heat can come from: up to four stages in the order of the site file, then the room, then carried over."""
 
 CHANNELS = (
     *("cold_degc", "between_degc", "hot_degc", "heated_degc", "mixed_degc", "outdoor_degc", "irradiance_w_m2"),

@@ -53,10 +53,10 @@ class Numbers:
     cooling_power_w: float = 2100.0
     cooling_power_per_entering: float = 0.019
     start_up_s: float = 80.0  # time constant of the capacity after a start
-    source_flow_m3_s: float = 5.0e-4
+    source_flow_m3_s: float = 5.8e-4
     source_pump_w: float = 160.0
     ground_contact_w_k: float = 1500.0  # loop fluid to the soil around the pipes
-    soil_w_k: float = 1100.0  # that soil to undisturbed ground
+    soil_w_k: float = 2200.0  # that soil to undisturbed ground
     soil_j_k: float = 2.2e8
     loop_content_j_k: float = 6.0e5
     # desuperheater
@@ -81,8 +81,8 @@ class Numbers:
     # house
     house_w_k: float = 150.0
     house_j_k: float = 2.2e7
-    house_gain_w: float = 450.0
-    house_sun_m2: float = 1.8
+    house_gain_w: float = 500.0
+    house_sun_m2: float = 3.2
     heat_below_degc: float = 20.0
     heat_until_degc: float = 21.0
     cool_above_degc: float = 24.6
@@ -120,7 +120,6 @@ class Numbers:
     has_mixing: float = 1.0
     mixed_set_degc: float = 49.0
     cold_pipe_kg: float = 0.8
-    origins: float = 2.0
 
 
 def as_record(numbers: Numbers) -> np.ndarray:

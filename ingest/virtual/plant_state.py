@@ -1,70 +1,63 @@
-"""Everything that the plant remembers from one step to the next."""
+"""
+The plant's memory and bench: one row of a structured array, which the compiled kernel takes as a single pointer.
 
-from typing import NamedTuple
+It holds what the plant remembers from step to step, and beside it what a step works with: the fluids, the effects of
+faults, and the sums of the day. All houses have the same row, so that the kernel is compiled once for all of them.
+"""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.virtual.fluid_fits import enthalpy, fit_fluid
-from ingest.virtual.layout import CHANNELS, NODES
+from ingest.virtual.layout import CHANNELS, EFFECTS, NODES, ORIGINS, TALLIES
 
-__all__ = ["COLLECTOR_NODES", "PlantState", "copy_state", "fresh_state", "restart_account"]
+__all__ = ["Plant", "fresh_plant", "restart_account"]
 
-COLLECTOR_NODES = 4
+Plant = NDArray[np.void]
+"""Shape (1,); fields as in _ROW."""
 
 _SCALARS = (
     *("cold_degc", "house_degc", "loop_degc", "soil_degc", "load_degc", "boiler_degc"),
     *("sun_on", "dsh_on", "mode", "run_s", "rest_s", "load_overrun_s", "burner_on", "boiler_call", "boiler_overrun_s"),
-    *("element_on", "draw_kind", "draw_left", "draw_flow_kg_s", "draw_use_degc", "draw_left_s", "dsh_j_kg", "cycle_s"),
+    *("element_on", "draw_kind", "draw_left", "draw_flow_kg_s", "draw_use_degc", "draw_left_s"),
 )
+_TANKS, _COLLECTOR_NODES = 2, 4
+_FIT = (3, 8)
+
+_ROW = [
+    *((name, "f8") for name in _SCALARS),
+    ("h", "f8", (_TANKS, NODES)),  # specific enthalpy of the tanks' nodes [J/kg]
+    ("e", "f8", (_TANKS, NODES, ORIGINS)),  # heat in the nodes by origin [J/kg]
+    ("cold", "f8", (_TANKS, NODES)),  # enthalpy of the water when it entered from the main [J/kg]
+    ("degc", "f8", (_TANKS, NODES)),
+    ("node_kg", "f8", (_TANKS,)),
+    ("collector", "f8", (_COLLECTOR_NODES,)),  # fluid temperatures along the collector [degC]
+    ("spot", "f8", (len(CHANNELS),)),  # last value of every channel, at the sensors' spots
+    ("nothing", "f8", (ORIGINS,)),  # zeros: what cold water brings
+    *((name, "f8", _FIT) for name in ("water", "sun_fluid", "source_fluid", "load_fluid")),
+    ("fx", "f8", (len(EFFECTS),)),
+    ("tally", "f8", (len(TALLIES),)),
+    ("delivered", "f8", (ORIGINS,)),
+]
 
 
-class PlantState(NamedTuple):
-    """
-    Args:
-        scalars: One row of named floats.
-        h: Specific enthalpy of the tanks' nodes. [J/kg] (tanks, nodes)
-        e: Heat in the nodes by origin; the last two origins are the room and what was carried over. [J/kg]
-        cold: Enthalpy of the water when it entered from the main. [J/kg]
-        collector: Fluid temperatures along the collector. [degC]
-        spot: Last value of every channel, at the sensors' spots. (channels,)
-    """
-
-    scalars: NDArray[np.void]
-    h: NDArray[np.float64]
-    e: NDArray[np.float64]
-    cold: NDArray[np.float64]
-    collector: NDArray[np.float64]
-    spot: NDArray[np.float64]
-
-
-def fresh_state(*, origins: int, ground_degc: float, outdoor_degc: float, room_degc: float) -> PlantState:
+def fresh_plant(*, ground_degc: float, outdoor_degc: float, room_degc: float) -> Plant:
     """A plant at rest with tanks at 45 degC; some days of running in make it a natural one."""
-    scalars = np.zeros(1, dtype=[(name, "f8") for name in _SCALARS])
+    plant = np.zeros(1, dtype=_ROW)
     for name in ("loop_degc", "soil_degc", "cold_degc"):
-        scalars[name] = ground_degc
-    scalars["house_degc"], scalars["load_degc"], scalars["boiler_degc"] = 21.0, 35.0, room_degc
-    scalars["rest_s"] = 3600.0
+        plant[name] = ground_degc
+    plant["house_degc"], plant["load_degc"], plant["boiler_degc"] = 21.0, 35.0, room_degc
+    plant["rest_s"], plant["collector"] = 3600.0, outdoor_degc
     water = fit_fluid("water")
-    h = np.full((2, NODES), enthalpy(water, 45.0))
-    cold = np.full((2, NODES), enthalpy(water, ground_degc))
-    e = np.zeros((2, NODES, origins))
-    e[:, :, -1] = h - cold
-    spot = np.zeros(len(CHANNELS))
-    for i, name in enumerate(CHANNELS):
-        if name.endswith("_degc"):
-            spot[i] = room_degc
-    return PlantState(scalars, h, e, cold, np.full(COLLECTOR_NODES, outdoor_degc), spot)
+    plant["h"], plant["cold"] = enthalpy(water, 45.0), enthalpy(water, ground_degc)
+    plant["e"][..., -1] = plant["h"] - plant["cold"]
+    plant["spot"] = [room_degc if name.endswith("_degc") else 0.0 for name in CHANNELS]
+    return plant
 
 
-def copy_state(state: PlantState) -> PlantState:
-    """An independent copy, so that a run can be continued twice."""
-    return PlantState(*(part.copy() for part in state))
-
-
-def restart_account(state: PlantState) -> PlantState:
+def restart_account(plant: Plant) -> Plant:
     """The same plant with all stored heat booked as carried over, as at the start of an account."""
-    fresh = copy_state(state)
-    fresh.e[:, :, -1] = state.e.sum(axis=2)
-    fresh.e[:, :, :-1] = 0.0
+    fresh = plant.copy()
+    fresh["e"][..., -1] = plant["e"].sum(axis=-1)
+    fresh["e"][..., :-1] = 0.0
     return fresh

@@ -83,7 +83,7 @@ def plane_of(site: Site) -> Plane:
 def numbers_of(scenario: Scenario) -> Numbers:
     """The plant's numbers: what the site file states, what the scenario adds, defaults for the rest."""
     site = site_of(scenario)
-    found: dict[str, float] = {"origins": len(site.stages) + 2}
+    found: dict[str, float] = {}
     for part in (_tanks, _taps, _collector, _heat_pump, _stages):
         found.update(part(site))
     return Numbers(**{**found, **scenario.plant})
@@ -219,6 +219,7 @@ SCENARIOS: Mapping[str, Scenario] = MappingProxyType(
             layout="solar-one-tank",
             about="solar collector on one tank with an electric element (Andalusia)",
             climate=Climate(mean_degc=15.5, yearly_swing_k=9.5, daily_swing_k=7.0, changeable_k=2.5, clearness=0.72),
+            household=Household(people=4),
             plant={"sun_flow_m3_s": 4.5e-5, "sun_pump_w": 34.0},
         ),
         "heat-pump-tank": Scenario(
@@ -230,7 +231,7 @@ SCENARIOS: Mapping[str, Scenario] = MappingProxyType(
                 "source_flow_m3_s": 4.2e-4,
                 "source_pump_w": 95.0,
                 "ground_contact_w_k": 900.0,
-                "soil_w_k": 450.0,
+                "soil_w_k": 800.0,
                 "soil_j_k": 1.1e8,
                 "loop_content_j_k": 3.0e5,
             },
@@ -247,7 +248,7 @@ SCENARIOS: Mapping[str, Scenario] = MappingProxyType(
             climate=Climate(
                 mean_degc=17.0, yearly_swing_k=6.0, daily_swing_k=5.5, changeable_k=3.0, clearness=0.68, southern=True
             ),
-            household=Household(people=2),
+            household=Household(people=3),
         ),
         "assumed-flow": Scenario(
             layout="assumed-flow",
@@ -264,7 +265,7 @@ SCENARIOS: Mapping[str, Scenario] = MappingProxyType(
                 "source_flow_m3_s": 4.5e-4,
                 "source_pump_w": 120.0,
                 "ground_contact_w_k": 1000.0,
-                "soil_w_k": 450.0,
+                "soil_w_k": 800.0,
                 "soil_j_k": 1.1e8,
                 "element_set_degc": 44.0,
             },

@@ -20,7 +20,7 @@ def collector_output(absorbed_w_m2, above_air_k, eta0, a1, a2):  # type: ignore[
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def control_sun(b, p, s):  # type: ignore[no-untyped-def]
     """Differential controller with the tank's high limit. The relay may be stuck."""
-    hottest = b.state.collector[-1]
+    hottest = b.collector[-1]
     tank_degc = b.degc[int(p.sun_tank), int(p.sun_last_node)]
     limit = b.degc[int(p.sun_tank), 0]
     lift_k = hottest - tank_degc
@@ -38,7 +38,7 @@ def _sun_flow(b, p, s):  # type: ignore[no-untyped-def]
     if s.sun_on > 0.0:
         return p.sun_flow_m3_s * b.fx[FX.sun_flow]
     tank_degc = b.degc[int(p.sun_tank), int(p.sun_first_node)]
-    if tank_degc > b.state.collector[-1] + 5.0:
+    if tank_degc > b.collector[-1] + 5.0:
         return b.fx[FX.night_flow]
     return 0.0
 
@@ -46,12 +46,12 @@ def _sun_flow(b, p, s):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def run_sun(b, p, s, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untyped-def]
     """One short step of the collector and its loop."""
-    spot = b.state.spot
+    spot = b.spot
     flow_m3_s = _sun_flow(b, p, s)
     spot[CH.sun_m3_s] = flow_m3_s
     spot[CH.sun_called] = s.sun_on
     spot[CH.sun_pump_w] = s.sun_on * p.sun_pump_w * b.fx[FX.sun_pump_elec]
-    leaving = b.state.collector[-1]
+    leaving = b.collector[-1]
     entering = leaving
     kg_s = 0.0
     if flow_m3_s > 0.0:
@@ -60,7 +60,7 @@ def run_sun(b, p, s, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untype
         guess = spot[CH.sun_in_degc]
         kg_s = flow_m3_s * density(b.sun_fluid, guess)
         coil = (int(p.sun_first_node), int(p.sun_last_node), p.sun_coil_w_k, int(p.sun_origin), dt, node_kg)
-        entering = exchange_coil(b.state.h[tank], b.state.e[tank], b.degc[tank], coil, kg_s, b.sun_fluid, leaving)
+        entering = exchange_coil(b.h[tank], b.e[tank], b.degc[tank], coil, kg_s, b.sun_fluid, leaving)
         spot[CH.sun_in_degc] = entering
         _meter_sun(b, kg_s * (enthalpy(b.sun_fluid, leaving) - enthalpy(b.sun_fluid, entering)), dt)
     else:
@@ -73,7 +73,7 @@ def run_sun(b, p, s, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untype
 def _meter_sun(b, heat_w, dt):  # type: ignore[no-untyped-def]
     if heat_w >= 0.0:
         b.tally[TALLY.sun_heat_j] += heat_w * dt
-        b.state.spot[CH.sun_j] += heat_w * dt
+        b.spot[CH.sun_j] += heat_w * dt
     else:
         b.tally[TALLY.sun_reverse_j] -= heat_w * dt
 
@@ -81,14 +81,14 @@ def _meter_sun(b, heat_w, dt):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _warm_collector(b, p, kg_s, entering, absorbed_w_m2, outdoor_degc, dt):  # type: ignore[no-untyped-def]
     """Each node gains what it absorbs and what the fluid brings. Losses at the node's own mean fluid temperature."""
-    nodes = b.state.collector.shape[0]
+    nodes = b.collector.shape[0]
     node_m2 = p.area_m2 / nodes
     before = entering
     for n in range(nodes):
-        here = b.state.collector[n]
+        here = b.collector[n]
         mean = 0.5 * (before + here) if kg_s > 0.0 else here
         gain_w = node_m2 * collector_output(absorbed_w_m2, mean - outdoor_degc, p.eta0, p.a1, p.a2)
         if kg_s > 0.0:
             gain_w += kg_s * (enthalpy(b.sun_fluid, before) - enthalpy(b.sun_fluid, here))
-        b.state.collector[n] = here + gain_w * dt / (p.collector_j_m2k * node_m2)
+        b.collector[n] = here + gain_w * dt / (p.collector_j_m2k * node_m2)
         before = here

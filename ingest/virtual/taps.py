@@ -24,7 +24,7 @@ def open_tap(s, event):  # type: ignore[no-untyped-def]
 def run_draw(b, p, s, main_degc, dt):  # type: ignore[no-untyped-def]
     """One short step of a draw. The last step of a draw is shortened in flow so that it takes just what was wanted."""
     last = int(p.n_tanks) - 1
-    h_cold, h_hot = enthalpy(b.water, s.cold_degc), b.state.h[last, 0]
+    h_cold, h_hot = enthalpy(b.water, s.cold_degc), b.h[last, 0]
     wanted = s.draw_flow_kg_s if s.draw_kind > 0.0 else 0.0
     h_use = enthalpy(b.water, s.draw_use_degc) if s.draw_kind == BY_VOLUME else 1e9
     leak = b.fx[FX.leak]
@@ -77,11 +77,11 @@ def _deliver(b, p, s, enthalpies, flows, dt):  # type: ignore[no-untyped-def]
     tank_kg_s, tap_kg_s, passing_w = flows
     last = int(p.n_tanks) - 1
     kg = tank_kg_s * dt
-    state, spot, tally = b.state, b.state.spot, b.tally
+    spot, tally = b.spot, b.tally
     origins = b.delivered.shape[0]
     for o in range(origins):
-        b.delivered[o] += kg * state.e[last, 0, o]
-    b.delivered[origins - 2] += kg * (state.cold[last, 0] - h_cold)
+        b.delivered[o] += kg * b.e[last, 0, o]
+    b.delivered[origins - 2] += kg * (b.cold[last, 0] - h_cold)
     if p.has_passing > 0.0:
         b.delivered[int(p.passing_origin)] += passing_w * dt
         tally[TALLY.passing_heat_j] += passing_w * dt
@@ -98,24 +98,22 @@ def _deliver(b, p, s, enthalpies, flows, dt):  # type: ignore[no-untyped-def]
     spot[CH.mixed_m3] += spot[CH.mixed_m3_s] * dt
     spot[CH.passing_w] = passing_w
     if last == 1:
-        spot[CH.between_degc] = temperature(b.water, state.h[0, 0])
-        flow_up(
-            state.h[1], state.e[1], state.cold[1], kg / b.node_kg[1], state.h[0, 0], state.e[0, 0], state.cold[0, 0]
-        )
-    flow_up(state.h[0], state.e[0], state.cold[0], kg / b.node_kg[0], h_cold, b.nothing, h_cold)
+        spot[CH.between_degc] = temperature(b.water, b.h[0, 0])
+        flow_up(b.h[1], b.e[1], b.cold[1], kg / b.node_kg[1], b.h[0, 0], b.e[0, 0], b.cold[0, 0])
+    flow_up(b.h[0], b.e[0], b.cold[0], kg / b.node_kg[0], h_cold, b.nothing, h_cold)
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _no_flow(b):  # type: ignore[no-untyped-def]
-    b.state.spot[CH.draw_m3_s] = 0.0
-    b.state.spot[CH.mixed_m3_s] = 0.0
-    b.state.spot[CH.passing_w] = 0.0
+    b.spot[CH.draw_m3_s] = 0.0
+    b.spot[CH.mixed_m3_s] = 0.0
+    b.spot[CH.passing_w] = 0.0
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def rest_spots(b, p, s, dt):  # type: ignore[no-untyped-def]
     """Pipes at rest drift: the outlet stubs stay warm from the tank, the others go to the room's temperature."""
-    spot = b.state.spot
+    spot = b.spot
     if spot[CH.draw_m3_s] > 0.0:
         return
     last = int(p.n_tanks) - 1
