@@ -104,7 +104,7 @@ def _write(
 
 def _write_readings(points: Sequence[str], parts: Iterable[Mapping[str, Trace]], path: Path) -> int:
     """Days are gathered in a scratch database, so that memory does not grow with the years."""
-    with TemporaryDirectory(dir=path.parent) as scratch, duckdb.connect(Path(scratch) / "scratch.duckdb") as database:
+    with TemporaryDirectory(dir=path.parent) as scratch, _scratch(Path(scratch)) as database:
         columns = ", ".join(f'"{point}" DOUBLE' for point in points)
         database.execute(f"CREATE TABLE readings (time TIMESTAMP, {columns})")
         n_readings = 0
@@ -118,6 +118,10 @@ def _write_readings(points: Sequence[str], parts: Iterable[Mapping[str, Trace]],
         _append(database, waiting)
         _copy(database, path)
     return n_readings
+
+
+def _scratch(folder: Path) -> duckdb.DuckDBPyConnection:
+    return duckdb.connect(folder / "scratch.duckdb", config={"memory_limit": "400MB"})
 
 
 def _append(database: duckdb.DuckDBPyConnection, frames: Sequence[pd.DataFrame]) -> None:
