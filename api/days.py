@@ -5,6 +5,7 @@ A job holds all that is needed and nothing that cannot be sent to another proces
 outcomes, to the bit.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -19,12 +20,23 @@ from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
 from api.alerting import alerts_after
 from api.sites import parsed
 
-__all__ = ["HISTORY_DAYS", "MAX_SILENT_DAYS", "DayJob", "DayOutcome", "DayTask", "compute_days", "day_window"]
+__all__ = [
+    "EDGE_MS",
+    "HISTORY_DAYS",
+    "MAX_SILENT_DAYS",
+    "DayJob",
+    "DayOutcome",
+    "DayTask",
+    "compute_days",
+    "day_window",
+]
 
 # So far back the judgements of a day look (analytics.detection).
 HISTORY_DAYS = 60
 # After a month without any reading the account pauses, and begins anew with the next reading.
 MAX_SILENT_DAYS = 31
+# Readings so close to midnight make no day of their own: they close the day beside, by a clock that is a little off.
+EDGE_MS = 600_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,18 +117,31 @@ def _compute_day(
     if silent_days > MAX_SILENT_DAYS:
         return _pause(task, alerts=alerts, silent_days=silent_days), None
     traces = {point: _cut(job.traces.get(point, EMPTY_TRACE), start_ms, end_ms) for point in site.points}
-    carried = None if state is None else state_from_json(state)
+    carried = None if state is None else state_from_json(_nan_for_null(state))
     result = account_day(site, traces, local, state=carried, until_ms=task.until_ms)
     # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
     ledger_json = day_to_json(result.ledger)
     outcome = DayOutcome(
         task=task,
         ledger=ledger_json,
-        state=state_to_json(result.state),
+        state=_null_for_nan(state_to_json(result.state)),
         alerts=alerts_after(alerts, assess_day(result.plant, history), timezone=site.timezone),
         silent_days=silent_days,
     )
     return outcome, day_from_json(job.site, ledger_json)
+
+
+def _null_for_nan(data: Any) -> Any:
+    """JSON has no NaN; what is not known is null in the records."""
+    if isinstance(data, dict):
+        return {key: _null_for_nan(value) for key, value in data.items()}
+    return None if isinstance(data, float) and math.isnan(data) else data
+
+
+def _nan_for_null(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {key: _nan_for_null(value) for key, value in data.items()}
+    return math.nan if data is None else data
 
 
 def _pause(task: DayTask, *, alerts: list[Any], silent_days: int) -> DayOutcome:
@@ -124,8 +149,9 @@ def _pause(task: DayTask, *, alerts: list[Any], silent_days: int) -> DayOutcome:
 
 
 def _has_reading(traces: Mapping[str, Trace], day: LocalDay) -> bool:
+    """Whether anything was said on a day, but for what belongs to the day before or after."""
     for trace in traces.values():
-        first, last = np.searchsorted(trace.time_ms, (day.start_ms, day.end_ms))
+        first, last = np.searchsorted(trace.time_ms, (day.start_ms + EDGE_MS, day.end_ms - EDGE_MS))
         if last > first:
             return True
     return False

@@ -39,6 +39,7 @@ Bars = Callable[[str], AbstractContextManager[Progress]]
 """Opens a progress bar for a phase, named by what is counted."""
 
 _MARK = "demo.json"
+_LOG = "heatledger.log"
 _HOUSES_FOLDER = "houses"
 _DAY_MS = 86_400_000
 _USABLE_FOR_MS = 2 * _DAY_MS
@@ -176,11 +177,11 @@ def _is_usable(data: Path, plan: DemoPlan, now_ms: int) -> bool:
 
 def _clear(data: Path) -> None:
     """Empty a folder of an earlier demonstration; leave everything else alone."""
-    if not data.exists() or not any(data.iterdir()):
+    if not data.exists() or all(path.name == _LOG for path in data.iterdir()):
         return
     if _read_mark(data) is None:
         raise SettingsError(f"{data} holds something else than a demonstration; name an empty folder, or a new one")
     shutil.rmtree(data / _HOUSES_FOLDER, ignore_errors=True)
     for path in data.iterdir():
-        if path.name.startswith(("readings.duckdb", "records.db", "heatledger.log", "service.json")):
+        if path.name.startswith(("readings.duckdb", "records.db", _LOG, "service.json")):
             path.unlink()

@@ -16,8 +16,8 @@ from pathlib import Path
 
 __all__ = ["health_told", "main", "trouble_in"]
 
-_PERIOD_S = 5.0
-# Six periods: a machine may be busy, and a process that hangs is still found within a minute.
+_PERIOD_S = 2.0
+# A machine may be busy for some seconds; a process that hangs is still found within a minute.
 _STALE_S = 30.0
 
 

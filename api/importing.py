@@ -15,10 +15,10 @@ from ingest.counts import add_totals
 from ingest.decode import Message
 from ingest.directory import DirectorySource
 from ingest.files import Progress, import_files
-from ingest.pipeline import Intake
+from ingest.pipeline import Intake, Receipt
 from ingest.store import ReadingStore
 
-__all__ = ["import_into", "intake_of", "quarantine_json"]
+__all__ = ["import_into", "intake_of", "quarantine_json", "receipt_json"]
 
 _FILE = "file"
 
@@ -45,6 +45,19 @@ def quarantine_json(
         }
         for entry in entries
     ]
+
+
+def receipt_json(receipt: Receipt) -> dict[str, Any]:
+    """The counts of a receipt, and why readings are in quarantine."""
+    counts = receipt.counts
+    return {
+        "received": counts.received,
+        "stored": counts.stored,
+        "duplicate": counts.duplicate,
+        "quarantined": counts.quarantined,
+        "replaced": counts.replaced,
+        "reasons": [rejection.reason for rejection in receipt.rejections],
+    }
 
 
 def import_into(

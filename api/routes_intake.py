@@ -3,22 +3,21 @@
 import shutil
 import tempfile
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from api.errors import AccessError, RequestError, TooLargeError
-from api.importing import import_into, intake_of, quarantine_json
+from api.importing import import_into, intake_of, quarantine_json, receipt_json
 from api.parts import Parts, PartsOfApp, bearer, require_owner
 from api.schemas import ImportOut, QuarantineOut, ReceiptOut
 from api.settings import require_data
 from api.sites import is_token_of, present_site
 from ingest.decode import MAX_PAYLOAD_BYTES, Message
-from ingest.pipeline import Receipt
 
-__all__ = ["receipt_json", "router"]
+__all__ = ["router"]
 
 router = APIRouter(prefix="/api", tags=["readings"])
 
@@ -66,19 +65,6 @@ async def _body(request: Request) -> bytes:
         if len(body) > _MAX_BODY_BYTES:
             raise TooLargeError(f"a pack may have {MAX_PAYLOAD_BYTES} bytes; this one has more than {_MAX_BODY_BYTES}")
     return bytes(body)
-
-
-def receipt_json(receipt: Receipt) -> dict[str, Any]:
-    """The counts of a receipt, and why readings are in quarantine."""
-    counts = receipt.counts
-    return {
-        "received": counts.received,
-        "stored": counts.stored,
-        "duplicate": counts.duplicate,
-        "quarantined": counts.quarantined,
-        "replaced": counts.replaced,
-        "reasons": [rejection.reason for rejection in receipt.rejections],
-    }
 
 
 @router.post("/sites/{site}/files", response_model=ImportOut, dependencies=[Depends(require_owner)])

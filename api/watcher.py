@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 from analytics.trace import Trace, local_day, local_day_at
 from api.alerting import store_alerts
 from api.day_rows import before, newest_days, shifted, store_outcomes, unfinished
-from api.days import MAX_SILENT_DAYS, DayJob, DayOutcome, DayTask, compute_days, day_window
+from api.days import EDGE_MS, MAX_SILENT_DAYS, DayJob, DayOutcome, DayTask, compute_days, day_window
 from api.records import DayRow, DueDayRow, Records, RecordsError
 from api.sites import (
     SiteVersion,
@@ -221,8 +221,8 @@ def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> Hori
         points = present_site(session, site).points.values()
     interval_s = max((point.interval_s for point in points), default=60.0)
     until_ms = min(now_ms, span[1] + round(min(interval_s, _MAX_INTERVAL_S) * 1000))
-    # A file that ends at midnight with the last reading of the day has nothing of the next one.
-    return Horizon(until_ms, min(until_ms, span[1]))
+    # A file that ends around midnight with the last reading of the day has nothing of the next one.
+    return Horizon(until_ms, min(until_ms, span[1] - EDGE_MS))
 
 
 def _mark_running_days(watch: Watch, horizons: Mapping[str, Horizon], *, is_live: bool) -> None:

@@ -36,6 +36,7 @@ __all__ = [
     "compose",
     "environment_of",
     "interpolated",
+    "variables_in",
 ]
 
 ROOT = Path(__file__).parents[1]
@@ -58,6 +59,11 @@ def compose() -> Mapping[str, Any]:
 def interpolated(text: str, values: Mapping[str, str]) -> str:
     """Compose's `${NAME}` and `${NAME:?sentence}` filled in, and `$$` made a dollar sign."""
     return _VARIABLE.sub(lambda found: values[found[1]] if found[1] else "$", text)
+
+
+def variables_in(text: str) -> set[str]:
+    """Names of the variables that compose looks for in `.env`; comments count, too."""
+    return {name for name in _VARIABLE.findall(text) if name}
 
 
 def environment_of(service: str, values: Mapping[str, str] = SECRETS) -> dict[str, str]:

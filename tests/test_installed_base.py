@@ -9,6 +9,7 @@ embedded program (DuckDB and SQLite, through its commands) computes from the sam
 import contextlib
 import io
 import json
+import os
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 import paho.mqtt.client as paho
@@ -27,6 +29,7 @@ from api.commands import main
 from ingest.influx_http import InfluxSettings
 from ingest.influx_store import open_influx_store
 from ingest.virtual import SCENARIOS, Broker, Gateway, VirtualRun, simulate, write_run
+from ingest.virtual.scenario import site_of
 from tests.accounts import day_traces
 from tests.installed_base import InstalledBase
 from tests.servers import InfluxServer, PostgresServer, program, wait_until
@@ -35,6 +38,7 @@ pytestmark = pytest.mark.xdist_group("installed-base")
 
 DAY = date(2026, 3, 10)
 LAYOUTS = ("two-tank", "boiler-backup", "energy-counters")
+MARK = SCENARIOS["assumed-flow"]
 PASSWORD = "gateway-of-a-test"
 WITHIN_S = 120.0
 NOON_MS = round(datetime(2026, 3, 10, 12, tzinfo=UTC).timestamp() * 1000)
@@ -110,10 +114,19 @@ def open_up(base: InstalledBase, runs: Sequence[VirtualRun]) -> None:
         base.start(service)
     for name in ("watch-1", "watch-2"):
         base.start("watch", name)
-    for run in runs:
-        base.add_site(run.site_toml)
-        base.broker.give_account(run.site.id, PASSWORD)
+    base.add_site(MARK.site_toml)
+    for scenario in (MARK, *(run.scenario for run in runs)):
+        base.broker.give_account(scenario.site_id, PASSWORD)
+    with mock.patch.dict(os.environ, base.settings_of("web", "command")):  # saves starting a process for each
+        for run in runs:
+            run_command("add", str(written_site(base.folder, run)))
     base.await_health("ingest-1", "ingest-2", "watch-1", "watch-2", "web")
+
+
+def written_site(folder: Path, run: VirtualRun) -> Path:
+    file = folder / f"{run.site.id}.toml"
+    file.write_text(run.site_toml)
+    return file
 
 
 def live_through_the_day(base: InstalledBase, story: Story) -> None:
@@ -127,7 +140,7 @@ def live_through_the_day(base: InstalledBase, story: Story) -> None:
         wait_until(lambda: len(set(leases(base).values())) == 2, within_s=WITHIN_S, what="a lease of each watcher")
         story.leases_when_killed = leases(base)
         base.kill("watch-1")
-    await_last_message(base, story.runs[-1])
+    await_last_message(base)
     story.n_waiting_for_dead = story.n_readings - base.n_stored()
     base.start("ingest-1")
     base.await_health("ingest-1")
@@ -155,16 +168,17 @@ def publish(base: InstalledBase, runs: Sequence[VirtualRun], start_ms: int, end_
             assert gateway.send(day_traces(run.traces, start_ms, end_ms)) > 0
 
 
-def await_last_message(base: InstalledBase, run: VirtualRun) -> None:
+def await_last_message(base: InstalledBase) -> None:
     """
-    Return when the one ingester that lives has taken all that the broker had for it.
+    Return when an ingester has taken all that the broker had for it; with one ingester alive, that is the one.
 
-    Every ingester hears of presence, and the broker keeps the order: once a gateway that came online now is known to
-    be there, nothing of before is on its way any more.
+    Every ingester hears of presence, and the broker keeps the order: once the gateway of a house that sends no
+    readings is known to be there, nothing of before is on its way any more.
     """
-    with Gateway(run.site, Broker(port=base.broker.port, username=run.site.id, password=PASSWORD)):
-        is_seen = lambda: base.get(f"/api/sites/{run.site.id}")["presence"] == "online"  # noqa: E731
-        wait_until(is_seen, within_s=WITHIN_S, what="the last message taken")
+    says = lambda: base.get(f"/api/sites/{MARK.site_id}")["presence"]  # noqa: E731
+    with Gateway(site_of(MARK), Broker(port=base.broker.port, username=MARK.site_id, password=PASSWORD)):
+        wait_until(lambda: says() == "online", within_s=WITHIN_S, what="the last message taken")
+    wait_until(lambda: says() == "offline", within_s=WITHIN_S, what="the mark's end")
 
 
 def shown(base: InstalledBase, runs: Sequence[VirtualRun]) -> Mapping[str, Any]:
@@ -210,7 +224,7 @@ def test_a_gateway_cannot_write_another_site_s_readings(story: Story, base: Inst
     before = base.intake()["received"]
     with Gateway(other.site, Broker(port=base.broker.port, username=mine.site.id, password=PASSWORD)) as gateway:
         assert gateway.send(day_traces(other.traces, NOON_MS, NOON_MS + 600_000)) > 0
-    await_last_message(base, story.runs[-1])
+    await_last_message(base)
     assert base.intake()["received"] == before
 
 

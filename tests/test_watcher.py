@@ -172,8 +172,24 @@ def test_after_a_month_of_silence_the_account_begins_anew(watch: Watch, store: R
     run(watch)
     with records.look() as session:
         days = list(session.scalars(select(DayRow.day).order_by(DayRow.day)))
-    # The last reading came at the midnight that begins January 2nd; 31 silent days follow that day.
-    assert days == [*days_of("2026-01-01", 33), "2026-03-10"]
+    assert days == [*days_of("2026-01-01", 32), "2026-03-10"]
+
+
+def test_a_day_that_hands_over_something_unknown_is_followed_all_the_same(
+    watch: Watch, store: ReadingStore, records: Records
+) -> None:
+    noon = np.array([first_ms(DAYS[0]) + 12 * 3_600_000], np.int64)
+    store.write(batch_of(noon, {"tank.top": np.array([50.0])}))
+    run(watch)
+    store.write(batch_of(noon + 86_400_000, {"tank.top": np.array([50.0])}))
+    assert (SITE, DAYS[1]) in run(watch).accounted
+
+
+def test_a_clock_that_is_a_little_off_makes_no_day_of_its_own(watch: Watch, store: ReadingStore) -> None:
+    fill(store)
+    around = np.array([first_ms(DAYS[0]) - 3000, first_ms(DAYS[-1]) + 86_403_000], np.int64)
+    store.write(batch_of(around, {"tank.top": np.array([55.0, 56.0])}))
+    assert run(watch).accounted == [(SITE, day) for day in DAYS]
 
 
 class _StoppedError(Exception):

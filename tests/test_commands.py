@@ -1,0 +1,321 @@
+"""The commands as a user runs them: what they print, their exit codes, and one sentence where something is wrong."""
+
+import csv
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from api.commands import main
+from api.settings import SettingsError, from_environment
+from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_text
+
+DAYS = days_of("2026-03-10", 3)
+SERVICES = ["demo", "serve", "ingest", "watch", "web"]
+COMMANDS = [*SERVICES, "check", "add", "token", "import", "quarantine", "virtual", "ledger", "alerts"]
+
+
+@pytest.fixture
+def site_file(tmp_path: Path) -> Path:
+    path = tmp_path / "house.toml"
+    path.write_text(site_text())
+    return path
+
+
+@pytest.fixture
+def csv_file(tmp_path: Path) -> Path:
+    """Three days of the house as a wide CSV file."""
+    batch = readings(first_ms(DAYS[0]), first_ms(DAYS[2]) + 86_399_000)
+    times = np.unique(batch.time_ms)
+    columns = batch.value.reshape(len(POINTS), len(times))
+    lines = [",".join(("time", *POINTS))]
+    for i, time in enumerate(times.astype("datetime64[ms]")):
+        lines.append(",".join((f"{time}Z", *(repr(float(column[i])) for column in columns))))
+    path = tmp_path / "readings.csv"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+@pytest.fixture
+def data(tmp_path: Path, site_file: Path, csv_file: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """A data folder with the house and its readings."""
+    folder = tmp_path / "data"
+    assert main(["add", str(site_file), "--data", str(folder)]) == 0
+    assert main(["import", SITE, str(csv_file), "--data", str(folder)]) == 0
+    capsys.readouterr()
+    return folder
+
+
+def run(arguments: list[str], **more: object) -> subprocess.CompletedProcess[str]:
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("HEATLEDGER_")}
+    return subprocess.run(
+        [sys.executable, "-m", "api", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        env=environment,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([command, "--help"]) == 0
+    assert f"heatledger {command}" in capsys.readouterr().out
+
+
+def test_the_program_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--help"]) == 0
+    shown = capsys.readouterr().out
+    assert [command for command in COMMANDS if f"    {command}" not in shown] == []
+
+
+def test_check_tells_what_a_site_file_will_give(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(site_file)]) == 0
+    shown = capsys.readouterr().out
+    assert "Mill Lane 1 (mill-lane-1) is valid, with 6 points" in shown
+    assert "backup fraction" in shown
+
+
+def test_check_lists_every_fault_on_standard_error(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site_file.write_text(site_text().replace('unit = "W"', 'unit = "Wat"').replace("volume_l = 300", "volume_l = -1"))
+    assert main(["check", str(site_file)]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    faults = told.err.strip().splitlines()
+    assert len(faults) == 2
+    assert all(str(site_file) in fault for fault in faults)
+
+
+def test_add_says_what_it_did_and_gives_a_new_site_a_token(
+    site_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = ["--data", str(tmp_path / "data")]
+    assert main(["add", str(site_file), *folder]) == 0
+    first = capsys.readouterr().out
+    assert "added with 6 points; its first version holds since ever" in first
+    assert "Token of its gateway" in first
+    assert main(["add", str(site_file), *folder]) == 0
+    assert "nothing was changed" in capsys.readouterr().out
+    site_file.write_text(site_text(ua_w_per_k=3.0))
+    assert main(["add", str(site_file), "--from", "2026-03-11", *folder]) == 0
+    assert "a new version holds from 2026-03-11 on" in capsys.readouterr().out
+    assert main(["token", SITE, *folder]) == 0
+    assert len(capsys.readouterr().out.strip()) == 32  # 24 random bytes in base64
+
+
+def test_import_counts_and_the_same_file_again_is_duplicate(
+    data: Path, csv_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["import", SITE, str(csv_file), "--data", str(data)]) == 0
+    n_readings = (len(csv_file.read_text().splitlines()) - 1) * len(POINTS)
+    assert f"{n_readings} readings received: 0 stored, {n_readings} duplicate" in capsys.readouterr().out
+
+
+def test_the_ledger_as_json_is_all_that_is_printed(data: Path) -> None:
+    done = run(["ledger", SITE, "--data", str(data), "--format", "json"])
+    assert (done.returncode, done.stderr) == (0, "")
+    found = json.loads(done.stdout)
+    assert set(found) == {"site", "timezone", "days"}
+    assert [day["day"] for day in found["days"]] == list(DAYS)
+    backup = found["days"][0]["stages"][0]
+    assert (backup["stage"], backup["heat"]["unit"]) == ("backup", "kWh")
+    assert backup["heat"]["value"] == pytest.approx(7.4, abs=0.2)  # 2.95 kW for 2.5 h
+    assert found["days"][0]["hot_water"]["volume"]["value"] == pytest.approx(4.0 * 30, rel=0.03)  # 4 l/min for 30 min
+
+
+def test_the_ledger_of_some_days_is_the_same_again_and_by_environment(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wanted = ["ledger", SITE, "--format", "json", "--from", DAYS[1], "--to", DAYS[1]]
+    assert main([*wanted, "--data", str(data)]) == 0
+    first = capsys.readouterr().out
+    monkeypatch.setenv("HEATLEDGER_DATA", str(data))
+    assert main(wanted) == 0
+    assert capsys.readouterr().out == first
+    assert [day["day"] for day in json.loads(first)["days"]] == [DAYS[1]]
+
+
+def test_a_second_ledger_equals_a_fresh_computation(
+    data: Path, site_file: Path, csv_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = csv_file.read_text().splitlines()
+    folder = ["--data", str(tmp_path / "piecewise")]
+    main(["add", str(site_file), *folder])
+    for part in (lines[:200], [lines[0], *lines[500:]], [lines[0], *lines[200:500]]):
+        csv_file.write_text("\n".join(part) + "\n")
+        assert main(["import", SITE, str(csv_file), *folder]) == 0
+        capsys.readouterr()
+        assert main(["ledger", SITE, "--format", "json", *folder]) == 0
+    piecewise = capsys.readouterr().out
+    assert main(["ledger", SITE, "--format", "json", "--data", str(data)]) == 0
+    assert capsys.readouterr().out == piecewise
+
+
+def test_the_ledger_as_csv_has_a_row_a_day_with_units_in_its_headings(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["ledger", SITE, "--data", str(data), "--format", "csv"]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert [row["day"] for row in rows] == list(DAYS)
+    assert float(rows[0]["stages.backup.heat [kWh]"]) == pytest.approx(7.4, abs=0.2)
+    assert rows[0]["stages.backup.heat basis"] in ("measured", "derived", "estimated")
+
+
+def test_the_ledger_as_a_table_names_the_stages(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["ledger", SITE, "--data", str(data)]) == 0
+    shown = capsys.readouterr().out
+    assert "Electric element kWh" in shown
+    assert DAYS[0] in shown
+
+
+def test_alerts_as_json_are_the_contracts(data: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    hot = tmp_path / "hot.csv"
+    times = np.arange(first_ms(DAYS[1]), first_ms(DAYS[2]), 300_000).astype("datetime64[ms]")
+    hot.write_text("time,point,value\n" + "".join(f"{time}Z,element,2950\n" for time in times))
+    assert main(["import", SITE, str(hot), "--data", str(data)]) == 0
+    capsys.readouterr()
+    assert main(["alerts", "--data", str(data), "--format", "json"]) == 0
+    alerts = json.loads(capsys.readouterr().out)
+    wanted = "id site kind component severity began detected ended summary evidence likely_causes checks cost_per_day"
+    assert all(set(wanted.split()) <= set(alert) for alert in alerts)
+    assert main(["alerts", SITE, "--data", str(data), "--format", "json"]) == 0
+    assert json.loads(capsys.readouterr().out) == alerts
+
+
+def test_what_cannot_be_used_is_listed_and_replayed_once_it_is_mended(
+    data: Path, site_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = ["--data", str(data)]
+    odd = tmp_path / "odd.csv"
+    odd.write_text("time,tank.top,loft\n2026-03-09T10:00:00Z,50.0,17.5\n")
+    assert main(["import", SITE, str(odd), *folder]) == 0
+    assert "2 readings received: 1 stored, 0 duplicate, 1 in quarantine" in capsys.readouterr().out
+    assert main(["quarantine", "--format", "json", *folder]) == 0
+    (entry,) = json.loads(capsys.readouterr().out)
+    assert "loft" in entry["reason"]
+    assert main(["quarantine", *folder]) == 0
+    assert "loft" in capsys.readouterr().out
+    assert main(["quarantine", "--replay", *folder]) == 1
+    assert "1 still in quarantine" in capsys.readouterr().out
+    site_file.write_text(site_text() + '[points.loft]\nquantity = "temperature"\nunit = "degC"\n')
+    assert main(["add", str(site_file), *folder]) == 0
+    capsys.readouterr()
+    assert main(["quarantine", "--replay", *folder]) == 0
+    assert "1 stored" in capsys.readouterr().out
+    assert main(["quarantine", "--format", "json", *folder]) == 0
+    assert json.loads(capsys.readouterr().out) == []
+
+
+def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out, folder = tmp_path / "out", ["--data", str(tmp_path / "data")]
+    assert main(["virtual", "solar-one-tank", "--out", str(out), "--days", "2", "--start", "2026-05-01"]) == 0
+    truth = json.loads((out / "truth.json").read_text())
+    assert [day["day"] for day in truth["days"]] == ["2026-05-01", "2026-05-02"]
+    assert main(["check", str(out / "site.toml")]) == 0
+    assert main(["add", str(out / "site.toml"), *folder]) == 0
+    assert main(["import", truth["site"], str(out / "readings.csv"), *folder]) == 0
+    capsys.readouterr()
+    assert main(["ledger", truth["site"], "--format", "json", *folder]) == 0
+    days = json.loads(capsys.readouterr().out)["days"]
+    assert [day["day"] for day in days] == ["2026-05-01", "2026-05-02"]
+    assert days[0]["hot_water"]["volume"]["value"] > 10
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["ledger", "house"], "no data folder: say --data DIR, or set HEATLEDGER_DATA"),
+        (["ledger", "house", "--data", "nowhere"], "there is no data folder nowhere"),
+        (["ledger", "none", "--data", "DATA"], f"there is no site 'none'; known sites: {SITE}"),
+        (["alerts", "none", "--data", "DATA"], "there is no site 'none'"),
+        (
+            ["ledger", SITE, "--data", "DATA", "--from", "2026-02-30"],
+            "'2026-02-30' is not a day; write it as YYYY-MM-DD",
+        ),
+        (["ledger", SITE, "--data", "DATA", "--from", "2026-02-02", "--to", "2026-01-01"], "no day lies between them"),
+        (["import", SITE, "none.csv", "--data", "DATA"], "there is no file none.csv"),
+        (["import", "none", "DATA/../readings.csv", "--data", "DATA"], "there is no site 'none'"),
+        (["check", "none.toml"], "none.toml cannot be read: No such file or directory"),
+        (["token", "none", "--data", "DATA"], "there is no site 'none'"),
+        (["virtual", "castle", "--out", "DATA/x"], "there is no scenario 'castle'; the scenarios are two-tank"),
+        (["virtual", "two-tank"], "say with --out DIR"),
+        (["virtual", "two-tank", "--out", "x", "--fault", "gremlin@2026-01-01"], "'gremlin' is not a fault"),
+        (["serve", "--data", "DATA", "--broker", "http://x"], "the broker's address must be mqtt://HOST[:PORT]"),
+        (["demo", "--houses", "9"], "--houses must be 1 to 8; it is 9"),
+        (["ingest", "--data", "DATA"], "no broker: say --broker"),
+        (["sing"], "invalid choice: 'sing'"),
+        ([], "COMMAND"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_sentence(
+    arguments: list[str], says: str, data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("HEATLEDGER_DATA", raising=False)
+    monkeypatch.chdir(data.parent)
+    assert main([each.replace("DATA", str(data)) for each in arguments]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert says in told.err
+    assert "Traceback" not in told.err
+
+
+def test_a_fault_of_the_program_is_a_sentence_with_the_place_of_its_details(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("out of cheese")
+
+    monkeypatch.setattr("api.commands_results.compute_here", breaks)
+    assert main(["ledger", SITE, "--data", str(data)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1
+    assert (
+        f"a fault of the program (ZeroDivisionError: out of cheese); the details are in {data / 'heatledger.log'}"
+        in told
+    )
+    assert "Traceback" in (data / "heatledger.log").read_text()
+
+
+def test_an_interrupted_command_says_so(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("api.commands_results.compute_here", interrupted)
+    assert main(["alerts", "--data", str(data)]) == 2
+    assert capsys.readouterr().err == "heatledger: stopped before it was done\n"
+
+
+def test_a_reader_that_has_enough_is_no_fault(data: Path) -> None:
+    command = f"{sys.executable} -m api ledger {SITE} --data {data} --format csv | head -c 10"
+    done = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, timeout=120)
+    assert (done.stdout, done.stderr) == ("day,covera", "")
+
+
+def test_settings_come_from_the_command_line_then_the_environment() -> None:
+    environment = {"HEATLEDGER_PORT": "9000", "HEATLEDGER_STORE_URL": "http://influx:8086"}
+    settings = from_environment(environment, port=None, host="127.0.0.1")
+    assert (settings.port, settings.store_url, settings.is_embedded_store) == (9000, "http://influx:8086", False)
+    assert from_environment(environment, port=9001).port == 9001
+
+
+@pytest.mark.parametrize(
+    ("environment", "says"),
+    [
+        ({"HEATLEDGER_PORT": "many"}, "HEATLEDGER_PORT must be a whole number; it is 'many'"),
+        ({"HEATLEDGER_PORT": "70000"}, "the port must be between 0 and 65535; it is 70000"),
+        ({"HEATLEDGER_STORE_URL": "influx"}, "the store's address must be http://HOST:PORT; it is 'influx'"),
+        ({"HEATLEDGER_STORE_API": "v9"}, "HEATLEDGER_STORE_API must be v1 or v2; it is 'v9'"),
+    ],
+)
+def test_a_setting_that_cannot_be_used_is_named(environment: dict[str, str], says: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        from_environment(environment)
+    assert str(caught.value) == says
