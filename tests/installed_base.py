@@ -17,11 +17,14 @@ import urllib.request
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
+from queue import Queue
 from types import TracebackType
 from typing import Any, Self
 
+import paho.mqtt.client as paho
 import psycopg
 import yaml
+from paho.mqtt.enums import CallbackAPIVersion
 
 from api.health import trouble_in
 from ingest.mqtt import wall_clock_ms
@@ -103,6 +106,21 @@ class ComposeBroker(Server):
         subprocess.run(command, check=True, capture_output=True)
         assert self.process is not None
         self.process.send_signal(signal.SIGHUP)
+        wait_until(lambda: self._lets_in(username, password), within_s=20.0, what=f"the account of {username}")
+
+    def _lets_in(self, username: str, password: str) -> bool:
+        """Whether the broker has taken notice of an account."""
+        answers: Queue[bool] = Queue()
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"knock-{username}")
+        client.username_pw_set(username, password)
+        client.on_connect = lambda _client, _data, _flags, reason, _properties: answers.put(not reason.is_failure)
+        client.connect(HOST, self.port)
+        client.loop_start()
+        try:
+            return answers.get(timeout=10.0)
+        finally:
+            client.disconnect()
+            client.loop_stop()
 
 
 class InstalledBase:

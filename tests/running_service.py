@@ -14,7 +14,7 @@ import psutil
 
 from tests.servers import wait_until
 
-__all__ = ["RunningService", "serving_process"]
+__all__ = ["RunningService", "is_gone", "serving_process"]
 
 _UP_WITHIN_S = 300.0
 _DOWN_WITHIN_S = 60.0
@@ -36,6 +36,14 @@ class RunningService:
         """End it, and return its exit code."""
         self.process.send_signal(how)
         return self.process.wait(_DOWN_WITHIN_S)
+
+
+def is_gone(process: psutil.Process) -> bool:
+    """Whether a process has ended, be it that nobody has asked for its exit code yet."""
+    try:
+        return process.status() == psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return True
 
 
 @contextmanager

@@ -9,7 +9,7 @@ import pytest
 
 from api.commands import main
 from api.demo import DemoClock
-from tests.running_service import RunningService, serving_process
+from tests.running_service import RunningService, is_gone, serving_process
 from tests.servers import wait_until
 
 SMALL = ["demo", "--houses", "2", "--days", "3", "--speed", "20"]
@@ -44,7 +44,7 @@ def test_the_houses_have_a_history_live_on_and_are_used_again(tmp_path: Path) ->
         assert httpx.get(service.url + "/", timeout=60).status_code == 200
         children = service.children()
         assert service.stop(signal.SIGINT) == 0
-        assert not any(child.is_running() for child in children)
+        wait_until(lambda: all(is_gone(child) for child in children), within_s=30, what="the children to end")
     with serving_process([*SMALL, "--no-live"], data) as again:
         assert "live on" in again.log.read_text()
         assert "live through" not in again.log.read_text()

@@ -115,8 +115,8 @@ def open_up(base: InstalledBase, runs: Sequence[VirtualRun]) -> None:
     for name in ("watch-1", "watch-2"):
         base.start("watch", name)
     base.add_site(MARK.site_toml)
-    for scenario in (MARK, *(run.scenario for run in runs)):
-        base.broker.give_account(scenario.site_id, PASSWORD)
+    for site in (site_of(MARK), *(run.site for run in runs)):
+        base.broker.give_account(site.id, PASSWORD)
     with mock.patch.dict(os.environ, base.settings_of("web", "command")):  # saves starting a process for each
         for run in runs:
             run_command("add", str(written_site(base.folder, run)))
@@ -175,8 +175,8 @@ def await_last_message(base: InstalledBase) -> None:
     Every ingester hears of presence, and the broker keeps the order: once the gateway of a house that sends no
     readings is known to be there, nothing of before is on its way any more.
     """
-    says = lambda: base.get(f"/api/sites/{MARK.site_id}")["presence"]  # noqa: E731
-    with Gateway(site_of(MARK), Broker(port=base.broker.port, username=MARK.site_id, password=PASSWORD)):
+    says = lambda: base.get(f"/api/sites/{site_of(MARK).id}")["presence"]  # noqa: E731
+    with Gateway(site_of(MARK), Broker(port=base.broker.port, username=site_of(MARK).id, password=PASSWORD)):
         wait_until(lambda: says() == "online", within_s=WITHIN_S, what="the last message taken")
     wait_until(lambda: says() == "offline", within_s=WITHIN_S, what="the mark's end")
 

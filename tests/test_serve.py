@@ -8,7 +8,6 @@ from pathlib import Path
 
 import httpx
 import paho.mqtt.client as paho
-import psutil
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -16,7 +15,7 @@ from api.broker import EmbeddedBroker
 from api.commands import main
 from api.service_file import Service, publish_service, running_service
 from tests.plain_house import SITE, site_text
-from tests.running_service import RunningService, serving_process
+from tests.running_service import RunningService, is_gone, serving_process
 from tests.servers import free_port, wait_until
 
 
@@ -47,10 +46,6 @@ def publish(port: int, topic: str, payload: bytes) -> None:
 
 def health(service: RunningService) -> dict:  # type: ignore[type-arg]
     return httpx.get(f"{service.url}/api/health", timeout=30).json()  # type: ignore[no-any-return]
-
-
-def is_gone(process: psutil.Process) -> bool:
-    return not process.is_running() or process.status() == psutil.STATUS_ZOMBIE
 
 
 def test_a_reading_goes_from_the_broker_to_the_pages_while_commands_work_beside(
@@ -103,7 +98,7 @@ def test_it_ends_in_order_and_leaves_nothing_behind(service: RunningService, dat
     children = service.children()
     assert children
     assert service.stop(how) == 0
-    assert all(is_gone(child) for child in children)
+    wait_until(lambda: all(is_gone(child) for child in children), within_s=30, what="the children to end")
     assert not (data / "service.json").exists()
     assert "Traceback" not in service.log.read_text()
 

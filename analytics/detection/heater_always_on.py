@@ -70,7 +70,6 @@ class HeaterAlwaysOn:
     min_hot: timedelta = timedelta(minutes=15)  # a thermostat at its very limit ends its last reheat sooner
     min_dry: timedelta = timedelta(minutes=10)  # heat left in the exchanger keeps a flow heater on for a minute
     min_rest: timedelta = timedelta(minutes=10)
-    long_rest: timedelta = timedelta(hours=12)  # however hot: a stuck contactor's cut-out closes again before
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(heater, _lacking(site, heater)) for heater in site.heaters]
@@ -100,7 +99,6 @@ class HeaterAlwaysOn:
         needless = (input_w >= self.least_w) & (top >= self.hot_degc)
         rests = input_w < self.least_w
         healthy = lasting(rests & (top < self.cooled_degc), _cells(self.min_rest))
-        healthy |= lasting(rests, _cells(self.long_rest))
         return _Course(input_w, top, needless, healthy, needless / _cells(self.min_hot))
 
     def _in_passing(self, plant: PlantDay, input_w: Course) -> _Course:

@@ -8,7 +8,17 @@ from typing import ClassVar
 import numpy as np
 
 from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
+from analytics.detection.moments import (
+    Episode,
+    Flags,
+    cells_passed,
+    course_of,
+    duration,
+    episodes,
+    judge,
+    lasting,
+    trailing_mean,
+)
 from analytics.detection.sunshine import collector_of, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
@@ -34,6 +44,7 @@ class LoopAlwaysOn:
     warm_degc: float = 50.0  # a backup that heats nothing though its tank is cooler: `heater-no-output`
     worth_w: float = 200.0
     min_useless: timedelta = timedelta(minutes=90)  # of useless running between two rests; overrun ends sooner
+    counter_pause: timedelta = timedelta(minutes=60)  # a tenth of a kilowatt-hour at the least heat worth having
     min_rest: timedelta = timedelta(minutes=5)
     min_worth: timedelta = timedelta(minutes=10)
 
@@ -45,15 +56,18 @@ class LoopAlwaysOn:
         if loop is None:
             return NotAssessed(f"Loop {component} gave no readings.")
         passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
-        useless = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.gain_w) & self._nothing_to_gain(plant, loop)
+        # A counter tells of heat in lumps, some minutes apart.
+        has_meter = plant.site.loops[component].flow is not None
+        heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
+        useless = passed & (loop.pump_on >= 0.99) & (heat_w < self.gain_w) & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
-        healthy = rests | lasting(passed & (loop.heat_w >= self.worth_w), _cells(self.min_worth))
+        worthwhile = lasting(passed & (heat_w >= self.worth_w), _cells(self.min_worth))
         return judge(
             plant,
-            episodes(np.where(healthy, 0.0, useless / _cells(self.min_useless)), healthy),
-            healthy,
+            episodes(np.where(rests, 0.0, useless / _cells(self.min_useless)), rests, pausing=worthwhile),
+            rests,
             tell=lambda episode: self._finding(plant, loop, useless, episode=episode),
-            unseen=f"Whether the pump of loop {component} runs, and what it brings, is not known.",
+            unseen=f"Whether the pump of loop {component} runs, and what it brings, is not known, or it never rested.",
         )
 
     def _nothing_to_gain(self, plant: PlantDay, loop: LoopDay) -> Flags:

@@ -20,6 +20,7 @@ from analytics.detection.moments import (
     instant_ms,
     judge,
     lasting,
+    trailing_mean,
 )
 from analytics.detection.sunshine import (
     FLOW_MOVES_M3_S,
@@ -89,7 +90,8 @@ class LoopNoFlow:
     sun_w_m2: float = 200.0  # below, a collector warms by air more than by sun
     desuperheater_tank_degc: float = 40.0  # above, hot gas may have nothing to give
     counts_w: float = 50.0  # of a heat meter's counter
-    min_counter: timedelta = timedelta(minutes=90)  # a counter of whole kilowatt-hours may stand so long in weak sun
+    counter_pause: timedelta = timedelta(minutes=60)  # counters tell of heat in lumps, some minutes apart
+    min_counter: timedelta = timedelta(minutes=90)
     least_runaway_k: float = 40.0  # no flow meter: see `_runaway_k`
     strong_sun_w_m2: float = 400.0  # a collector without flow is soon far above its tank
     min_cooled_in_sun: timedelta = timedelta(minutes=60)
@@ -125,8 +127,8 @@ class LoopNoFlow:
         """Cells in which the fluid may stand still, and those in which it surely moves."""
         if plant.site.loops[loop.loop].flow is None and not loop.flow_is_assumed:
             # A heat meter's counter alone: it stands still, or it counts.
-            counts = loop.heat_w >= self.counts_w
-            return loop.heat_w < self.counts_w, lasting(counts, 2)
+            heat_w = trailing_mean(loop.heat_w, round(_cells(self.counter_pause)))
+            return heat_w < self.counts_w, lasting(heat_w >= self.counts_w, 2)
         if not loop.flow_is_assumed:
             return loop.flow_m3_s <= self.still_flow_m3_s, lasting(loop.flow_m3_s > self.still_flow_m3_s, 2)
         # Without a meter: a collector in the sun that stays near its tank for long is being cooled.

@@ -23,6 +23,7 @@ __all__ = [
     "instant_ms",
     "judge",
     "lasting",
+    "trailing_mean",
     "unknown",
 ]
 
@@ -43,7 +44,7 @@ class Episode:
     ended: int | None
 
 
-def episodes(weight: Course, healthy: Flags) -> list[Episode]:
+def episodes(weight: Course, healthy: Flags, *, pausing: Flags | None = None) -> list[Episode]:
     """
     Stretches in which evidence adds up to one before health is seen again.
 
@@ -52,10 +53,11 @@ def episodes(weight: Course, healthy: Flags) -> list[Episode]:
     Args:
         weight: What each cell proves: 1 / (cells needed), zero where it proves nothing. Shape (cells,)
         healthy: Cells that prove the opposite; they must have no weight. Shape (cells,)
+        pausing: Cells that break a stretch without acquitting: evidence before and after them is not added up.
     """
     if not weight.any():
         return []
-    stretch = np.cumsum(healthy)
+    stretch = np.cumsum(healthy if pausing is None else healthy | pausing)
     proved = np.flatnonzero(np.bincount(stretch, weights=weight) >= _ENOUGH)
     return [_episode(np.flatnonzero((stretch == index) & (weight > 0)), weight, healthy) for index in proved]
 
@@ -90,6 +92,15 @@ def lasting(flags: Flags, cells: int) -> Flags:
     for start, stop in edges.reshape(-1, 2):
         kept[start:stop] = stop - start >= cells
     return kept
+
+
+def trailing_mean(course: Course, cells: int) -> Course:
+    """Mean of each cell and those before it, up to `cells` of them; NaN while any of them is. Shape as given"""
+    sums = np.concatenate(([0.0], np.cumsum(np.nan_to_num(course))))
+    gaps = np.concatenate(([0], np.cumsum(np.isnan(course))))
+    stop = np.arange(1, len(course) + 1)
+    start = np.maximum(stop - cells, 0)
+    return np.where(gaps[stop] > gaps[start], np.nan, (sums[stop] - sums[start]) / (stop - start))
 
 
 def cells_passed(plant: PlantDay) -> int:

@@ -27,12 +27,47 @@ def _first_good_s(plant: PlantDay, point: str, after_s: float) -> float | None:
     return later_s if later_s < plant.until_s else None
 
 
+def _moved_s(plant: PlantDay, point: str, fault: SensorFault, least_k: float) -> float:
+    """When a point had moved by more than `least_k` since a fault began; infinite where it did not. [s]"""
+    signal = plant.signals.get(point)
+    if signal is None:
+        return np.inf
+    inside = (signal.time_s >= fault.start_s) & (signal.time_s <= fault.end_s)
+    value, time_s = signal.value[inside], signal.time_s[inside]
+    far = np.flatnonzero(np.maximum.accumulate(value) - np.minimum.accumulate(value) > least_k)
+    return float(time_s[far[0]]) if len(far) else np.inf
+
+
+def _ran_s(plant: PlantDay, point: str, fault: SensorFault, from_s: float) -> float:
+    """When a flow or pump had run for a tenth of the time since a fault began, from `from_s` on. [s]"""
+    signal = plant.signals.get(point)
+    if signal is None:
+        return np.inf
+    inside = (signal.time_s >= fault.start_s) & (signal.time_s <= fault.end_s)
+    time_s, runs = signal.time_s[inside], signal.value[inside] > 0
+    part = np.cumsum(runs) / np.arange(1, len(runs) + 1)
+    enough = np.flatnonzero((part >= 0.1) & (time_s >= from_s))
+    return float(time_s[enough[0]]) if len(enough) else np.inf
+
+
 def _touching(plant: PlantDay, point: str, kind: str) -> list[SensorFault]:
     return [
         fault
         for fault in plant.sensor_faults
         if fault.point == point and fault.kind == kind and fault.end_s >= 0 and fault.start_s < plant.until_s
     ]
+
+
+def _moving(plant: PlantDay, point: str) -> Verdict:
+    """Clear from the first reading that differs from the one before: standing still is no health, even at rest."""
+    signal = plant.signals.get(point)
+    if signal is None or len(signal.value) < 2:
+        return NotAssessed(f"{point} gave no readings that could be judged.")
+    time_s = signal.time_s[1:][np.diff(signal.value) != 0]
+    inside = time_s[(time_s >= 0) & (time_s < plant.until_s)]
+    if not len(inside):
+        return NotAssessed(f"{point} stood still, and nothing beside it showed that it should have moved.")
+    return Clear(instant_ms(plant, float(inside[0])))
 
 
 def _well(plant: PlantDay, point: str) -> Verdict:
@@ -55,6 +90,8 @@ class SensorStuck:
     rejoin: ClassVar[timedelta] = timedelta(hours=48)  # it may look well while nothing beside it moves
     min_loop: timedelta = timedelta(hours=3)  # the judging's shortest stretch for a loop's sensor
     min_tank: timedelta = timedelta(hours=8)  # and for a tank's sensor
+    loop_k: float = 5.0  # and how much what stands beside it must have moved: in a loop,
+    tank_k: float = 8.0  # in a tank
 
     def needs(self, site: Site) -> Sequence[Need]:
         judged = {point for loop in site.loops.values() if loop.entering and loop.leaving for point in _ends(loop)}
@@ -63,7 +100,7 @@ class SensorStuck:
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         faults = _touching(plant, component, self.kind.removeprefix("sensor-"))
-        return Fault(tuple(self._finding(plant, fault) for fault in faults)) if faults else _well(plant, component)
+        return Fault(tuple(self._finding(plant, fault) for fault in faults)) if faults else _moving(plant, component)
 
     def _finding(self, plant: PlantDay, fault: SensorFault) -> Finding:
         shortest_s = self._shortest_s(plant.site, fault.point)
@@ -72,7 +109,7 @@ class SensorStuck:
         return Finding(
             began_ms=began_ms,
             ended_ms=None if good_s is None else instant_ms(plant, good_s),
-            detected_ms=instant_ms(plant, min(fault.start_s + shortest_s, max(fault.end_s, fault.start_s))),
+            detected_ms=instant_ms(plant, self._proved_s(plant, fault, shortest_s)),
             severity="watch",
             template=_STUCK,
             evidence={
@@ -94,6 +131,21 @@ class SensorStuck:
             cost_per_day=None,
             weight_s=fault.end_s - fault.start_s,
         )
+
+    def _proved_s(self, plant: PlantDay, fault: SensorFault, shortest_s: float) -> float:
+        """When the stretch was long enough and what stands beside the sensor had moved enough. [s]"""
+        partners, mover, least_k = self._beside(plant.site, fault.point)
+        moved_s = min((_moved_s(plant, each, fault, least_k) for each in partners), default=np.inf)
+        ran_s = fault.start_s if mover is None else _ran_s(plant, mover, fault, fault.start_s + shortest_s)
+        return float(min(max(fault.start_s + shortest_s, moved_s, ran_s), fault.end_s))
+
+    def _beside(self, site: Site, point: str) -> tuple[list[str], str | None, float]:
+        """What should move with a sensor, what must run for that, and by how much it must have moved."""
+        for loop in site.loops.values():
+            if point in _ends(loop):
+                return [end for end in _ends(loop) if end and end != point], loop.flow or loop.pump, self.loop_k
+        tank = next(each for each in site.tanks.values() if point in each.temperatures)
+        return [other for other in tank.temperatures if other != point], None, self.tank_k
 
     def _shortest_s(self, site: Site, point: str) -> float:
         in_loop = any(point in _ends(loop) for loop in site.loops.values())

@@ -15,6 +15,7 @@ from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from analytics.site import Site
 from analytics.trace import Trace
@@ -62,6 +63,7 @@ class Gateway:
         self._presence = f"sites/{site.id}/presence"
         self._unacknowledged: list[mqtt.MQTTMessageInfo] = []
         self._connected = threading.Event()
+        self._refusal = ""
 
     def __enter__(self) -> Self:
         self._client = mqtt.Client(
@@ -76,10 +78,18 @@ class Gateway:
         if not self._connected.wait(_WAIT_S):
             self._client.loop_stop()
             raise TimeoutError(f"the broker at {self._broker.host}:{self._broker.port} did not answer in {_WAIT_S} s")
+        if self._refusal:
+            self._client.loop_stop()
+            raise ConnectionRefusedError(
+                f"the broker at {self._broker.host}:{self._broker.port} refused the gateway: {self._refusal}"
+            )
         return self
 
-    def _say_online(self, client: mqtt.Client, *_: object) -> None:
-        client.publish(self._presence, b"online", qos=1, retain=True)
+    def _say_online(self, client: mqtt.Client, _data: object, _flags: object, reason: ReasonCode, _: object) -> None:
+        if reason.is_failure:
+            self._refusal = str(reason)
+        else:
+            client.publish(self._presence, b"online", qos=1, retain=True)
         self._connected.set()
 
     def send(self, traces: Mapping[str, Trace]) -> int:
