@@ -51,8 +51,19 @@ class EmbeddedBroker:
         Raises:
             EmbeddedBrokerError: If it does not.
         """
-        port = self._wanted_port if _is_free(self._wanted_port) else 0
-        command = [sys.executable, "-m", "api.broker", str(port or _free_port())]
+        wanted = self._wanted_port if self._wanted_port and _is_free(self._wanted_port) else 0
+        said = self._try(wanted or _free_port())
+        if said != _READY:
+            self.stop()
+            # Another program may have taken the port since it was found free.
+            said = self._try(_free_port())
+        if said != _READY:
+            self.stop()
+            raise EmbeddedBrokerError(f"the embedded MQTT broker did not start: {said or 'it said nothing'}")
+
+    def _try(self, port: int) -> str:
+        """Start the child on a port; what it says first."""
+        command = [sys.executable, "-m", "api.broker", str(port)]
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.PIPE,
@@ -61,11 +72,8 @@ class EmbeddedBroker:
             text=True,
             start_new_session=True,  # Ctrl-C is for the parent, which ends the child in its turn.
         )
-        self.port = int(command[-1])
-        said = self._first_line()
-        if said != _READY:
-            self.stop()
-            raise EmbeddedBrokerError(f"the embedded MQTT broker did not start: {said or 'it said nothing'}")
+        self.port = port
+        return self._first_line()
 
     def _first_line(self) -> str:
         assert self._process is not None
