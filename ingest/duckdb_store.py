@@ -138,7 +138,8 @@ class DuckDBStore:
             return counts
 
     def read(self, site: str, points: Sequence[str], *, start_ms: int, end_ms: int) -> Mapping[str, Trace]:
-        ids = {point: self._series[site, point] for point in points if (site, point) in self._series}
+        known = self._series  # replaced as a whole by the writer, so a reader sees all of a batch's series or none
+        ids = {point: known[site, point] for point in points if (site, point) in known}
         if not ids:
             return dict.fromkeys(points, EMPTY_TRACE)
         with self._reporting(), self._cursor() as cursor:
@@ -237,12 +238,12 @@ class DuckDBStore:
         if new_sites:
             numbers = range(len(self._sites), len(self._sites) + len(new_sites))
             cursor.execute("insert into site select unnest(?), unnest(?)", [list(numbers), new_sites])
-            self._sites.update(zip(new_sites, numbers, strict=True))
+            self._sites = self._sites | dict(zip(new_sites, numbers, strict=True))
         ids = range(len(self._series), len(self._series) + len(names))
         site_ids = [self._sites[site] for site, _ in names]
         columns = [list(ids), site_ids, [point for _, point in names]]
         cursor.execute("insert into series select unnest(?), unnest(?), unnest(?)", columns)
-        self._series.update(zip(names, ids, strict=True))
+        self._series = self._series | dict(zip(names, ids, strict=True))
         self._site_of = np.append(self._site_of, np.array(site_ids, np.int32))
         self._high_ms = np.append(self._high_ms, np.full(len(names), _NEVER_MS))
         self._last = np.append(self._last, np.full(len(names), np.nan))

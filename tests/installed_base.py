@@ -191,7 +191,8 @@ class InstalledBase:
 
     def _surroundings(self, service: str, name: str) -> dict[str, str]:
         own = {key: value for key, value in os.environ.items() if not key.startswith("HEATLEDGER_")}
-        return own | self.settings_of(service, name)
+        # PGAPPNAME only lets a test tell the processes apart in PostgreSQL's own tables.
+        return own | self.settings_of(service, name) | {"PGAPPNAME": name}
 
     def add_site(self, text: str) -> None:
         """`heatledger add /dev/stdin < SITE.toml` in the place of the web process, as the compose file's head says."""
@@ -223,6 +224,10 @@ class InstalledBase:
             return "status" in self.get("/api/health")
         except OSError:
             return False
+
+    def running(self) -> Sequence[str]:
+        """Names of the processes that were started and not killed."""
+        return list(self._parts)
 
     def kill(self, name: str) -> None:
         """End a process at once, as a power cut would (SIGKILL)."""

@@ -65,15 +65,17 @@ class _Broken:
 
 
 _SPRING, _SUMMER, _WINTER = date(2026, 4, 1), date(2026, 6, 5), date(2026, 1, 5)
+# What the sun must show can only be shown by a sunny stretch: here 17 to 19 April, with the tank not yet full.
+_SUNNY = date(2026, 4, 5)
 _SAME_DAY, _NEXT_DAYS = timedelta(hours=12), timedelta(hours=48)
 _BROKEN = [
-    _Broken("two-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", timedelta(hours=3)),
+    _Broken("two-tank", "collector-pump-dead", _SUNNY, "loop-no-flow", "collector", timedelta(hours=3)),
     _Broken("solar-one-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", _NEXT_DAYS),
     _Broken("assumed-flow", "collector-pump-dead", _SUMMER, "loop-no-flow", "collector", _NEXT_DAYS),
     _Broken("two-tank", "collector-air-lock", _SPRING, "loop-low-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-check-valve-leaks", _SPRING, "loop-night-loss", "collector", _SAME_DAY),
-    _Broken("two-tank", "collector-soiled", _SPRING, "stage-below-expected", "sun", _NEXT_DAYS),
+    _Broken("two-tank", "collector-soiled", _SUNNY, "stage-below-expected", "sun", _NEXT_DAYS),
     _Broken("two-tank", "desuperheater-pump-dead", _SPRING, "loop-no-flow", "desuperheater", _SAME_DAY),
     _Broken("two-tank", "element-stuck-on", _SPRING, "heater-always-on", "element", timedelta(hours=4)),
     _Broken("solar-one-tank", "element-stuck-on", _WINTER, "heater-always-on", "element", _SAME_DAY),
