@@ -223,7 +223,7 @@ def test_killed_watcher_s_lease_passes_on_to_the_other(story: Story, base: Insta
     assert story.leased_when_killed
     assert story.killed_watcher not in base.running()
     assert all(story.shown[site] == story.expected[site] for site in story.leased_when_killed)
-    assert leased(base) == []
+    wait_until(lambda: not leased(base), within_s=WITHIN_S, what="every lease given back")
 
 
 def test_every_process_still_says_that_it_is_well(story: Story, base: InstalledBase) -> None:
