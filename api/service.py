@@ -132,8 +132,7 @@ def run_service(
         if beside is not None:
             beside(Running(url, broker_url, records, store, watch_loop), stack)
         say(f"Readings are taken over MQTT at {broker_url}")
-        say(f"Open {url}")
-        _serve(create_app(parts, directory=directory), listening)
+        _serve(create_app(parts, directory=directory), listening, url=url, say=say)
 
 
 @contextmanager
@@ -158,8 +157,8 @@ def _listen(settings: Settings) -> Iterator[socket.socket]:
         yield listening
 
 
-def _serve(app: object, listening: socket.socket) -> None:
-    """Answer requests until SIGINT or SIGTERM."""
+def _serve(app: object, listening: socket.socket, *, url: str, say: Callable[[str], None]) -> None:
+    """Answer requests until SIGINT or SIGTERM; say the address as soon as a signal would be heeded."""
     config = uvicorn.Config(
         app,  # type: ignore[arg-type]
         log_config=None,
@@ -167,9 +166,29 @@ def _serve(app: object, listening: socket.socket) -> None:
         lifespan="off",
         timeout_graceful_shutdown=_LAST_ANSWERS_WITHIN_S,
     )
-    # uvicorn passes the signal on when it has ended; that must not end us before our children.
-    with stop_on_signals():
-        uvicorn.Server(config).run(sockets=[listening])
+    server = uvicorn.Server(config)
+    # uvicorn listens to signals only once it runs: one that comes before must end it too. And it passes the signal on
+    # when it has ended, which must not end us before our children.
+    with stop_on_signals() as stop, _ending(server, stop):
+        say(f"Open {url}")
+        server.run(sockets=[listening])
+
+
+@contextmanager
+def _ending(server: uvicorn.Server, stop: threading.Event) -> Iterator[None]:
+    """End the server when `stop` is set, while the block lasts."""
+
+    def wait() -> None:
+        stop.wait()
+        server.should_exit = True
+
+    waiter = threading.Thread(target=wait, daemon=True)
+    waiter.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        waiter.join()
 
 
 def run_ingest(settings: Settings, *, clock: Callable[[], int]) -> None:
@@ -213,5 +232,6 @@ def run_web(settings: Settings, *, clock: Callable[[], int], say: Callable[[str]
         open_records(settings.resolved_records_url) as records,
         open_store(settings) as store,
     ):
-        say(f"Open http://{settings.host}:{listening.getsockname()[1]}/")
-        _serve(create_app(Parts(settings=settings, records=records, store=store, clock=clock)), listening)
+        url = f"http://{settings.host}:{listening.getsockname()[1]}/"
+        app = create_app(Parts(settings=settings, records=records, store=store, clock=clock))
+        _serve(app, listening, url=url, say=say)
