@@ -80,11 +80,17 @@ def test_packs_hold_every_reading_once(run):
     assert {r.get("u") for pack in records for r in pack if r["n"] == "cold.temp"} == {"Cel"}
 
 
-def collect(port, site, into):
-    """A subscriber that keeps all that a site says."""
+def collect(port, site, into, ended):
+    """A subscriber that keeps all that a site says, and tells by `ended` that the site has said good-bye."""
+
+    def hear(_client, _data, message):
+        into.append((message.topic, message.payload))
+        if message.payload == b"offline":
+            ended.set()
+
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     subscribed = threading.Event()
-    client.on_message = lambda _client, _data, message: into.append((message.topic, message.payload))
+    client.on_message = hear
     client.on_subscribe = lambda *_: subscribed.set()
     client.connect("127.0.0.1", port)
     client.subscribe(f"sites/{site}/#", qos=1)
@@ -96,8 +102,8 @@ def collect(port, site, into):
 def test_a_gateway_publishes_all_that_its_house_says(mosquitto_server):
     live = LiveSite(SCENARIOS["passing-heater"], start=START, seed=6)
     wanted = live.copy().advance(live.now_ms + 600_000)
-    heard = []
-    client = collect(mosquitto_server.port, live.site.id, heard)
+    heard, ended = [], threading.Event()
+    client = collect(mosquitto_server.port, live.site.id, heard, ended)
     # A clock that gains half a second at each look: ten minutes pass quickly, and always in the same steps.
     ticks = count()
     n_packs = publish(
@@ -108,6 +114,7 @@ def test_a_gateway_publishes_all_that_its_house_says(mosquitto_server):
         speed=400.0,
         until_ms=live.now_ms + 600_000,
     )
+    assert ended.wait(30.0)
     client.disconnect()
     client.loop_stop()
     topics = [topic for topic, _ in heard]
