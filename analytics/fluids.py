@@ -10,14 +10,14 @@ References:
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
+from types import ModuleType
 from typing import Literal
 
 import numpy as np
-from CoolProp import CoolProp as coolprop  # noqa: N813
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["WATER", "Fluid", "Side", "fluid_of", "heat_coefficient", "heat_per_volume", "heat_rate"]
+__all__ = ["Fluid", "Side", "fluid_of", "heat_coefficient", "heat_per_volume", "heat_rate", "water"]
 
 Side = Literal["entering", "leaving"]
 Array = NDArray[np.float64]
@@ -89,14 +89,24 @@ class Fluid:
         return read
 
 
+def _coolprop() -> ModuleType:
+    # Its import reads every fluid that it knows: three seconds that a question answered from the records need not pay.
+    from CoolProp import CoolProp
+
+    return CoolProp
+
+
 def _table(fluid: str, temperatures_degc: Array) -> tuple[Array, Array]:
     kelvin = temperatures_degc + _ZERO_DEGC_K
+    coolprop = _coolprop()
     density = np.asarray(coolprop.PropsSI("D", "T", kelvin, "P", _PRESSURE_PA, fluid), float)
     enthalpy = np.asarray(coolprop.PropsSI("H", "T", kelvin, "P", _PRESSURE_PA, fluid), float)
     return density, enthalpy
 
 
-def _water() -> Fluid:
+@cache
+def water() -> Fluid:
+    """Water as a liquid, 0 to 130 degC."""
     lowest, highest = _WATER_RANGE_DEGC
     # IF97 begins at 273.15 K exactly; a nudge keeps the first node inside.
     steps = np.arange(lowest, highest + _STEP_K / 2, _STEP_K)
@@ -105,6 +115,7 @@ def _water() -> Fluid:
 
 
 def _freezing_degc(code: str, mass_fraction: float) -> float:
+    coolprop = _coolprop()
     state = coolprop.AbstractState("INCOMP", code)
     state.set_mass_fractions([mass_fraction])
     return float(state.keyed_output(coolprop.iT_freeze)) - _ZERO_DEGC_K
@@ -142,13 +153,10 @@ def fluid_of(kind: str, mass_percent: float = 0.0) -> Fluid:
         ValueError: For a kind that is not known.
     """
     if kind == "water" or mass_percent == 0.0:
-        return WATER
+        return water()
     if kind not in _MIXTURES:
         raise ValueError(f"fluid kind {kind!r} is not one of water, {', '.join(_MIXTURES)}")
     return _mixture(kind, mass_percent)
-
-
-WATER = _water()
 
 
 def heat_coefficient(
@@ -160,6 +168,7 @@ def heat_coefficient(
     References:
         EN 1434-1: k = density at the meter x enthalpy difference / temperature difference.
     """
+    coolprop = _coolprop()
     meter_degc = entering_degc if flow_side == "entering" else leaving_degc
     density = coolprop.PropsSI("D", "T", meter_degc + _ZERO_DEGC_K, "P", pressure_pa, "IF97::Water")
     enthalpies = [
@@ -170,13 +179,14 @@ def heat_coefficient(
 
 
 def heat_per_volume(
-    entering_degc: ArrayLike, leaving_degc: ArrayLike, *, fluid: Fluid = WATER, flow_side: Side = "entering"
+    entering_degc: ArrayLike, leaving_degc: ArrayLike, *, fluid: Fluid | None = None, flow_side: Side = "entering"
 ) -> Array:
     """
     Heat that a component gives to each volume metered [J/m3]; beyond the range the fluid is continued straight.
 
-    The sign is that of leaving - entering. NaN wherever an input is NaN.
+    The sign is that of leaving - entering. NaN wherever an input is NaN. Without a fluid it is water.
     """
+    fluid = fluid or water()
     meter_degc = entering_degc if flow_side == "entering" else leaving_degc
     rise = fluid.enthalpy(leaving_degc) - fluid.enthalpy(entering_degc)
     return np.asarray(fluid.density(meter_degc) * rise)
@@ -187,7 +197,7 @@ def heat_rate(
     entering_degc: ArrayLike,
     leaving_degc: ArrayLike,
     *,
-    fluid: Fluid = WATER,
+    fluid: Fluid | None = None,
     flow_side: Side = "entering",
 ) -> Array:
     """
@@ -199,7 +209,7 @@ def heat_rate(
     Args:
         flow_m3_s: Volume flow, zero or more. [m3/s]
         entering_degc, leaving_degc: Temperatures; all three inputs broadcast together. [degC]
-        fluid: Gives density and enthalpy; refuses temperatures outside its range.
+        fluid: Gives density and enthalpy; refuses temperatures outside its range. Without one it is water.
         flow_side: Where the flow sensor sits.
     Returns:
         Heat rate in the broadcast shape, NaN wherever an input is NaN. [W]
@@ -215,6 +225,7 @@ def heat_rate(
             f"flow_m3_s must not be negative; {int(np.sum(flow < 0))} of {flow.size} values are, "
             f"lowest {flow.flat[index]:.3g} at index {index}"
         )
+    fluid = fluid or water()
     fluid.refuse_outside(entering_degc)
     fluid.refuse_outside(leaving_degc)
     return flow * heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=flow_side)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analytics.accuracy import limit_of_error
 from analytics.figures import Basis
-from analytics.fluids import WATER
+from analytics.fluids import water
 from analytics.frame import DayFrame, temperature_limit_k, to_course
 from analytics.plant import Draw, HotWaterDay, Signal, Total
 from analytics.segments import Pieces, cells_of, value_at
@@ -177,22 +177,22 @@ def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Sp
     cold, mixed = spots["cold"], spots["mixed"]
     hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
     if path.flow_at == "mixed" and mixed is not None and cold is not None:
-        mass = metered = volume_m3 * WATER.density(mixed.mean)
+        mass = metered = volume_m3 * water().density(mixed.mean)
         if hot is not None:
             # Hot and cold make the mixed water: its heat above cold is all in the hot part.
-            rise = WATER.enthalpy(hot.mean) - WATER.enthalpy(cold.mean)
-            share = (WATER.enthalpy(mixed.mean) - WATER.enthalpy(cold.mean)) / np.where(rise > 0, rise, nan)
+            rise = water().enthalpy(hot.mean) - water().enthalpy(cold.mean)
+            share = (water().enthalpy(mixed.mean) - water().enthalpy(cold.mean)) / np.where(rise > 0, rise, nan)
             mass = mass * np.clip(share, 0.0, 1.0)
         return _Path(run, volume_m3, metered, mass, sampling)
     density_at = cold.mean if cold is not None else np.full(len(volume_m3), _ASSUMED_COLD_DEGC)
-    mass = volume_m3 * WATER.density(density_at)
+    mass = volume_m3 * water().density(density_at)
     return _Path(run, volume_m3, mass, mass, sampling)
 
 
 def _heat_above_cold(mass_kg: Array, spot: _Spot | None, cold: _Spot | None) -> Array:
     if spot is None or cold is None:
         return np.full(len(mass_kg), nan)
-    rise = [WATER.enthalpy(s) - WATER.enthalpy(c) for s, c in ((spot.first, cold.first), (spot.last, cold.last))]
+    rise = [water().enthalpy(s) - water().enthalpy(c) for s, c in ((spot.first, cold.first), (spot.last, cold.last))]
     return np.asarray(mass_kg * 0.5 * (rise[0] + rise[1]))
 
 

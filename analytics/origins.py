@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 
-from analytics.fluids import WATER
+from analytics.fluids import water
 from analytics.plant import CELL_S, HotWaterDay, PlantDay
 from analytics.site import Stage
 
@@ -119,7 +119,7 @@ def _stored(plant: PlantDay, tank: str, cold_degc: float) -> Array:
     else:
         mean = np.full(len(mean), cold_degc + 30.0)  # a tank without sensors: a usual store
     litres = plant.site.tanks[tank].volume_l
-    per_k = litres / 1e3 * float(WATER.density(40.0) * WATER.capacity(40.0))
+    per_k = litres / 1e3 * float(water().density(40.0) * water().capacity(40.0))
     return np.maximum(mean - cold_degc, _LEAST_RISE_K) * per_k
 
 

@@ -6,7 +6,7 @@ from math import hypot, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.fluids import WATER
+from analytics.fluids import water
 from analytics.frame import DayFrame, temperature_limit_k
 from analytics.plant import CELL_S, Signal, TankDay, Total
 from analytics.segments import value_at
@@ -56,7 +56,7 @@ def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame) -> Total:
         return Total(nan, nan, 0.0, "unavailable", f"Not every sensor of tank {tank.id} spoke at both ends of the day.")
     layer_m3 = tank.volume_l / 1e3 / len(layers)
     middle = layers.mean(axis=1)
-    per_k = layer_m3 * WATER.density(middle) * WATER.capacity(middle)
+    per_k = layer_m3 * water().density(middle) * water().capacity(middle)
     total = float(np.sum(per_k * (layers[:, 1] - layers[:, 0])))
     # An error of calibration stands at both ends and cancels; a tenth of it is taken as drift between them.
     drift = np.array([0.1 * temperature_limit_k(s, float(m)) for s, m in zip(spoke, middle, strict=True)])

@@ -186,7 +186,7 @@ def _add_virtual(commands: Commands) -> None:
     )
     parser.add_argument("scenario", metavar="SCENARIO", help="name of a scenario, or `list`")
     parser.add_argument("--out", metavar="DIR", type=Path, help="folder for what is written")
-    parser.add_argument("--start", metavar="DAY", type=day_argument, help="first day (default: 1 January 2026)")
+    parser.add_argument("--start", metavar="DAY", type=day_argument, help="first day (default: 1 January 2025)")
     parser.add_argument("--days", type=int, default=365, help="how many (default: %(default)s)")
     parser.add_argument("--seed", type=int, default=0, help="another one gives another weather and other draws")
     parser.add_argument("--perfect", action="store_true", help="sensors without error")

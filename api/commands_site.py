@@ -11,6 +11,7 @@ from rich.table import Table
 from analytics.capability import Capability, capabilities
 from analytics.site import Site
 from analytics.site_file import parse_site
+from analytics.slips import slips
 from api.command_line import (
     Commands,
     add_data_option,
@@ -45,8 +46,8 @@ def _add_check(commands: Commands) -> None:
     parser = commands.add_parser(
         "check",
         help="validate a site file, and say which figures it will give",
-        description="Validates a site file. Says which figures of the ledger it will and will not give, and why. "
-        "Lists every fault of a faulty file.",
+        description="Validates a site file. Says which figures of the ledger it will and will not give, and why, "
+        "and what in it may be a slip. Lists every fault of a faulty file.",
     )
     parser.add_argument("site_file", metavar="SITE.toml", type=Path)
     parser.set_defaults(run=_check)
@@ -57,6 +58,11 @@ def _check(arguments: argparse.Namespace) -> int:
     console = terminal()
     console.print(f"{arguments.site_file}: {site.name} ({site.id}) is valid, with {len(site.points)} points.")
     console.print(_capability_table(capabilities(site)))
+    doubts = slips(site)
+    if doubts:
+        console.print("Valid, but look again:")
+    for doubt in doubts:
+        console.print(f"- {doubt}", markup=False, highlight=False)
     return 0
 
 

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 
-from api.watcher import Progress, StepReport, Watch, step, take_news
+from api.due import Watch, take_news
+from api.watcher import Progress, StepReport, step
 from api.work import count_due, sites_with_due_days
 
 __all__ = ["compute_due", "process_pool"]

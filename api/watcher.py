@@ -1,7 +1,7 @@
 """
 The watcher: computes the days that have news, and only those.
 
-It works from the store and the records alone: news become due days (`api.work`), due days become ledgers and alerts
+It works from the store and the records alone: news become due days (`api.due`), due days become ledgers and alerts
 (`api.days`), stored together with what makes them done. Killed at any moment, it goes on where it was; doubled, each
 site is served by the one that holds its lease; run a year later, it finds the same. `now_ms` is passed in.
 """
@@ -12,73 +12,40 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import date
-from itertools import pairwise
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from analytics.trace import Trace, local_day, local_day_at
+from analytics.trace import Trace, local_day
 from api.alerting import store_alerts
-from api.day_rows import before, newest_days, shifted, store_outcomes, unfinished
-from api.days import EDGE_MS, MAX_SILENT_DAYS, DayJob, DayOutcome, DayTask, compute_days, day_window
-from api.records import DayRow, DueDayRow, Records, RecordsError
+from api.day_rows import before, shifted, store_outcomes
+from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
+from api.due import Horizon, Watch, mark_running_days, read_horizon, take_news
+from api.records import Records, RecordsError
 from api.sites import (
-    SiteVersion,
-    UnknownSiteError,
     parsed,
-    present_site,
     site_ids,
     site_versions,
     version_on,
 )
 from api.work import (
     LeaseLostError,
-    advance_cursor,
     clear_due,
     count_due,
-    cursor,
     due_days,
     hold_lease,
     keep_lease,
-    mark_due,
     release_lease,
     sites_with_due_days,
 )
-from ingest.store import News, ReadingStore, StoreUnavailableError
+from ingest.store import ReadingStore, StoreUnavailableError
 
-__all__ = ["DayFailure", "Horizon", "StepReport", "Watch", "Worked", "new_watch", "read_horizon", "step", "take_news"]
+__all__ = ["DayFailure", "StepReport", "Worked", "new_watch", "step"]
 
 # A job of 16 days is some half a second of work, and some ten megabytes of readings.
 _DAYS_A_JOB = 16
-# A running day without news is judged again this often, so that silence is noticed.
-_IDLE_MS = 300_000
-# Longer than a slow gateway's interval; a longer one would hide that a file ends in the middle of a day.
-_MAX_INTERVAL_S = 900.0
 
 Progress = Callable[[int, int], None]
 """Called with days done and days known to be due."""
-
-
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """
-    One watcher: where it reads, where it writes, and its name on leases.
-
-    One that has not stored a job's outcome for `lease_ms` is taken for dead.
-    """
-
-    records: Records
-    store: ReadingStore
-    holder: str
-    lease_ms: int
-
-
-@dataclass(frozen=True, slots=True)
-class Horizon:
-    """Up to when a site is accounted: a day that begins before `begun_ms`, as far as `until_ms`."""
-
-    until_ms: int
-    begun_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,126 +106,10 @@ def step(
         wanted = list(site_ids(session)) if sites is None else list(sites)
     found = {site: read_horizon(watch, site, now_ms=now_ms, is_live=is_live) for site in wanted}
     horizons = {site: horizon for site, horizon in found.items() if horizon is not None}
-    _mark_running_days(watch, horizons, is_live=is_live)
+    mark_running_days(watch, horizons, is_live=is_live)
     run = _Run(watch, horizons, now_ms=now_ms, progress=progress, is_stopping=is_stopping)
     run.work(executor, slots)
     return run.report
-
-
-def take_news(watch: Watch) -> bool:
-    """Turn the store's news into due days; False where another watcher did so at the same time."""
-    with watch.records.look() as session:
-        old = cursor(session)
-    news = watch.store.news(old)
-    if not news:
-        return True
-    with watch.records.begin() as session:
-        if not advance_cursor(session, old=old, new=news[-1].cursor):
-            session.rollback()
-            return False
-        for site, spans in _by_site(news).items():
-            _mark_news(session, site, spans)
-    return True
-
-
-def _by_site(news: Sequence[News]) -> dict[str, list[News]]:
-    by_site: dict[str, list[News]] = {}
-    for entry in news:
-        by_site.setdefault(entry.site, []).append(entry)
-    return by_site
-
-
-def _mark_news(session: Session, site: str, spans: Sequence[News]) -> None:
-    try:
-        versions = site_versions(session, site)
-    except UnknownSiteError:
-        return  # The store may be shared with sites that are not ours.
-    days: set[str] = set()
-    for span in spans:
-        days |= _days_touched(versions, span)
-    mark_due(session, site, days, reason="readings")
-    mark_due(session, site, _days_between(session, site, days), reason="readings")
-
-
-def _days_touched(versions: Sequence[SiteVersion], span: News) -> set[str]:
-    """Local days whose account looks at the span, the margins of their windows included."""
-    timezone = versions[-1].site.timezone
-    first = shifted(local_day_at(span.first_ms, timezone).date.isoformat(), -1)
-    last = shifted(local_day_at(span.last_ms, timezone).date.isoformat(), 1)
-    days: set[str] = set()
-    day = first
-    while day <= last:
-        zone = version_on(versions, date.fromisoformat(day)).site.timezone
-        _, start_ms, end_ms = day_window(day, zone)
-        if start_ms <= span.last_ms and span.first_ms < end_ms:
-            days.add(day)
-        day = shifted(day, 1)
-    return days
-
-
-def _days_between(session: Session, site: str, days: set[str]) -> set[str]:
-    """Days without a row that lie within a month of silence between days that have one, or will have."""
-    rows = set(session.scalars(select(DayRow.day).where(DayRow.site_id == site)))
-    if days <= rows:
-        return set()
-    known = sorted(rows.union(session.scalars(select(DueDayRow.day).where(DueDayRow.site_id == site))))
-    return {
-        day
-        for earlier, later in pairwise(known)
-        for day in (shifted(earlier, count + 1) for count in range(MAX_SILENT_DAYS))
-        if day < later
-    }
-
-
-def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> Horizon | None:
-    """Up to when a site is accounted; None where it has no reading yet."""
-    if is_live:
-        return Horizon(now_ms, now_ms)
-    span = watch.store.span(site)
-    if span is None:
-        return None
-    with watch.records.look() as session:
-        points = present_site(session, site).points.values()
-    interval_s = max((point.interval_s for point in points), default=60.0)
-    until_ms = min(now_ms, span[1] + round(min(interval_s, _MAX_INTERVAL_S) * 1000))
-    # A file that ends around midnight with the last reading of the day has nothing of the next one.
-    return Horizon(until_ms, min(until_ms, span[1] - EDGE_MS))
-
-
-def _mark_running_days(watch: Watch, horizons: Mapping[str, Horizon], *, is_live: bool) -> None:
-    """Make due: days that ended since they were computed, or have run on; and days that began without a reading."""
-    with watch.records.look() as session:
-        due = _days_run_on(session, horizons, is_live=is_live)
-        if is_live:
-            for site, days in _days_begun(session, horizons).items():
-                due.setdefault(site, set()).update(days)
-    if due:
-        with watch.records.begin() as session:
-            for site, days in due.items():
-                mark_due(session, site, days, reason="unfinished")
-
-
-def _days_run_on(session: Session, horizons: Mapping[str, Horizon], *, is_live: bool) -> dict[str, set[str]]:
-    due: dict[str, set[str]] = {}
-    for site, day, until_ms in unfinished(session):
-        if site not in horizons or horizons[site].until_ms <= until_ms:
-            continue
-        timezone = present_site(session, site).timezone
-        has_ended = local_day(date.fromisoformat(day), timezone).end_ms <= horizons[site].until_ms
-        if has_ended or not is_live or horizons[site].until_ms - until_ms >= _IDLE_MS:
-            due.setdefault(site, set()).add(day)
-    return due
-
-
-def _days_begun(session: Session, horizons: Mapping[str, Horizon]) -> dict[str, set[str]]:
-    due: dict[str, set[str]] = {}
-    for site, newest, silent_days in newest_days(session):
-        if site not in horizons:
-            continue
-        today = local_day_at(horizons[site].until_ms, present_site(session, site).timezone).date.isoformat()
-        ahead = (shifted(newest, count + 1) for count in range(MAX_SILENT_DAYS - silent_days))
-        due[site] = {day for day in ahead if day <= today}
-    return due
 
 
 class _Run:

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow
+import pyarrow.parquet
 import pytest
 import yaml
 from hypothesis import given, settings
@@ -274,9 +276,7 @@ def test_parquet_in_long_form_with_odd_rows(tmp_path: Path, store: ReadingStore)
 
 
 def test_nan_in_a_parquet_column_of_numbers_is_no_reading(tmp_path: Path, store: ReadingStore) -> None:
-    pyarrow = pytest.importorskip("pyarrow")
     table = pyarrow.table({"time": [T0, T0], "t0": [float("nan"), 2.0]})
-    pyarrow.parquet = pytest.importorskip("pyarrow.parquet")
     pyarrow.parquet.write_table(table, tmp_path / "a.parquet")
     assert import_one(tmp_path / "a.parquet", store) == Counts(received=1, stored=1)
 

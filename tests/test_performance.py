@@ -2,7 +2,7 @@
 
 import pytest
 
-from analytics.fluids import WATER
+from analytics.fluids import water
 from analytics.performance import (
     SeasonalEnergy,
     carnot_cop,
@@ -49,7 +49,7 @@ def test_seasonal_performance_factors_of_the_worked_example():
 
 def test_a_standing_tank_cools_as_the_worked_example():
     """300 l, 2.0 W/K, 60 degC in a room of 20 degC: 54.79 degC after a day, 1.792 kWh lost."""
-    capacity = 0.3 * float(WATER.density(50) * WATER.capacity(50))
+    capacity = 0.3 * float(water().density(50) * water().capacity(50))
     assert capacity / 2.0 / 3600 == pytest.approx(172.1, abs=0.5)
     after = standing_temperature(60, 20, hours=24, capacity_j_k=capacity, ua_w_k=2.0)
     assert after == pytest.approx(54.79, abs=0.02)
@@ -60,5 +60,5 @@ def test_stored_heat_of_a_tank_is_density_times_capacity():
     """300 l from 10 to 60 degC hold 17.32 kWh, 200 l from 20 to 60 degC 9.22 kWh (worked example by IAPWS)."""
     for litres, low, high, kwh in ((300, 10, 60, 17.32), (200, 20, 60, 9.22)):
         middle = (low + high) / 2
-        heat_j = litres / 1e3 * WATER.density(middle) * (WATER.enthalpy(high) - WATER.enthalpy(low))
+        heat_j = litres / 1e3 * water().density(middle) * (water().enthalpy(high) - water().enthalpy(low))
         assert heat_j / 3.6e6 == pytest.approx(kwh, abs=0.006)

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 import iapws
 import numpy as np
 import pandas as pd
+import pvlib
 import pytest
 from CoolProp.CoolProp import PropsSI
 
@@ -14,8 +15,6 @@ from ingest.virtual.ground import undisturbed_ground
 from ingest.virtual.sun_loop import collector_output
 from ingest.virtual.weather import Climate, Plane, clear_sky, incidence_cosine, sun_path, weather_of_day
 from tests.reference_tables import rows
-
-pvlib = pytest.importorskip("pvlib")
 
 TEMPERATE = Climate(mean_degc=9.0, yearly_swing_k=10.0)
 

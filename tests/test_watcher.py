@@ -11,11 +11,12 @@ from sqlalchemy import select
 
 from api.compute import process_pool
 from api.day_rows import is_same
+from api.due import Watch, take_news
 from api.migrate import open_records
 from api.records import AlertRow, AlertTransitionRow, DayRow, LeaseRow, Records
 from api.results import ledger
 from api.sites import add_version
-from api.watcher import StepReport, Watch, new_watch, step, take_news
+from api.watcher import StepReport, new_watch, step
 from api.work import count_due
 from ingest.duckdb_store import open_duckdb_store
 from ingest.store import ReadingStore
