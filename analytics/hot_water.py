@@ -122,7 +122,7 @@ def _spot(signal: Signal | None, run: Pieces, *, sampling: str, instead: "_Spot 
     first, last = value_at(signal, run.start_s), value_at(signal, run.end_s)
     if sampling != "instant":
         first, last = _while_flowing(run, first, last)
-    limit_k = temperature_limit_k(signal, float(np.median(signal.value)))
+    limit_k = temperature_limit_k(signal, float(signal.value.mean()))
     return _Spot(first, last, limit_k, "measured", "")
 
 

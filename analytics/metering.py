@@ -157,9 +157,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
 
 
 def _pair_limit_k(entering: Signal, leaving: Signal) -> float:
-    return hypot(
-        *(temperature_limit_k(s, float(np.median(s.value))) if len(s.value) else 0.0 for s in (entering, leaving))
-    )
+    return hypot(*(temperature_limit_k(s, float(s.value.mean())) if len(s.value) else 0.0 for s in (entering, leaving)))
 
 
 def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:

@@ -6,6 +6,7 @@ A signal's readings are cut into pieces over which the quantity is known: straig
 Whatever is integrated is integrated over such pieces, and each integral says which part of the time it covers.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,11 @@ class Pieces:
     @property
     def length_s(self) -> Array:
         return self.end_s - self.start_s
+
+    @property
+    def is_unbroken(self) -> bool:
+        """Whether each piece begins where the one before it ends."""
+        return bool((self.start_s[1:] == self.end_s[:-1]).all())
 
     def covered(self, max_gap_s: float) -> NDArray[np.bool_]:
         """Which pieces are short enough to count as covered."""
@@ -101,14 +107,20 @@ def _level(time_s: Array, value: Array, *, interval_s: float, max_gap_s: float) 
 
 
 def _clip(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
-    keep = (pieces.end_s > start_s) & (pieces.start_s < end_s)
-    start, end = pieces.start_s[keep], pieces.end_s[keep]
-    first, last = pieces.first[keep], pieces.last[keep]
-    if len(start) and (start[0] < start_s or end[-1] > end_s):
-        slope = (last - first) / (end - start)
-        cut_start, cut_end = np.maximum(start, start_s), np.minimum(end, end_s)
-        first, last = first + slope * (cut_start - start), last - slope * (end - cut_end)
-        start, end = cut_start, cut_end
+    low = int(np.searchsorted(pieces.end_s, start_s, side="right"))
+    high = max(int(np.searchsorted(pieces.start_s, end_s, side="left")), low)
+    start, end = pieces.start_s[low:high], pieces.end_s[low:high]
+    first, last = pieces.first[low:high], pieces.last[low:high]
+    if len(start) and start[0] < start_s:
+        slope = (last[0] - first[0]) / (end[0] - start[0])
+        first, start = first.copy(), start.copy()
+        first[0] += slope * (start_s - start[0])
+        start[0] = start_s
+    if len(start) and end[-1] > end_s:
+        slope = (last[-1] - first[-1]) / (end[-1] - start[-1])
+        last, end = last.copy(), end.copy()
+        last[-1] -= slope * (end[-1] - end_s)
+        end[-1] = end_s
     return Pieces(start, end, first, last)
 
 
@@ -126,7 +138,7 @@ def value_at(signal: Signal, time_s: Array) -> Array:
     read = np.interp(time_s, at, value)
     hold_s = signal.point.interval_s
     outside = (time_s < at[0] - hold_s) | (time_s > at[-1] + hold_s)
-    gaps = np.diff(at) > signal.max_gap_s
+    gaps = at[1:] - at[:-1] > signal.max_gap_s
     if gaps.any():
         after = np.searchsorted(at, time_s, side="left")
         inside = (after > 0) & (after < len(at))
@@ -161,17 +173,18 @@ def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:
     """
     if len(pieces.start_s) == 0:
         return np.zeros((*amount.shape[:-1], len(edges_s) - 1))
-    knots = np.empty(2 * len(pieces.start_s))
-    knots[0::2], knots[1::2] = pieces.start_s, pieces.end_s
-    if amount.ndim == 1:
-        return np.diff(np.interp(edges_s, knots, _running(amount)))
-    return np.stack([np.diff(np.interp(edges_s, knots, _running(row))) for row in amount])
+    knots, running = _knots(pieces)
+    totals = [np.interp(edges_s, knots, running(row)) for row in np.atleast_2d(amount)]
+    cells = np.stack([total[1:] - total[:-1] for total in totals])
+    return cells[0] if amount.ndim == 1 else cells
 
 
-def _running(amount: Array) -> Array:
-    total = np.cumsum(amount)
-    running = np.empty(2 * len(amount))
-    running[1::2] = total
-    running[0] = 0.0
-    running[2::2] = total[:-1]
-    return running
+def _knots(pieces: Pieces) -> tuple[Array, Callable[[Array], Array]]:
+    """The instants between which a running total runs straight, and what gives that total from amounts per piece."""
+    start, end = pieces.start_s, pieces.end_s
+    if pieces.is_unbroken:
+        return np.append(start, end[-1]), lambda amount: np.concatenate(([0.0], np.cumsum(amount)))
+    knots = np.empty(2 * len(start))
+    knots[0::2], knots[1::2] = start, end
+    # A gap has a knot at both of its ends, and the same total at both.
+    return knots, lambda amount: np.repeat(np.concatenate(([0.0], np.cumsum(amount))), 2)[1:-1]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from analytics.judge import find_bad, unroll
 from analytics.plant import CELL_S, SensorFault, Signal
-from analytics.segments import cells_of, pieces_of
+from analytics.segments import Pieces, cells_of, pieces_of
 from analytics.site import Point, Site
 from analytics.trace import LocalDay, Trace
 from analytics.units import to_si
@@ -79,11 +79,21 @@ def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_]
 
 def _course(signal: Signal, edges_s: Array) -> Array:
     pieces = pieces_of(signal, start_s=edges_s[0], end_s=edges_s[-1])
-    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
-    amount, covered_s = cells_of(pieces, np.stack((pieces.amount, covered)), edges_s)
+    amount = cells_of(pieces, pieces.amount, edges_s)
+    covered_s = _covered(pieces, signal.max_gap_s, edges_s)
     length_s = edges_s[1] - edges_s[0]
     full = covered_s >= _COVERED_PART * length_s
     return np.where(full, amount / np.maximum(covered_s, 1e-9), np.nan)
+
+
+def _covered(pieces: Pieces, max_gap_s: float, edges_s: Array) -> Array:
+    """Seconds of each cell that the pieces cover."""
+    start, end = pieces.start_s, pieces.end_s
+    covered = pieces.covered(max_gap_s)
+    if len(start) and covered.all() and pieces.is_unbroken:
+        edges_s = np.minimum(np.maximum(edges_s, start[0]), end[-1])
+        return edges_s[1:] - edges_s[:-1]
+    return cells_of(pieces, np.where(covered, end - start, 0.0), edges_s)
 
 
 def _missing(site: Site, times_s: Mapping[str, Array], until_s: float) -> list[SensorFault]:
