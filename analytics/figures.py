@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
 
+from analytics.pair_check import PairCheck, pair_checks_from_json, pair_checks_to_json
+
 __all__ = [
     "Basis",
     "DayLedger",
@@ -113,7 +115,10 @@ class Saved:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayLedger:
-    """The account of one local day. `notes` name sensors whose readings were left out, and why."""
+    """
+    The account of one local day. `notes` name sensors whose readings were left out, and why; `pair_checks` are what the
+    day tells of sensors that belong together.
+    """
 
     site: str
     day: date
@@ -128,6 +133,7 @@ class DayLedger:
     purchased: Figure
     saved: Saved
     notes: Sequence[str] = field(default=())
+    pair_checks: tuple[PairCheck, ...] = ()
 
 
 def _number(value: float) -> float | None:
@@ -193,6 +199,7 @@ def day_to_json(ledger: DayLedger) -> dict[str, Any]:
             "co2": fig(ledger.saved.co2),
         },
         "notes": list(ledger.notes),
+        "pair_checks": pair_checks_to_json(ledger.pair_checks),
     }
 
 
@@ -250,4 +257,5 @@ def day_from_json(site: str, data: dict[str, Any]) -> DayLedger:
         purchased=fig(data["purchased"]),
         saved=Saved(*(fig(data["saved"][key]) for key in ("energy", "money", "co2"))),
         notes=data["notes"],
+        pair_checks=pair_checks_from_json(data.get("pair_checks", ())),  # ledgers kept from before have none
     )

@@ -19,6 +19,7 @@ from analytics.figures import (
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
 from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total
+from analytics.quiet_pairs import check_pairs
 from analytics.site import Stage, Tank
 from analytics.units import kwh_from_j
 
@@ -52,6 +53,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         purchased=energy_figure(bought.total),
         saved=savings(plant, bought, hot_water.heat),
         notes=[fault.sentence for fault in plant.sensor_faults],
+        pair_checks=check_pairs(plant),
     )
     return ledger, delivered.state if delivered else (state or CarriedState({}, nan))
 

@@ -1,0 +1,55 @@
+"""
+What one day tells of a pair of sensors that belong together: carried in the day's ledger, so that days can be combined.
+
+A day alone is often too quiet or too busy to judge a sensor by; a detector looks at the days' checks together.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+__all__ = ["PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
+
+PairMethod = Literal["rest", "circulation", "mixed", "order"]
+"""
+rest: a loop's two pipes stood still until both were level. circulation: fluid moved and no heat was exchanged.
+mixed: two heights of a tank while its water turned over. order: the sign that the physics gives, in working hours.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairCheck:
+    """
+    One day's finding about two sensors.
+
+    Args:
+        component: Id of the loop or tank.
+        first, second: Point ids: entering and leaving; the upper and the lower of a tank.
+        difference_k: Mean of second - first where both should read the same; for "order", of what should be warmer
+            minus what should be cooler, so that a negative one contradicts the physics. [K]
+        u_k: Standard uncertainty of the difference by scatter and by the rest's drift. [K]
+        minutes: How long the moments lasted in all.
+        start_s, end_s: The longest of them, in seconds from the day's start.
+        kwh_per_k: Heat by which one kelvin of difference shifts the day's heat of the component; 0 where none. [kWh/K]
+    """
+
+    component: str
+    first: str
+    second: str
+    method: PairMethod
+    difference_k: float
+    u_k: float
+    minutes: float
+    start_s: float
+    end_s: float
+    kwh_per_k: float = 0.0
+
+
+def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
+    """Plain values, in the order given."""
+    return [{name: getattr(check, name) for name in PairCheck.__dataclass_fields__} for check in checks]
+
+
+def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ...]:
+    """The inverse of `pair_checks_to_json`."""
+    return tuple(PairCheck(**each) for each in data)
