@@ -22,7 +22,7 @@ class FitLimits:
 GUIDELINE_14_LIMITS: Mapping[str, FitLimits] = MappingProxyType(
     {"month": FitLimits(0.15, 0.05), "hour": FitLimits(0.30, 0.10), "day": FitLimits(0.25, 0.07)}
 )
-"""By the length of the model's steps. Month and hour: ASHRAE Guideline 14-2014. It has none for days: common practice."""
+"""By the length of the steps. Month and hour: ASHRAE Guideline 14-2014, which has none for days: common practice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
