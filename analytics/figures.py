@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
 
+from analytics.doubt import NO_DOUBT, Doubt
 from analytics.pair_check import PairCheck, pair_checks_from_json, pair_checks_to_json
 
 __all__ = [
@@ -45,6 +46,7 @@ class Figure:
         basis: measured, derived, estimated or unavailable.
         coverage: Part of the day with usable data, 0 to 1.
         why: One sentence, where the figure is not plainly measured.
+        doubt: Where the interval comes from, in `unit`.
     """
 
     value: float
@@ -53,6 +55,7 @@ class Figure:
     basis: Basis = "measured"
     coverage: float = 1.0
     why: str = ""
+    doubt: Doubt = NO_DOUBT
 
 
 def unavailable(unit: str, why: str) -> Figure:

@@ -10,17 +10,17 @@ source is the loop's heat with its sign turned.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from math import hypot, nan, sqrt
+from dataclasses import dataclass, replace
+from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.accuracy import limit_of_error
+from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
-from analytics.frame import DayFrame, to_course
-from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total
-from analytics.segments import cells_of, pieces_of
+from analytics.frame import DayFrame, relative_limit, to_course
+from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total, not_known
+from analytics.segments import cells_of, gap_amount, pieces_of
 from analytics.site import HeatPump, Site
 
 __all__ = ["meter_heat_pump"]
@@ -39,8 +39,7 @@ def meter_heat_pump(
     """A heat pump's day from its power and the loops that it works on."""
     signal = signals.get(pump.power)
     if signal is None or len(signal.time_s) == 0:
-        why = f"{pump.power} gave no usable reading."
-        return _silent(pump, Total(nan, nan, 0.0, "unavailable", why), loops, frame)
+        return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame)
     elec_w, elec = _electricity(signal, frame)
     on = _on_part(pump, elec_w)
     runs = _runs(on > 0)
@@ -63,19 +62,22 @@ def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], frame: Day
 
 def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
     pieces = frame.pieces(signal)
-    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
+    known = pieces.covered(signal.max_gap_s)
+    covered = np.where(known, pieces.length_s, 0.0)
     cells, cells_s = cells_of(pieces, np.stack((pieces.amount, covered)), frame.edges_s)
-    total = float(pieces.amount.sum())
+    course, point = to_course(frame, cells, cells_s), signal.point
     part = float(covered.sum()) / frame.until_s
-    point = signal.point
-    typical = max(float(pieces.first.max(initial=0.0)), 1.0)
-    limit = float(limit_of_error(point.accuracy, typical, quantity=point.quantity, unit=point.unit)) / typical
-    gap = (total / part * (1 - part)) ** 2 / 3 if 0 < part < 1 else 0.0
     if part == 0:
-        return to_course(frame, cells, cells_s), Total(
-            nan, nan, 0.0, "unavailable", f"{point.id} gave no usable reading."
+        return course, not_known(f"{point.id} gave no usable reading.")
+    total = float(pieces.amount.sum())
+    limit = relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
+    gap = max(total / part * (1 - part), gap_amount(pieces, known, end_s=frame.until_s)) if part < 1 else 0.0
+    passing = {f"gaps of {point.id}": from_limit(gap)}
+    if point.sampling == "instant":
+        passing[f"moments of {point.id}"] = sqrt(
+            float(np.sum((pieces.length_s * (pieces.last - pieces.first)) ** 2)) / 12
         )
-    return to_course(frame, cells, cells_s), Total(total, sqrt((total * limit) ** 2 / 3 + gap), part)
+    return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 
 def _on_part(pump: HeatPump, elec_w: Array) -> Array:
@@ -154,23 +156,30 @@ def _mode(runs: _Runs, exchange: _Exchange, n_cells: int) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """One mode's useful heat as a course (None with the reason in `why`), and the loops that it rests on."""
+    """
+    One mode's useful heat as a course (None with the reason in `why`), and what it rests on.
+
+    Args:
+        loops: Each loop, and whether its heat counts by what the component gave to the fluid or by what it took.
+        elec_sign: How the compressor's electricity counts in the course.
+    """
 
     course: Array | None
     why: str
-    loops: tuple[LoopDay, ...] = ()
+    loops: tuple[tuple[LoopDay, Total], ...] = ()
+    elec_sign: float = 0.0
 
 
 def _heating(exchange: _Exchange, elec_w: Array) -> _Way:
     load, desuperheater = exchange.course("load"), exchange.course("desuperheater")
     if load is not None:
         course = load if desuperheater is None else load + np.nan_to_num(desuperheater)
-        return _Way(course, "", _present(exchange.load, exchange.desuperheater))
+        return _Way(course, "", (*_gives(exchange.load), *_gives(exchange.desuperheater)))
     source = exchange.course("source")
     if source is None:
         return _Way(None, "Neither the source loop nor the load loop is metered.")
     why = "Heat from the source plus the compressor's electricity."
-    return _Way(source + elec_w, why, _present(exchange.source))
+    return _Way(source + elec_w, why, _takes(exchange.source), elec_sign=1.0)
 
 
 def _cooling(pump: HeatPump, exchange: _Exchange, elec_w: Array) -> _Way:
@@ -181,11 +190,17 @@ def _cooling(pump: HeatPump, exchange: _Exchange, elec_w: Array) -> _Way:
         return _Way(None, "The heat meter of the source loop counts one way, so heat rejected is not known.")
     taken = np.zeros(len(elec_w)) if desuperheater is None else np.nan_to_num(desuperheater)
     why = "Heat rejected plus desuperheater heat less the compressor's electricity."
-    return _Way(-source + taken - elec_w, why, _present(exchange.source, exchange.desuperheater))
+    loops = (*_gives(exchange.source), *_gives(exchange.desuperheater))
+    return _Way(-source + taken - elec_w, why, loops, elec_sign=-1.0)
 
 
-def _present(*loops: LoopDay | None) -> tuple[LoopDay, ...]:
-    return tuple(loop for loop in loops if loop is not None)
+def _gives(loop: LoopDay | None) -> tuple[tuple[LoopDay, Total], ...]:
+    return () if loop is None else ((loop, loop.heat),)
+
+
+def _takes(loop: LoopDay | None) -> tuple[tuple[LoopDay, Total], ...]:
+    # An energy counter counts one way only, whatever it is called there.
+    return () if loop is None else ((loop, loop.heat if np.isnan(loop.reverse.amount) else loop.reverse),)
 
 
 def _source_total(source: LoopDay | None) -> Total:
@@ -197,8 +212,9 @@ def _source_total(source: LoopDay | None) -> Total:
     # An energy counter counts one way only, whatever it is called there.
     amount = (0.0 if np.isnan(given.amount) else given.amount) - (0.0 if np.isnan(taken.amount) else taken.amount)
     one_way = np.isnan(given.amount)
-    u = taken.u if one_way else hypot(given.u, taken.u)
-    return Total(abs(amount) if one_way else amount, u, taken.covered, taken.basis, taken.why)
+    if one_way:
+        return Total(abs(amount), taken.doubt, taken.covered, taken.basis, taken.why)
+    return Total(amount, combined([(1.0, given.doubt), (-1.0, taken.doubt)]), taken.covered, taken.basis, taken.why)
 
 
 def _account(
@@ -213,13 +229,9 @@ def _account(
     ran_before: bool,
     frame: DayFrame,
 ) -> HeatPumpDay:
-    relative = elec.u / elec.amount if elec.amount > 0 else 0.0
     ways = _heating(exchange, elec_w), _cooling(pump, exchange, elec_w)
     heats, cools = mode > 0, mode < 0
-    heating, cooling = (
-        _side(way, elec_w, cells, relative=relative, part=elec.covered)
-        for way, cells in zip(ways, (heats, cools), strict=True)
-    )
+    heating, cooling = (_side(way, elec_w, cells, elec=elec) for way, cells in zip(ways, (heats, cools), strict=True))
     useful = np.zeros(frame.n_cells)
     for way, cells in zip(ways, (heats, cools), strict=True):
         useful = np.where(cells, nan if way.course is None else way.course, useful)
@@ -243,7 +255,7 @@ def _account(
         cooling_cop=cooling.cop,
         source=_source_total(exchange.source),
         caused_elec=caused[1],
-        run=Total(run_s, u_run_s, elec.covered),
+        run=Total(run_s, Doubt({}, {f"starts and stops of {pump.id}": u_run_s}), elec.covered),
     )
 
 
@@ -272,42 +284,44 @@ class _Side:
     cop: Total
 
 
-def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, relative: float, part: float) -> _Side:
+def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) -> _Side:
     """One mode's heat (or cooling), electricity and COP over the cells of that mode."""
     known_elec = cells & ~np.isnan(elec_w)
     elec_j = float(elec_w[known_elec].sum()) * CELL_S
-    elec = Total(elec_j, elec_j * relative, part)
+    used = Total(elec_j, elec.doubt.times(elec_j / elec.amount if elec.amount > 0 else 0.0), elec.covered)
     if way.course is None:
-        unknown = Total(nan, nan, 0.0, "unavailable", way.why)
-        return _Side(unknown, elec, unknown)
+        return _Side(not_known(way.why), used, not_known(way.why))
     known = known_elec & ~np.isnan(way.course)
     if known_elec.any() and not known.any():
-        unknown = Total(nan, nan, 0.0, "unavailable", "Its loop gave no usable readings while the compressor ran.")
-        return _Side(unknown, elec, unknown)
+        unknown = not_known("Its loop gave no usable readings while the compressor ran.")
+        return _Side(unknown, used, unknown)
     heat_j = float(way.course[known].sum()) * CELL_S
     share = float(known.sum()) / int(known_elec.sum()) if known_elec.any() else 1.0
-    u = hypot(_u_heat(way, heat_j, elec_j * relative), heat_j / max(share, 1e-9) * (1 - share) / sqrt(3))
+    unheard = Doubt({}, {"gaps beside the compressor": from_limit(heat_j / max(share, 1e-9) * (1 - share))})
+    parts = [(way.elec_sign, used.doubt), (1.0, unheard), *_loop_doubts(way, known)]
     basis: Basis = "derived" if way.why else "measured"
-    if any(loop.flow_is_assumed for loop in way.loops):
+    if any(loop.flow_is_assumed for loop, _ in way.loops):
         basis = "estimated"
-    heat = Total(heat_j, u, part * share, basis, way.why)
-    return _Side(heat, elec, _cop(heat, elec, elec_j=float(elec_w[known].sum()) * CELL_S))
+    heat = Total(heat_j, combined(parts) if heat_j else NO_DOUBT, elec.covered * share, basis, way.why)
+    return _Side(heat, used, _cop(heat, used, elec_j=float(elec_w[known].sum()) * CELL_S))
 
 
-def _u_heat(way: _Way, heat_j: float, u_elec_j: float) -> float:
-    """The doubt of the loops' heat that day, in the part that this mode has of it, and of the electricity."""
-    if heat_j == 0.0:
-        return 0.0
-    mains = [max(loop.heat, loop.reverse, key=lambda t: float(np.nan_to_num(t.amount))) for loop in way.loops]
-    return sqrt(u_elec_j**2 + sum(main.u**2 for main in mains if main.amount > 0))
+def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt]]:
+    """The doubt of each loop's heat that day, in the part of it that falls into this mode."""
+    parts = []
+    for loop, total in way.loops:
+        turned = loop.heat_w if total is loop.heat else -loop.heat_w
+        here_j = float(np.nansum(np.maximum(turned[cells], 0.0))) * CELL_S
+        parts.append((min(here_j / total.amount, 1.0) if total.amount > 0 else 0.0, total.doubt))
+    return parts
 
 
 def _cop(heat: Total, elec: Total, *, elec_j: float) -> Total:
     if elec_j < _LEAST_ELEC_J:
-        return Total(nan, nan, heat.covered, "unavailable", "The compressor did not run in this mode.")
+        return replace(not_known("The compressor did not run in this mode."), covered=heat.covered)
     cop = heat.amount / elec_j
-    u = abs(cop) * hypot(heat.u / max(abs(heat.amount), 1.0), elec.u / elec_j)
-    return Total(cop, u, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
+    doubt = combined([(1.0 / elec_j, heat.doubt), (-cop / elec_j, elec.doubt)])
+    return Total(cop, doubt, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
 
 
 def _caused(
@@ -316,23 +330,27 @@ def _caused(
     """Electricity that heat for the hot water caused: that heat in heating / COP; in cooling it is free."""
     stage_loops = {stage.loop for stage in site.stages.values() if stage.loop}
     named = {"desuperheater": pump.desuperheater_loop, "load": pump.load_loop}
-    courses = [exchange.course(name) for name, loop in named.items() if loop in stage_loops]
-    given = [course for course in courses if course is not None]
-    if len(given) < len(courses):
-        unknown = Total(nan, nan, 0.0, "unavailable", "The loop that heats the tank gave no usable readings.")
+    loops = [getattr(exchange, name) for name, loop in named.items() if loop in stage_loops]
+    if None in loops:
+        unknown = not_known("The loop that heats the tank gave no usable readings.")
         return np.full(len(elec_w), nan), unknown
+    given = [loop.heat_w for loop in loops]
     heat_w = np.sum([np.maximum(np.nan_to_num(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
     heat_w = np.where(heats, heat_w, 0.0)
     total_j = float(heat_w.sum()) * CELL_S
     heating_elec_j = float(np.nansum(np.where(heats, elec_w, 0.0))) * CELL_S
     if total_j == 0.0:
-        return np.zeros(len(elec_w)), Total(0.0, 0.0, 1.0, "derived")
+        return np.zeros(len(elec_w)), Total(0.0, NO_DOUBT, 1.0, "derived")
     if heating_elec_j < _LEAST_ELEC_J:
         why = "All that the compressor used in its short run."
         used_w = np.where(heats & (heat_w > 0), np.nan_to_num(elec_w), 0.0)
-        return used_w, Total(float(used_w.sum()) * CELL_S, heating_elec_j / 2, cop.covered, "derived", why)
+        doubt = Doubt({}, {f"short run of {pump.id}": heating_elec_j / 2})
+        return used_w, Total(float(used_w.sum()) * CELL_S, doubt, cop.covered, "derived", why)
     if np.isnan(cop.amount) or cop.amount <= 0:
-        return np.full(len(elec_w), nan), Total(nan, nan, 0.0, "unavailable", "The heat pump's COP is not known.")
+        return np.full(len(elec_w), nan), not_known("The heat pump's COP is not known.")
     amount = total_j / cop.amount
-    u = amount * hypot(cop.u / cop.amount, 0.02)
-    return heat_w / cop.amount, Total(amount, u, cop.covered, "derived", "Heat to the tank divided by the day's COP.")
+    way = _Way(None, "", tuple((loop, loop.heat) for loop in loops))
+    parts = [(factor / cop.amount, doubt) for factor, doubt in _loop_doubts(way, heats)]
+    doubt = combined([*parts, (-amount / cop.amount, cop.doubt)])
+    why = "Heat to the tank divided by the day's COP."
+    return heat_w / cop.amount, Total(amount, doubt, cop.covered, "derived", why)

@@ -12,11 +12,11 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.accuracy import limit_of_error
+from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
-from analytics.frame import DayFrame, temperature_limit_k, to_course
-from analytics.plant import Draw, HotWaterDay, Signal, Total
+from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
+from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, value_at
 from analytics.site import HotWater, Site
 
@@ -29,17 +29,18 @@ _ASSUMED_COLD_DEGC = 10.0  # where no cold sensor is installed: the EU tapping c
 _U_ASSUMED_COLD_K = 3.0
 _U_STAND_IN_K = 1.5  # a tank's top sensor in place of its outlet; common practice
 _U_WATER = 0.002
+_CAPACITY_J_KG_K = 4180.0  # for doubts only
 
 
 @dataclass(frozen=True, slots=True)
 class _Spot:
-    """Temperature of the moving water at one spot, at both ends of each moving piece, and its doubt."""
+    """Temperature of the moving water at one spot, at both ends of each moving piece, and its doubt by source [K]."""
 
     first: Array
     last: Array
-    limit_k: float
-    basis: Basis
-    why: str
+    u_k: Mapping[str, float]
+    basis: Basis = "measured"
+    why: str = ""
 
     @property
     def mean(self) -> Array:
@@ -96,7 +97,7 @@ def _course(signals: Mapping[str, Signal], point: str | None, frame: DayFrame) -
 def _unmetered(path: HotWater, courses: Mapping[str, Array], outlet: Array, frame: DayFrame) -> HotWaterDay:
     named = path.flow or path.volume
     why = f"{named} gave no usable reading." if named else "There is no flow or volume meter in the water's path."
-    unknown = Total(nan, nan, 0.0, "unavailable", why)
+    unknown = not_known(why)
     return HotWaterDay(
         flow_m3_s=frame.unknown(),
         cold_degc=courses["cold"],
@@ -122,8 +123,8 @@ def _spot(signal: Signal | None, run: Pieces, *, sampling: str, instead: "_Spot 
     first, last = value_at(signal, run.start_s), value_at(signal, run.end_s)
     if sampling != "instant":
         first, last = _while_flowing(run, first, last)
-    limit_k = temperature_limit_k(signal, float(signal.value.mean()))
-    return _Spot(first, last, limit_k, "measured", "")
+    u_k = from_limit(temperature_limit_k(signal, float(signal.value.mean())))
+    return _Spot(first, last, {signal.point.id: u_k})
 
 
 def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array]:
@@ -142,7 +143,7 @@ def _spots(
     """Temperatures along the path: "cold", each tank's id, "heated", "mixed"."""
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
     why = f"There is no cold-water sensor; {_ASSUMED_COLD_DEGC:g} degC is assumed."
-    cold = _Spot(level, level, _U_ASSUMED_COLD_K * sqrt(3), "estimated", why)
+    cold = _Spot(level, level, {"assumed cold water": _U_ASSUMED_COLD_K}, "estimated", why)
     spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling, instead=cold)}
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
@@ -160,7 +161,8 @@ def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], run: Pieces) -
         spot = _spot(signals.get(point), run, sampling="instant")
         if spot is not None:
             why = f"No sensor stands where the water leaves {tank}; its top sensor stands in."
-            return _Spot(spot.first, spot.last, spot.limit_k + _U_STAND_IN_K * sqrt(3), "estimated", why)
+            u_k = {**spot.u_k, f"top of {tank} for its outlet": _U_STAND_IN_K}
+            return _Spot(spot.first, spot.last, u_k, "estimated", why)
     return None
 
 
@@ -224,6 +226,11 @@ def _account(
             cells[3 + index] = nan
     known_s = cells_of(all_pieces, covered_s, frame.edges_s)
     part = float(covered_s.sum()) / frame.until_s
+    volume = _volume_total(meter, water, part)
+    left = [
+        _moved_doubt(volume, water.mass_kg, j, spot=spots[t], cold=cold)
+        for t, j in zip(path.tanks, leaving, strict=True)
+    ]
     return HotWaterDay(
         flow_m3_s=to_course(frame, cells[0], known_s),
         cold_degc=courses["cold"],
@@ -233,51 +240,66 @@ def _account(
         outlet_degc=outlet,
         heat_w=to_course(frame, cells[1], known_s),
         draws=_draws(water, heat, last, cold),
-        volume=_volume_total(meter, water, part),
-        heat=_heat_total(meter, water, heat, last=last, cold=cold, part=part),
+        volume=volume,
+        heat=_heat_total(meter, water, heat, last=last, cold=cold, volume=volume),
         leaving_j=cells[3:],
+        leaving_doubt=left,
         passing_j=cells[2],
     )
-
-
-def _meter_limit(meter: Signal, typical: float) -> float:
-    half = float(limit_of_error(meter.point.accuracy, typical, quantity=meter.point.quantity, unit=meter.point.unit))
-    return half / typical
 
 
 def _volume_total(meter: Signal, water: _Path, part: float) -> Total:
     total = float(water.volume_m3.sum())
     typical = total if meter.point.quantity == "volume" else float(np.max(water.pieces.first, initial=0.0))
-    limit = _meter_limit(meter, typical) if typical > 0 else 0.0
-    gap = total / part * (1 - part) if 0 < part < 1 else 0.0
     if part == 0:
-        return Total(nan, nan, 0.0, "unavailable", f"{meter.point.id} gave no usable reading.")
-    return Total(total, sqrt((total * limit) ** 2 / 3 + gap**2 / 3), part)
+        return not_known(f"{meter.point.id} gave no usable reading.")
+    gap = total / part * (1 - part) if part < 1 else 0.0
+    steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
+    return Total(total, Doubt(steady, {f"gaps of {meter.point.id}": from_limit(gap)}), part)
 
 
 def _heat_total(
-    meter: Signal, water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None, part: float
+    meter: Signal, water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None, volume: Total
 ) -> Total:
     if last is None or cold is None:
-        return Total(nan, nan, 0.0, "unavailable", "No sensor says how hot the water leaves.")
-    volume = _volume_total(meter, water, part)
+        return not_known("No sensor says how hot the water leaves.")
+    part = volume.covered
     known = ~np.isnan(heat)
-    total, mass = float(heat[known].sum()), float(water.metered_kg[known].sum())
+    total = float(heat[known].sum())
     lost = 1.0 - float(water.volume_m3[known].sum()) / max(float(water.volume_m3.sum()), 1e-12) if len(heat) else 0.0
     covered = part * (1.0 - lost)
     if part == 0 or (len(heat) and not known.any()):
-        return Total(nan, nan, 0.0, "unavailable", "Its sensors gave no usable readings together.")
-    relative = volume.u / volume.amount if volume.amount > 0 else 0.0
-    pair = mass * 4180.0 * float(np.hypot(last.limit_k, cold.limit_k)) / sqrt(3)
-    # The sensors are read at the ends of a piece; within it the water may have been as the one or as the other.
-    spread = np.nan_to_num(last.last - last.first), np.nan_to_num(cold.last - cold.first)
-    sampled = float(np.sum((np.nan_to_num(water.metered_kg) * 4180.0) ** 2 * (spread[0] ** 2 + spread[1] ** 2))) / 12
-    gap = total / covered * lost if covered > 0 else 0.0
-    u = sqrt((total * relative) ** 2 + pair**2 + sampled + (total * _U_WATER) ** 2 + gap**2 / 3)
+        return not_known("Its sensors gave no usable readings together.")
+    gap = Doubt({}, {f"gaps of {meter.point.id} beside the temperatures": from_limit(total / covered * lost)})
+    moved = _moved_doubt(volume, water.metered_kg, heat, spot=last, cold=cold)
+    doubt = combined([(1.0, moved), (1.0, gap)])
     stand_ins = [spot for spot in (last, cold) if spot.basis == "estimated"]
     if stand_ins:
-        return Total(total, u, covered, "estimated", " ".join(spot.why for spot in stand_ins))
-    return Total(total, u, covered)
+        return Total(total, doubt, covered, "estimated", " ".join(spot.why for spot in stand_ins))
+    return Total(total, doubt, covered)
+
+
+def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | None, cold: _Spot | None) -> Doubt:
+    """Doubt of a heat above cold water that passed a spot: the meter's, the two temperatures', the water's. [J]"""
+    if spot is None or cold is None or not volume.amount > 0:
+        return NO_DOUBT
+    known = ~np.isnan(heat)
+    total = float(heat[known].sum())
+    return combined(
+        [(total / volume.amount, volume.doubt), (1.0, _rise_doubt(mass_kg[known], total, known, last=spot, cold=cold))]
+    )
+
+
+def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, last: _Spot, cold: _Spot) -> Doubt:
+    j_per_k = mass_kg * _CAPACITY_J_KG_K
+    total_j_per_k = float(j_per_k.sum())
+    steady = {"properties of water": total_j * _U_WATER}
+    for sign, spot in ((1.0, last), (-1.0, cold)):
+        for source, u_k in spot.u_k.items():
+            steady[source] = steady.get(source, 0.0) + sign * total_j_per_k * u_k
+    # The sensors are read at the ends of a piece; within it the water may have been as the one or as the other.
+    spread = [float(np.sum((j_per_k * (spot.last - spot.first)[known]) ** 2)) for spot in (last, cold)]
+    return Doubt(steady, {"moments of the hot water": sqrt(sum(spread) / 12)})
 
 
 def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:

@@ -1,14 +1,16 @@
 """What is put in: the electricity of circulators, and the electricity or fuel of heaters."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.doubt import Doubt, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit, to_course
-from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total
+from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, gap_amount
 from analytics.site import Heater, Loop
 
@@ -18,7 +20,9 @@ Array = NDArray[np.float64]
 
 _RUNNING_PART = 0.1  # of the nominal pump power, or ...
 _RUNNING_W = 3.0  # ... this, where no nominal power is known
-_RATED_PART = 0.05  # limit of error of a rated power; common practice
+_RATED_PART = 0.05  # limit of error of a heater's rated power; common practice
+_STEP_W = 1.0  # a power sensor's smallest step; common practice
+_PUMP_PART = 0.1  # the same of a pump's; common practice
 
 
 def is_running(value: Array, nominal_w: float | None, quantity: str) -> Array:
@@ -44,11 +48,28 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     total_j = float(energy.sum()) if is_known else nan
     power = to_course(frame, elec, seconds) if is_known else frame.unknown()
     why = "" if quantity == "power" else "Run time times the pump's nominal power."
-    u = abs(total_j) * (relative_limit(signal, 50.0) if quantity == "power" else 0.1) / sqrt(3)
+    doubt = _pump_doubt(loop, signal, pieces, total_j=total_j)
     basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
     if not is_known:
         why = f"The power of the pump of loop {loop.id} is not stated (pump_power_w)."
-    return to_course(frame, on, seconds), power, Total(total_j, u, part, basis, why)
+    return to_course(frame, on, seconds), power, Total(total_j, doubt, part, basis, why)
+
+
+def _pump_doubt(loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float) -> Doubt:
+    if signal.point.quantity == "power":
+        running_s = float(pieces.length_s[(pieces.first > 0) | (pieces.last > 0)].sum())
+        steady = {
+            signal.point.id: from_limit(total_j * relative_limit(signal, 50.0)),
+            f"steps of {signal.point.id}": from_limit(0.5 * _STEP_W * running_s),
+        }
+    else:
+        steady = {f"pump_power_w of {loop.id}": from_limit(total_j * _PUMP_PART)}
+    if signal.point.sampling != "instant":
+        return Doubt(steady)
+    sampled = sqrt(float(np.sum((pieces.amount - pieces.length_s * pieces.first) ** 2)) / 3)
+    if signal.point.quantity == "status":
+        sampled *= loop.pump_power_w or 0.0
+    return Doubt(steady, {f"moments of {signal.point.id}": sampled})
 
 
 def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HeaterDay:
@@ -56,7 +77,7 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
     signal = signals.get(heater.power or heater.status or "")
     if signal is None or len(signal.time_s) == 0:
         why = f"{heater.power or heater.status} gave no usable reading."
-        unknown = Total(nan, nan, 0.0, "unavailable", why)
+        unknown = not_known(why)
         return HeaterDay(heater=heater.id, input_w=frame.unknown(), heat_w=frame.unknown(), input=unknown, heat=unknown)
     pieces = frame.pieces(signal)
     is_status = heater.power is None
@@ -69,7 +90,7 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
     cells, cells_s = cells_of(pieces, np.stack((amount, covered)), frame.edges_s)
     course = to_course(frame, cells, cells_s)
     total = _heater_total(signal, pieces, amount=amount, frame=frame, is_status=is_status)
-    heat = Total(total.amount * heater.efficiency, total.u * heater.efficiency, total.covered, total.basis, total.why)
+    heat = replace(total, amount=total.amount * heater.efficiency, doubt=total.doubt.times(heater.efficiency))
     return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)
 
 
@@ -77,12 +98,14 @@ def _heater_total(signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFr
     total, short = float(amount.sum()), pieces.covered(signal.max_gap_s)
     part = float(pieces.length_s[short].sum()) / frame.until_s
     if part == 0 and signal.point.sampling != "counter":
-        return Total(nan, nan, 0.0, "unavailable", f"{signal.point.id} gave no usable reading.")
+        return not_known(f"{signal.point.id} gave no usable reading.")
     sampled = float(np.sum((pieces.length_s * (pieces.last - pieces.first)) ** 2)) / 12
-    limit = _RATED_PART if is_status else relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
+    typical = max(float(pieces.first.max(initial=0.0)), 1.0)
+    source, limit = ("rated_w", _RATED_PART) if is_status else (signal.point.id, relative_limit(signal, typical))
     average = total / part * (1 - part) if 0 < part < 1 else 0.0
     gap = max(average, gap_amount(pieces, short, end_s=frame.until_s))
-    u = sqrt((total * limit) ** 2 / 3 + sampled + gap**2 / 3)
+    passing = {f"moments of {signal.point.id}": sqrt(sampled), f"gaps of {signal.point.id}": from_limit(gap)}
+    doubt = Doubt({source: from_limit(total * limit)}, passing)
     if is_status:
-        return Total(total, u, part, "estimated", "Rated power while the status says that it is on.")
-    return Total(total, u, part)
+        return Total(total, doubt, part, "estimated", "Rated power while the status says that it is on.")
+    return Total(total, doubt, part)

@@ -1,10 +1,12 @@
 """The day's ledger: metered totals become figures, with their basis, interval and reason."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import hypot, isnan, nan, sqrt
+from dataclasses import replace
+from math import isnan, nan
 
 import numpy as np
 
+from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.figures import (
     Basis,
     DayLedger,
@@ -18,18 +20,17 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
-from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total
+from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.site import Stage, Tank
 from analytics.units import kwh_from_j
 
 __all__ = ["close_day"]
 
-_EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
 # How far the fully mixed account may misplace a day's heat, as a part of it: 0.15 was seen where an element heats
 # only the top of a tank.
-_MIXED_ACCOUNT_PART = 0.15
+_U_ACCOUNT_PART = 0.075
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 
 
@@ -66,9 +67,8 @@ def energy_figure(total: Total) -> Figure:
 def _figure(total: Total, unit: str, scale: float) -> Figure:
     if isnan(total.amount):
         return unavailable(unit, total.why or "It was not metered.")
-    return Figure(
-        total.amount * scale, unit, _EXPANDED * total.u * scale, total.basis, min(total.covered, 1.0), total.why
-    )
+    doubt = total.doubt.times(scale)
+    return Figure(total.amount * scale, unit, doubt.half_width, total.basis, min(total.covered, 1.0), total.why, doubt)
 
 
 def _stage_total(plant: PlantDay, stage: Stage) -> Total:
@@ -93,13 +93,14 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
     others = [o for o in delivered.by_origin if o != origin and delivered.by_origin[o] > 0]
-    u_account = _MIXED_ACCOUNT_PART * water.heat.amount / _EXPANDED if others and amount > 0 else 0.0
-    u = hypot(water.heat.u * amount / max(water.heat.amount, 1.0), u_account)
+    u_account = _U_ACCOUNT_PART * water.heat.amount if others and amount > 0 else 0.0
+    metered = water.heat.doubt.times(amount / max(water.heat.amount, 1.0))
+    doubt = combined([(1.0, metered), (1.0, Doubt({}, {f"account of {origin}": u_account}))])
     why = "Followed through the tanks, each taken as fully mixed."
     if unheard:
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
     basis: Basis = "estimated" if unheard or guessed or water.heat.basis == "estimated" else "derived"
-    return energy_figure(Total(amount, u, water.heat.covered, basis, why))
+    return energy_figure(Total(amount, doubt, water.heat.covered, basis, why))
 
 
 def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:
@@ -122,30 +123,29 @@ def _coverage(plant: PlantDay) -> float:
 
 
 def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) -> Figure:
-    """part / whole with the doubt of a part of a whole; unavailable where the whole is too little."""
+    """part / whole, what both share in doubt taken as one; unavailable where the whole is too little."""
     missing = [f for f in (part, whole) if isnan(f.value)]
     if missing:
         return unavailable("1", missing[0].why)
     if whole.value < _LEAST_HEAT_KWH:
         return unavailable("1", none)
     fraction = part.value / whole.value
-    rest = sqrt(max(whole.plus_minus**2 - part.plus_minus**2, 0.0))
-    doubt = hypot((1 - fraction) * part.plus_minus, fraction * rest) / whole.value
+    doubt = combined([(1.0 / whole.value, part.doubt), (-fraction / whole.value, whole.doubt)])
     figures = list(all_of)
     worst = max((f.basis for f in figures), key=_RANK.index, default="derived")
     why = next((f.why for f in figures if f.basis == worst and f.why), "")
     basis: Basis = "estimated" if worst == "estimated" else "derived"
-    return Figure(fraction, "1", doubt, basis, min((f.coverage for f in figures), default=1.0), why)
+    coverage = min((f.coverage for f in figures), default=1.0)
+    return Figure(fraction, "1", doubt.half_width, basis, coverage, why, doubt)
 
 
 def _sum(figures: Sequence[Figure]) -> Figure:
     for figure in figures:
         if isnan(figure.value):
             return figure
-    doubt = sqrt(sum(f.plus_minus**2 for f in figures))
-    return Figure(
-        sum(f.value for f in figures), "kWh", doubt, "derived", min((f.coverage for f in figures), default=1.0)
-    )
+    doubt = combined((1.0, f.doubt) for f in figures)
+    coverage = min((f.coverage for f in figures), default=1.0)
+    return Figure(sum(f.value for f in figures), "kWh", doubt.half_width, "derived", coverage, "", doubt)
 
 
 def _backup_fraction(plant: PlantDay, lines: Sequence[StageLine]) -> Figure:
@@ -203,10 +203,9 @@ def _residual(plant: PlantDay, tank: Tank) -> Figure:
     for total in parts:
         if isnan(total.amount):
             return unavailable("kWh", total.why)
-    amount = (
-        sum(t.amount for t in stages) - sum(t.amount for t in lost_back) - day.stored_change.amount - day.loss.amount
-    )
-    u = sqrt(sum(t.u**2 for t in (*parts, *lost_back)))
+    signed = [(1.0, t) for t in stages] + [(-1.0, t) for t in (*lost_back, day.stored_change, day.loss)]
+    amount = sum(sign * total.amount for sign, total in signed)
+    doubts = [(sign, total.doubt) for sign, total in signed]
     if on_path and water is not None and water.leaving_j is not None and path is not None:
         index = list(path.tanks).index(tank.id)
         for name, leaving in list(zip(path.tanks, water.leaving_j, strict=True))[max(index - 1, 0) : index + 1]:
@@ -214,10 +213,12 @@ def _residual(plant: PlantDay, tank: Tank) -> Figure:
                 return unavailable("kWh", f"No sensor tells how hot the water leaves {name}.")
         moved = float(water.leaving_j[index].sum()) - (float(water.leaving_j[index - 1].sum()) if index else 0.0)
         amount -= moved
-        u = hypot(u, water.heat.u * abs(moved) / max(abs(water.heat.amount), 1.0))
+        doubts.append((-1.0, water.leaving_doubt[index]))
+        doubts += [(1.0, water.leaving_doubt[index - 1])] if index else []
     why = "What the balance of the tank leaves unexplained."
     covered = min(t.covered for t in parts)
-    return energy_figure(Total(amount, u, covered, "estimated" if day.loss.basis == "estimated" else "derived", why))
+    basis: Basis = "estimated" if day.loss.basis == "estimated" else "derived"
+    return energy_figure(Total(amount, combined(doubts), covered, basis, why))
 
 
 def _electricity(plant: PlantDay) -> Electricity:
@@ -232,23 +233,23 @@ def _electricity(plant: PlantDay) -> Electricity:
 
 def _added(totals: Sequence[Total], none: str) -> Total:
     if not totals:
-        return Total(0.0, 0.0, 1.0, "measured", none)
+        return Total(0.0, NO_DOUBT, 1.0, "measured", none)
     unknown = [total for total in totals if isnan(total.amount)]
     if unknown:
         return unknown[0]
     worst = max((t.basis for t in totals), key=_RANK.index)
     why = next((t.why for t in totals if t.why), "")
-    u = sqrt(sum(t.u**2 for t in totals))
-    return Total(sum(t.amount for t in totals), u, min(t.covered for t in totals), worst, why)
+    doubt = combined((1.0, t.doubt) for t in totals)
+    return Total(sum(t.amount for t in totals), doubt, min(t.covered for t in totals), worst, why)
 
 
 def _pumps(pumps: Mapping[str, Total]) -> Total:
     known = [total for total in pumps.values() if not isnan(total.amount)]
     if not known:
-        return Total(nan, nan, 0.0, "unavailable", "No pump's electricity is known.")
+        return not_known("No pump's electricity is known.")
     left = [loop for loop, total in pumps.items() if isnan(total.amount)]
     added = _added(known, "")
     if not left:
         return added
     why = f"Without the pump of {' and '.join(left)}, whose power is not known."
-    return Total(added.amount, added.u, added.covered, "estimated", why)
+    return replace(added, basis="estimated", why=why)

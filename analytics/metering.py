@@ -7,16 +7,17 @@ day's total does not depend on how a day is cut.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot, nan, sqrt
+from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.doubt import Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.inputs import is_running, meter_pump
-from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total
+from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, gap_amount, value_at
 from analytics.site import Loop, Site
 
@@ -24,10 +25,10 @@ __all__ = ["meter_loop", "while_flowing"]
 
 Array = NDArray[np.float64]
 
-# Standard uncertainty of the heat coefficient: 0.2 % (IF97 against IAPWS-95 and pressure); mixtures 1 % (their fits
-# differ by 0.4 to 1.3 % from ASHRAE-based ones).
+# Standard uncertainty of the heat coefficient: 0.2 % (IF97 against IAPWS-95 and pressure); mixtures 0.5 % (their fits
+# differ by 0.4 to 1.3 % from ASHRAE-based ones, which as the full width of a rectangle is about this).
 _U_WATER = 0.002
-_U_MIXTURE = 0.01
+_U_MIXTURE = 0.005
 _U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
 
 
@@ -86,7 +87,7 @@ def _not_metered(loop: Loop, signals: Mapping[str, Signal]) -> Total:
     named = [loop.energy] if loop.energy else [loop.entering, loop.leaving, loop.flow or loop.pump]
     silent = [point for point in named if point and point not in signals]
     why = f"{' and '.join(silent)} gave no usable reading." if silent else f"Loop {loop.id} has no way to be metered."
-    return Total(nan, nan, 0.0, "unavailable", why)
+    return not_known(why)
 
 
 def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:
@@ -100,21 +101,22 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
     edge_j = float(np.hypot(amount[0], amount[-1])) / sqrt(12) if len(amount) else 0.0
-    u = sqrt((total * relative_limit(signal, max(total, 1.0))) ** 2 / 3 + edge_j**2)
     part = float(covered.sum()) / frame.until_s
-    heat = Total(total, u, part)
+    steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
+    heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)
     why = "A heat meter's energy counter does not count backwards."
-    return _Metered(to_course(frame, cells, cells_s), heat, Total(nan, nan, 0.0, "unavailable", why))
+    return _Metered(to_course(frame, cells, cells_s), heat, not_known(why))
 
 
 @dataclass(frozen=True, slots=True)
 class _Flow:
-    """Pieces of flow with which parts are usable; `relative_limit` of the meter (0 for an assumed flow)."""
+    """Pieces of flow with which parts are usable; where its doubt comes from, as a standard part of the flow."""
 
     pieces: Pieces
     covered: NDArray[np.bool_]
     sampling: str
-    relative_limit: float
+    source: str
+    u_part: float
     is_assumed: bool
 
 
@@ -123,8 +125,8 @@ def _flow_of(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Flo
     if signal is not None and len(signal.time_s):
         pieces = frame.pieces(signal)
         typical = float(signal.value.max(initial=0.0))
-        limit = relative_limit(signal, typical)
-        return _Flow(pieces, pieces.covered(signal.max_gap_s), signal.point.sampling, limit, False)
+        u_part = from_limit(relative_limit(signal, typical))
+        return _Flow(pieces, pieces.covered(signal.max_gap_s), signal.point.sampling, signal.point.id, u_part, False)
     pump = signals.get(loop.pump) if loop.pump else None
     if loop.flow or loop.assumed_flow_l_per_s is None or pump is None or len(pump.time_s) == 0:
         return None
@@ -133,7 +135,8 @@ def _flow_of(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Flo
     first = is_running(running.first, loop.pump_power_w, pump.point.quantity) * scale
     last = is_running(running.last, loop.pump_power_w, pump.point.quantity) * scale
     pieces = Pieces(running.start_s, running.end_s, first, last)
-    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, 0.0, True)
+    source = f"assumed flow of {loop.id}"
+    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, _U_ASSUMED_FLOW, True)
 
 
 def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:
@@ -151,13 +154,25 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         if drive is None
         else end_weight(flow.pieces, rates.last, drive, frame=frame)
     )
-    limit_k = _pair_limit_k(entering, leaving)
-    u_fluid = _U_WATER if mix.kind == "water" else _U_MIXTURE
-    return _integrate(flow, rates, weight=weight, frame=frame, limit_k=limit_k, u_fluid=u_fluid)
+    doubts = _Doubts(
+        pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
+        fluid=loop.fluid,
+        u_fluid=_U_WATER if mix.kind == "water" else _U_MIXTURE,
+    )
+    return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts)
 
 
-def _pair_limit_k(entering: Signal, leaving: Signal) -> float:
-    return hypot(*(temperature_limit_k(s, float(s.value.mean())) if len(s.value) else 0.0 for s in (entering, leaving)))
+@dataclass(frozen=True, slots=True)
+class _Doubts:
+    """Standard uncertainty of each temperature, signed as it moves leaving - entering [K], and of the fluid."""
+
+    pair_k: Mapping[str, float]
+    fluid: str
+    u_fluid: float
+
+
+def _u_temperature_k(signal: Signal) -> float:
+    return from_limit(temperature_limit_k(signal, float(signal.value.mean()))) if len(signal.value) else 0.0
 
 
 def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
@@ -200,9 +215,7 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * capacity)
 
 
-def _integrate(
-    flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, limit_k: float, u_fluid: float
-) -> _Metered:
+def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:
     length_s = flow.pieces.length_s
     known = flow.covered & ~np.isnan(rates.first + rates.last)
     first, last = np.where(known, rates.first, 0.0), np.where(known, rates.last, 0.0)
@@ -222,22 +235,30 @@ def _integrate(
     is_gain = gained >= lost
     unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
     totals = []
-    for amount, mask in ((gained, is_gain), (lost, ~is_gain)):
+    for amount, mask, sign in ((gained, is_gain, 1.0), (lost, ~is_gain, -1.0)):
         total = float(amount.sum())
-        joule_per_k = float(np.sum((rates.per_k * length_s)[mask & known]))
-        meter = (total * flow.relative_limit) ** 2 / 3 + (total * _U_ASSUMED_FLOW if flow.is_assumed else 0.0) ** 2
-        pair = (joule_per_k * limit_k) ** 2 / 3
+        j_per_k = sign * float(np.sum((rates.per_k * length_s)[mask & known]))
         gap = max(total / part * (1 - part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
-        u = sqrt(meter + pair + (total * u_fluid) ** 2 + sampled * (total > 0) + gap**2 / 3)
-        totals.append(_judged_total(total, u, part=part, flow=flow))
+        passing = {
+            f"moments of {flow.source}": sqrt(sampled) if total > 0 else 0.0,
+            f"gaps of {flow.source}": from_limit(gap),
+        }
+        doubt = Doubt(_steady(total, j_per_k, flow, doubts), passing)
+        totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))
     return _Metered(to_course(frame, cells, cells_s), totals[0], totals[1])
 
 
-def _judged_total(total: float, u: float, *, part: float, flow: _Flow) -> Total:
+def _steady(total_j: float, j_per_k: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
+    steady = {flow.source: total_j * flow.u_part, f"properties of {doubts.fluid}": total_j * doubts.u_fluid}
+    for point, u_k in doubts.pair_k.items():
+        steady[point] = steady.get(point, 0.0) + j_per_k * u_k
+    return steady
+
+
+def _judged_total(total: float, doubt: Doubt, *, part: float, is_assumed: bool) -> Total:
     if part == 0:
-        return Total(nan, nan, 0.0, "unavailable", "Its sensors gave no usable readings together.")
-    if flow.is_assumed:
-        return Total(
-            total, u, part, "estimated", "There is no flow meter; the nominal flow is assumed while the pump runs."
-        )
-    return Total(total, u, part)
+        return not_known("Its sensors gave no usable readings together.")
+    if is_assumed:
+        why = "There is no flow meter; the nominal flow is assumed while the pump runs."
+        return Total(total, doubt, part, "estimated", why)
+    return Total(total, doubt, part)

@@ -3,14 +3,15 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from math import isnan, nan, sqrt
+from math import isnan, nan
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.figures import Basis, Figure, Saved, unavailable
-from analytics.plant import CELL_S, PlantDay, Total
+from analytics.plant import CELL_S, PlantDay, Total, not_known
 from analytics.site import Prices, Stage, TariffBand
 from analytics.trace import LocalDay
 from analytics.units import kwh_from_j
@@ -34,7 +35,6 @@ _KWH_PER_LITRE = {"propane": 26.80 / 3.785411784, "oil": 40.59 / 3.785411784}
 _CO2_KG_PER_KWH = {"gas": 0.1811, "propane": 0.2152, "oil": 0.2496}
 _BOILER_EFFICIENCY = 0.85  # where a backup's fuel is not metered; common practice
 _U_BOILER_PART = 0.08
-_EXPANDED = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def _circulator(plant: PlantDay, loop_id: str) -> Total:
     pump = plant.loops[loop_id].pump_elec
     if not isnan(pump.amount):
         return pump
-    return Total(0.0, 0.0, 1.0, "estimated", f"Without the circulator of {loop_id}, whose power is not known.")
+    return Total(0.0, NO_DOUBT, 1.0, "estimated", f"Without the circulator of {loop_id}, whose power is not known.")
 
 
 def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
@@ -97,24 +97,26 @@ def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
     if boilers:
         return [(b.kind, plant.heaters[b.id].input, plant.heaters[b.id].input_w) for b in boilers]
     kind = _FUEL_OF.get(plant.site.baseline.kind, "gas")
+    if isnan(heat.amount):
+        return [(kind, not_known(heat.why), np.zeros(1))]
     why = f"The backup's fuel is not metered; an efficiency of {_BOILER_EFFICIENCY:.0%} is assumed."
     amount = heat.amount / _BOILER_EFFICIENCY
-    u = sqrt(heat.u**2 + (heat.amount * _U_BOILER_PART) ** 2) / _BOILER_EFFICIENCY
-    basis: Basis = "unavailable" if isnan(amount) else "estimated"
-    return [(kind, Total(amount, u, heat.covered, basis, heat.why if isnan(amount) else why), np.zeros(1))]
+    assumed = Doubt({"assumed efficiency of the boiler": amount * _U_BOILER_PART})
+    doubt = combined([(1.0 / _BOILER_EFFICIENCY, heat.doubt), (1.0, assumed)])
+    return [(kind, Total(amount, doubt, heat.covered, "estimated", why), np.zeros(1))]
 
 
 def _added(parts: Sequence[Total]) -> Total:
     for part in parts:
         if isnan(part.amount):
-            return Total(nan, nan, 0.0, "unavailable", part.why)
+            return not_known(part.why)
     if not parts:
-        return Total(0.0, 0.0, 1.0, "derived", "")
+        return Total(0.0, NO_DOUBT, 1.0, "derived", "")
     estimated = [part for part in parts if part.basis == "estimated"]
     basis: Basis = "estimated" if estimated else "derived"
     why = " ".join(dict.fromkeys(part.why for part in estimated if part.why))
-    u = sqrt(sum(part.u**2 for part in parts))
-    return Total(sum(part.amount for part in parts), u, min(part.covered for part in parts), basis, why)
+    doubt = combined((1.0, part.doubt) for part in parts)
+    return Total(sum(part.amount for part in parts), doubt, min(part.covered for part in parts), basis, why)
 
 
 def electricity_price(prices: Prices, day: LocalDay) -> Array | None:
@@ -159,19 +161,19 @@ def savings(plant: PlantDay, bought: Purchase, heat: Figure) -> Saved:
     efficiency = baseline.efficiency or BASELINE_EFFICIENCY[baseline.kind]
     stated = "stated" if baseline.efficiency else "usual"
     why = f"Against a baseline of {baseline.kind} with the {stated} efficiency of {efficiency:g}."
-    doubt_kwh = _EXPANDED * kwh_from_j(bought.total.u)
-    energy = heat.value / efficiency - kwh_from_j(bought.total.amount)
-    doubt = sqrt((heat.plus_minus / efficiency) ** 2 + doubt_kwh**2)
     coverage = min(heat.coverage, bought.total.covered)
-    relative = doubt / max(heat.value / efficiency + kwh_from_j(bought.total.amount), 1e-9)
 
     def figure(unit: str, before: float, after: float) -> Figure:
-        return Figure(before - after, unit, relative * (abs(before) + abs(after)), "estimated", coverage, why)
+        # Both are proportional to a heat and to an energy; so are their doubts.
+        of_heat = before / heat.value if heat.value else 0.0
+        of_bought = after / bought.total.amount if bought.total.amount else 0.0
+        doubt = combined([(of_heat, heat.doubt), (-of_bought, bought.total.doubt)])
+        return Figure(before - after, unit, doubt.half_width, "estimated", coverage, why, doubt)
 
     money = _money(plant, bought, efficiency)
     co2 = _co2(plant, bought, heat.value / efficiency)
     return Saved(
-        Figure(energy, "kWh", doubt, "estimated", coverage, why),
+        figure("kWh", heat.value / efficiency, kwh_from_j(bought.total.amount)),
         unavailable(currency, money) if isinstance(money, str) else figure(currency, *money),
         unavailable("kg", co2) if isinstance(co2, str) else figure("kg", *co2),
     )

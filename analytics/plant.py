@@ -13,6 +13,7 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.doubt import NO_DOUBT, Doubt
 from analytics.figures import Basis
 from analytics.site import Point, Site
 from analytics.trace import LocalDay
@@ -31,6 +32,7 @@ __all__ = [
     "Signal",
     "TankDay",
     "Total",
+    "not_known",
 ]
 
 CELL_S = 60.0
@@ -46,19 +48,29 @@ class Total:
 
     Args:
         amount: J, m3 or s; NaN where unknown.
-        u: Standard uncertainty of `amount` (GUM), same unit.
+        doubt: How far `amount` can be off, by source, same unit.
         covered: Part of the day so far with usable data, 0 to 1.
         basis, why: As in a figure.
     """
 
     amount: float
-    u: float
+    doubt: Doubt
     covered: float
     basis: Basis = "measured"
     why: str = ""
 
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of `amount`, same unit."""
+        return self.doubt.u
 
-UNKNOWN = Total(nan, nan, 0.0, "unavailable", "It was not metered.")
+
+def not_known(why: str) -> Total:
+    """A total that cannot be had, with the reason as a sentence."""
+    return Total(nan, NO_DOUBT, 0.0, "unavailable", why)
+
+
+UNKNOWN = not_known("It was not metered.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +184,7 @@ class HotWaterDay:
     Water through the path. `outlet_degc` is where the heat is taken: heated, else hot, else mixed.
 
     `leaving_j` has shape (tanks, cells): heat above cold water that leaves each tank with the water, per cell
-    (NaN throughout where no sensor tells).
+    (NaN throughout where no sensor tells); `leaving_doubt` is the doubt of its sum over the day, by tank.
     `passing_j` is heat that the water gained after the last tank.
     """
 
@@ -187,6 +199,7 @@ class HotWaterDay:
     volume: Total = UNKNOWN
     heat: Total = UNKNOWN
     leaving_j: NDArray[np.float64] | None = None
+    leaving_doubt: Sequence[Doubt] = ()
     passing_j: Course | None = None
 
 
