@@ -1,0 +1,119 @@
+"""Days' checks of a pair put together: the newest days that agree with each other, weighted by what each is worth."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import hypot, sqrt
+
+from analytics.figures import DayLedger
+from analytics.pair_check import PairCheck, PairMethod
+from analytics.plant import PlantDay
+from analytics.trace import local_day
+
+__all__ = ["SETTLED_S", "PairRecord", "Seen", "day_start_ms", "judged_record", "pairs_seen"]
+
+SETTLED_S = 600.0
+"""A day's verdict on the days before it comes so long after midnight, when their last readings have arrived."""
+
+_NEWEST = 3  # days that must agree before anything is said
+_WITHIN = timedelta(days=10)  # in which these three must lie
+_REACH = timedelta(days=14)  # how far back agreeing days are added
+_AGREE_K = 0.05
+# What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
+# at rest in one room; fluid that passes both; water that a coil turns over.
+_PLACE_U_K: dict[PairMethod, float] = {"rest": 0.03, "circulation": 0.015, "mixed": 0.1}
+
+Seen = tuple[date, PairCheck]
+"""A day and what it told."""
+
+
+@dataclass(frozen=True, slots=True)
+class PairRecord:
+    """
+    A pair's difference over days that agree.
+
+    Args:
+        difference_k: Weighted mean of second - first. [K]
+        u_k: Its standard uncertainty: scatter within and between days, and what the sensors' places may do. [K]
+        days: Oldest first.
+    """
+
+    difference_k: float
+    u_k: float
+    days: Sequence[Seen]
+
+    @property
+    def newest(self) -> PairCheck:
+        return self.days[-1][1]
+
+    @property
+    def minutes(self) -> float:
+        return sum(check.minutes for _, check in self.days)
+
+    @property
+    def kwh_per_k(self) -> float:
+        return sum(check.kwh_per_k for _, check in self.days) / len(self.days)
+
+
+def pairs_seen(
+    history: Sequence[DayLedger], today: date, component: str, *, methods: Sequence[PairMethod]
+) -> dict[tuple[str, str, PairMethod], list[Seen]]:
+    """Checks of a component's pairs by pair and method, oldest first, as far back as they are looked at."""
+    found: dict[tuple[str, str, PairMethod], list[Seen]] = {}
+    for ledger in history[-_REACH.days :]:
+        if ledger.day < today - _REACH:
+            continue
+        for check in ledger.pair_checks:
+            if check.component == component and check.method in methods:
+                found.setdefault((check.first, check.second, check.method), []).append((ledger.day, check))
+    return found
+
+
+def judged_record(seen: Sequence[Seen], today: date) -> PairRecord | None:
+    """The newest days that agree, at least three of them lately; None where there are not so many."""
+    if len(seen) < _NEWEST or seen[-_NEWEST][0] < today - _WITHIN:
+        return None
+    sums = _Sums()
+    for count, (_, check) in enumerate(reversed(seen)):
+        if count >= _NEWEST and not sums.agrees(check):
+            return sums.record(seen[-count:])
+        sums = sums.with_one(check)
+    return sums.record(seen)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Sums of weights, weighted differences and their squares, over days taken one by one."""
+
+    count: int = 0
+    weight: float = 0.0
+    first: float = 0.0
+    second: float = 0.0
+
+    def with_one(self, check: PairCheck) -> "_Sums":
+        weight = 1 / check.u_k**2
+        moment = weight * check.difference_k
+        return _Sums(
+            self.count + 1, self.weight + weight, self.first + moment, self.second + moment * check.difference_k
+        )
+
+    @property
+    def mean_k(self) -> float:
+        return self.first / self.weight
+
+    @property
+    def u_k(self) -> float:
+        """Of the days' own doubt and the scatter between them, the larger (Birge ratio)."""
+        chi = (self.second - self.first * self.mean_k) / max(self.count - 1, 1)
+        return sqrt(max(chi, 1.0) / self.weight)
+
+    def agrees(self, check: PairCheck) -> bool:
+        return abs(check.difference_k - self.mean_k) <= _AGREE_K + 3 * hypot(check.u_k, self.u_k)
+
+    def record(self, seen: Sequence[Seen]) -> PairRecord:
+        return PairRecord(self.mean_k, hypot(self.u_k, _PLACE_U_K.get(seen[-1][1].method, 0.0)), seen)
+
+
+def day_start_ms(plant: PlantDay, day: date, second: float = 0.0) -> int:
+    """An instant of an earlier day of the same house."""
+    return local_day(day, plant.day.timezone).start_ms + round(second * 1000)

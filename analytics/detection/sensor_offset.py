@@ -1,0 +1,200 @@
+"""`sensor-offset`: two sensors that belong together differ by more than their limits of error where they must agree."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import ClassVar
+
+from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import clock, instant_ms
+from analytics.detection.pair_days import SETTLED_S, PairRecord, Seen, day_start_ms, judged_record, pairs_seen
+from analytics.detection.uses import uses_of
+from analytics.figures import DayLedger
+from analytics.pair_check import PairMethod
+from analytics.pair_order import pair_limit_k
+from analytics.plant import PlantDay
+from analytics.site import Point, Site
+from analytics.units import to_si
+
+__all__ = ["SensorOffset"]
+
+_METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed")  # the better first
+_EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+_WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A pair's record beside what its two classes allow."""
+
+    record: PairRecord
+    limit_k: float
+
+    @property
+    def beyond_k(self) -> float:
+        """How far the difference lies beyond the classes, all doubt in the sensors' favour."""
+        return abs(self.record.difference_k) - _EXPANDED * self.record.u_k - self.limit_k
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorOffset:
+    """
+    A pair of sensors that disagree beyond their classes in the quiet hours of several days.
+
+    Not this: sensors that differ within their limits of error, however long; a difference that comes and goes.
+    A collector's pair is judged only while its pump runs in the dark: at rest its outlet sensor stands outside.
+    """
+
+    kind: ClassVar[str] = "sensor-offset"
+    rejoin: ClassVar[timedelta] = timedelta(days=7)
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        loops = [Need(loop.id, _lacking_pair(loop.entering, loop.leaving, loop.id)) for loop in site.loops.values()]
+        tanks = [Need(tank.id, _lacking_row(tank.temperatures, tank.id)) for tank in site.tanks.values()]
+        path = site.hot_water
+        return loops + tanks + ([Need("hot_water")] if path is not None and path.hot and path.heated else [])
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        if plant.until_s < SETTLED_S:
+            return NotAssessed("The day before is judged ten minutes after midnight, when its readings have arrived.")
+        seen = pairs_seen(history, plant.day.date, component, methods=_METHODS)
+        judged = [found for found in (self._judged(plant, days) for days in _best(seen)) if found is not None]
+        if not judged:
+            return NotAssessed(
+                f"The sensors of {component} were seen to have to agree on fewer than three days lately."
+            )
+        worst = max(judged, key=lambda each: each.beyond_k)
+        if worst.beyond_k > 0:
+            return Fault((self._finding(plant, worst, judged),))
+        if all(abs(each.record.difference_k) <= each.limit_k for each in judged):
+            return Clear(day_start_ms(plant, max(each.record.days[0][0] for each in judged)))
+        return NotAssessed(f"The sensors of {component} differ by about what their classes allow.")
+
+    def _judged(self, plant: PlantDay, days: Sequence[Seen]) -> _Judged | None:
+        record = judged_record(days, plant.day.date)
+        if record is None:
+            return None
+        pair = (record.newest.first, record.newest.second)
+        if any(plant.last_s.get(point, -1.0) < 0 for point in pair):
+            return None  # nothing was heard of them today
+        return _Judged(record, pair_limit_k(plant.site, *pair))
+
+    def _finding(self, plant: PlantDay, found: _Judged, judged: Sequence[_Judged]) -> Finding:
+        record, check = found.record, found.record.newest
+        began_ms = day_start_ms(plant, record.days[0][0], record.days[0][1].start_s)
+        shift_kwh = abs(record.difference_k) * record.kwh_per_k
+        point = plant.site.points[_suspect(found, judged) or check.second]
+        sign = 1.0 if point.id == check.second else -1.0
+        evidence: dict[str, float | int | str | None] = {
+            "since": clock(began_ms, plant.day.timezone),
+            "component": check.component,
+            "first": check.first,
+            "second": check.second,
+            "higher": check.second if record.difference_k > 0 else check.first,
+            "lower": check.first if record.difference_k > 0 else check.second,
+            "difference_k": round(abs(record.difference_k), 2),
+            "plus_minus_k": round(_EXPANDED * record.u_k, 2),
+            "limit_k": round(found.limit_k, 2),
+            "when": _WHEN[check.method],
+            "quiet_days": len(record.days),
+            "quiet_min": round(record.minutes),
+            "newest_from": clock(day_start_ms(plant, record.days[-1][0], check.start_s), plant.day.timezone),
+            "newest_until": clock(day_start_ms(plant, record.days[-1][0], check.end_s), plant.day.timezone),
+            "by_day_k": ", ".join(f"{day:%d %b} {each.difference_k:+.2f}" for day, each in record.days[-7:]),
+            "drift_k": round(record.days[-1][1].difference_k - record.days[0][1].difference_k, 2),
+            "shift_kwh_per_day": round(shift_kwh, 2),
+            "calibrate": point.id,
+            "offset_now": point.offset,
+            "offset_new": round(_offset(point, sign * record.difference_k), 2),
+            "offset_unit": point.unit,
+            "used_by": uses_of(plant.site, point.id),
+        }
+        named = _suspect(found, judged) is not None
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None,
+            detected_ms=instant_ms(plant, SETTLED_S),
+            severity="soon" if check.method == "circulation" and shift_kwh >= _WORTH_KWH else "watch",
+            template=_SENTENCE + (_NAMED if named else _EITHER) + (_SHIFTS if shift_kwh > 0 else ""),
+            evidence=evidence,
+            likely_causes=_CAUSES[check.method],
+            checks=_checks(point, evidence),
+            cost_per_day=None,
+            weight_s=record.minutes * 60,
+        )
+
+
+_SENTENCE = (
+    "Sensor {higher} reads {difference_k:.2f} K more than {lower} {when}, where both must read the same: found on "
+    "{quiet_days} days since {since}, good to {plus_minus_k:.2f} K; their classes allow {limit_k:.2f} K."
+)
+_EITHER = " Which of the two is off cannot be told from the pair alone."
+_NAMED = " The neighbour on the other side differs from it likewise, so {calibrate} is the one that is off."
+_SHIFTS = " It shifts the heat of {component} by {shift_kwh_per_day:.2f} kWh a day."
+_WHEN: dict[PairMethod, str] = {
+    "rest": "at rest, after the pipes had become level",
+    "circulation": "while water passed both and no heat was given or taken between them",
+    "mixed": "while a coil below turned the tank's water over",
+}
+_COMMON = (
+    "sensor not deep enough in its pocket, without paste, or loose on its pipe",
+    "sensors of different make or wiring; a long cable on two wires",
+    "sensor aged or replaced without calibration",
+)
+_CAUSES: dict[PairMethod, Sequence[str]] = {
+    "rest": (
+        *_COMMON,
+        "one of the two pipes is kept warm or cold where its sensor sits, by the tank, a flue or a draught",
+    ),
+    "circulation": _COMMON,
+    "mixed": (*_COMMON, "one of the two sensors sits beside the coil, an inlet or an element"),
+}
+
+
+def _checks(point: Point, evidence: dict[str, float | int | str | None]) -> Sequence[str]:
+    return (
+        f"Hold a reference thermometer against {evidence['first']} and {evidence['second']}, both in the same water or "
+        "with the pump running and no heat source on: the one that differs from it is off.",
+        "See that both sensors sit deep in their pockets with paste, under the insulation.",
+        f'If both stay as they are, write offset = {evidence["offset_new"]:g} for point "{point.id}" into the site '
+        f"file (now {point.offset:g}, in {point.unit}): then the pair agrees. If the reference shows the other one to "
+        "be off, give it the same change with the opposite sign.",
+        "Pipes and pockets can be hot; sensors at mains voltage controllers are for a licensed electrician.",
+    )
+
+
+def _offset(point: Point, difference_k: float) -> float:
+    """The offset that takes a difference away, in the point's unit."""
+    return point.offset - difference_k / to_si("temperature", point.unit)[0]
+
+
+def _best(seen: dict[tuple[str, str, PairMethod], list[Seen]]) -> list[Sequence[Seen]]:
+    """For each pair the days of its best method that has enough of them."""
+    best: dict[tuple[str, str], Sequence[Seen]] = {}
+    for method in _METHODS:
+        for (first, second, how), days in seen.items():
+            if how == method and len(days) > 2:
+                best.setdefault((first, second), days)
+    return list(best.values())
+
+
+def _suspect(found: _Judged, judged: Sequence[_Judged]) -> str | None:
+    """The sensor between two neighbours that differs from both in the same way, if the pair has one."""
+    mine, difference = found.record.newest, found.record.difference_k
+    for other in judged:
+        check = other.record.newest
+        shared = {mine.first, mine.second} & {check.first, check.second}
+        if other is found or len(shared) != 1:
+            continue
+        # Neighbours are listed downwards: a sensor that is off shows with opposite signs to its two sides.
+        if -other.record.difference_k * difference > 0 and abs(other.record.difference_k) > 0.5 * abs(difference):
+            return shared.pop()
+    return None
+
+
+def _lacking_pair(entering: str | None, leaving: str | None, loop: str) -> str:
+    return "" if entering and leaving else f"Loop {loop} has no pair of temperature sensors to compare."
+
+
+def _lacking_row(temperatures: Sequence[str], tank: str) -> str:
+    return "" if len(temperatures) > 1 else f"Tank {tank} has fewer than two temperature sensors to compare."

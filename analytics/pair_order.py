@@ -1,0 +1,118 @@
+"""
+The sign that physics gives to a pair: what is heated leaves warmer, and warm water lies above cold.
+
+Each check is the day's mean of what should be warmer minus what should be cooler, over the moments in which the sign
+is beyond doubt from other evidence than the pair itself.
+"""
+
+from collections.abc import Iterator
+from functools import lru_cache
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.accuracy import limit_of_error
+from analytics.pair_check import PairCheck
+from analytics.plant import CELL_S, Course, PlantDay
+from analytics.site import Accuracy, HeatPump, Loop, Site, Tank
+
+__all__ = ["order_checks", "pair_limit_k"]
+
+_MOVES_M3_S = 0.2e-3 / 60
+_SUNNY_W_M2 = 300.0  # a running collector gains (common practice: it does from 100 to 200)
+_HEATS_BELOW_DEGC = 10.0  # outdoors: below it no house is cooled
+_COOLS_ABOVE_DEGC = 26.0  # outdoors: above it no house is heated
+_LAYERED_K = 1.0  # beyond the limits of error: then the two heights are not the same water
+_LEAST_S = 1200.0
+_TANK_STRIDE = 5  # a tank's layers move slowly: every fifth cell will do
+_AT_DEGC = 40.0
+
+
+def pair_limit_k(site: Site, first: str, second: str) -> float:
+    """How far two sensors within their limits of error may differ. [K]"""
+    return sum(_limit_k(site.points[point].accuracy, site.points[point].unit) for point in (first, second))
+
+
+@lru_cache
+def _limit_k(accuracy: Accuracy | None, unit: str) -> float:
+    return float(limit_of_error(accuracy, _AT_DEGC, "temperature", unit=unit))
+
+
+def order_checks(plant: PlantDay) -> Iterator[PairCheck]:
+    """One check for each pair whose sign the day shows."""
+    for loop in plant.site.loops.values():
+        if loop.entering and loop.leaving and loop.id in plant.loops:
+            yield from _loop(plant, loop)
+    for tank in plant.site.tanks.values():
+        if tank.id in plant.tanks:
+            yield from _tank(plant, tank)
+
+
+def _loop(plant: PlantDay, loop: Loop) -> Iterator[PairCheck]:
+    sign = _sign(plant, loop)
+    if sign is None:
+        return
+    day = plant.loops[loop.id]
+    counted = np.flatnonzero((sign != 0) & (day.flow_m3_s > _MOVES_M3_S))
+    gain_k = (day.leaving_degc[counted] - day.entering_degc[counted]) * sign[counted]
+    known = ~np.isnan(gain_k)
+    yield from _check(
+        loop.id, (loop.entering or "", loop.leaving or ""), gain_k[known], counted[known] * np.float64(CELL_S)
+    )
+
+
+def _check(
+    component: str, pair: tuple[str, str], warmer_k: Course, at_s: NDArray[np.float64], *, every_s: float = CELL_S
+) -> Iterator[PairCheck]:
+    """The check of samples of a difference at seconds of the day, each standing for `every_s`."""
+    if len(warmer_k) * every_s < _LEAST_S:
+        return
+    mean_k = float(warmer_k.sum()) / len(warmer_k)
+    away_k = warmer_k - mean_k
+    yield PairCheck(
+        component=component,
+        first=pair[0],
+        second=pair[1],
+        method="order",
+        difference_k=mean_k,
+        u_k=sqrt(float(away_k @ away_k) / len(warmer_k)),
+        minutes=len(warmer_k) * every_s / 60,
+        start_s=float(at_s[0]),
+        end_s=float(at_s[-1]) + every_s,
+    )
+
+
+def _sign(plant: PlantDay, loop: Loop) -> Course | None:
+    """+1 where the fluid must leave warmer, -1 where colder, 0 where it is not known; None where it never is."""
+    collector = next((c for c in plant.site.collectors.values() if c.loop == loop.id), None)
+    if collector is not None:
+        sun = plant.signals.get(collector.irradiance or "")
+        return None if sun is None else (sun.course > _SUNNY_W_M2).astype(np.float64)
+    for pump in plant.site.heat_pumps.values():
+        if loop.id in (pump.source_loop, pump.load_loop, pump.desuperheater_loop) and pump.id in plant.heat_pumps:
+            on = (plant.heat_pumps[pump.id].is_on >= 1.0).astype(np.float64)
+            return on if loop.id == pump.desuperheater_loop else _of_season(plant, pump, loop, on)
+    return np.ones(len(plant.loops[loop.id].heat_w))
+
+
+def _of_season(plant: PlantDay, pump: HeatPump, loop: Loop, on: Course) -> Course | None:
+    """Source and load turn round between heating and cooling: told by the tank that is heated, else by the weather."""
+    side = -1.0 if loop.id == pump.source_loop else 1.0
+    if any(stage.loop == pump.load_loop for stage in plant.site.stages.values() if stage.loop):
+        return on * side
+    outdoor = next((s for c in plant.site.collectors.values() if (s := plant.signals.get(c.outdoor or ""))), None)
+    if outdoor is None:
+        return None
+    heats = np.where(outdoor.course < _HEATS_BELOW_DEGC, 1.0, np.where(outdoor.course > _COOLS_ABOVE_DEGC, -1.0, 0.0))
+    return on * side * heats
+
+
+def _tank(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
+    """Neighbours of a tank while they are far apart: the upper must be the warmer one."""
+    degc = plant.tanks[tank.id].sensors_degc[:, ::_TANK_STRIDE]
+    every_s = _TANK_STRIDE * CELL_S
+    for upper, (first, second) in enumerate(zip(tank.temperatures, tank.temperatures[1:], strict=False)):
+        warmer_k = degc[upper] - degc[upper + 1]
+        apart = np.flatnonzero(np.abs(warmer_k) > pair_limit_k(plant.site, first, second) + _LAYERED_K)
+        yield from _check(tank.id, (first, second), warmer_k[apart], apart * np.float64(every_s), every_s=every_s)
