@@ -253,9 +253,30 @@ def _volume_total(meter: Signal, water: _Path, part: float) -> Total:
     typical = total if meter.point.quantity == "volume" else float(np.max(water.pieces.first, initial=0.0))
     if part == 0:
         return not_known(f"{meter.point.id} gave no usable reading.")
-    gap = total / part * (1 - part) if part < 1 else 0.0
     steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
-    return Total(total, Doubt(steady, {f"gaps of {meter.point.id}": from_limit(gap)}), part)
+    return Total(total, Doubt(steady, {f"gaps of {meter.point.id}": _missed(water, total, part)}), part)
+
+
+def _missed(water: _Path, total_m3: float, part: float) -> float:
+    """
+    What gaps may have hidden, as a standard uncertainty [m3].
+
+    Draws come at random and are of very different sizes: their number in a gap is taken as Poisson's, each as any of
+    the day's, so what is missed has mean L m and variance L (m^2 + s^2), L draws being expected in the gap.
+    """
+    begins = _begins(water.pieces)
+    if part >= 1 or len(begins) == 0:
+        return 0.0
+    squares = float(np.sum(np.add.reduceat(water.volume_m3, begins) ** 2))
+    lost = (1 - part) / part
+    return sqrt((total_m3 * lost) ** 2 + squares * lost)
+
+
+def _begins(pieces: Pieces) -> NDArray[np.intp]:
+    """Index of the piece with which each draw begins."""
+    if len(pieces.start_s) == 0:
+        return np.zeros(0, np.intp)
+    return np.concatenate(([0], np.flatnonzero(pieces.start_s[1:] - pieces.end_s[:-1] > _PAUSE_S) + 1))
 
 
 def _heat_total(
@@ -304,9 +325,9 @@ def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, las
 
 def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
     pieces = water.pieces
-    if len(pieces.start_s) == 0:
+    begins = _begins(pieces)
+    if len(begins) == 0:
         return ()
-    begins = np.concatenate(([0], np.flatnonzero(pieces.start_s[1:] - pieces.end_s[:-1] > _PAUSE_S) + 1))
     ends = np.concatenate((begins[1:], [len(pieces.start_s)])) - 1
     volume = np.add.reduceat(water.volume_m3, begins)
     heats = np.add.reduceat(np.nan_to_num(heat), begins)

@@ -19,7 +19,10 @@ Array = NDArray[np.float64]
 
 _U_LOSS_PART = 0.115  # of a loss by a stated UA: within 20 %; common practice
 _U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one sensor; common practice
-_U_LAYER_PART = 0.1  # of each step between neighbouring sensors: where between them it lies, and how sharp it is
+# Of each step between neighbouring sensors, divided by their number: where between them it lies, and how sharp it
+# is. Seen in the virtual tanks with two to four sensors.
+_U_LAYERS_PART = 0.16
+_U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
 
 
@@ -36,8 +39,8 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
         mean_degc=mean,
         ambient_degc=ambient,
         loss_w=loss_w,
-        stored_change=_stored_change(tank, spoke, frame),
-        loss=_loss(tank, loss_w, frame),
+        stored_change=_stored_change(tank, spoke, frame, feed=_feed(site, tank, signals)),
+        loss=_loss(tank, loss_w, spoke, frame=frame),
     )
 
 
@@ -48,7 +51,17 @@ def _ambient(tank: Tank, signals: Mapping[str, Signal], frame: DayFrame) -> Arra
     return np.full(frame.n_cells, float(tank.ambient))
 
 
-def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame) -> Total:
+def _feed(site: Site, tank: Tank, signals: Mapping[str, Signal]) -> Signal | None:
+    """The sensor of the water that enters a tank on the path: the cold feed, or what the tank before gives."""
+    path = site.hot_water
+    if path is None or tank.id not in path.tanks:
+        return None
+    index = list(path.tanks).index(tank.id)
+    before = [path.cold, *path.between]
+    return signals.get(before[index] or "") if index < len(before) else None
+
+
+def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None) -> Total:
     if not tank.temperatures:
         return not_known(f"Tank {tank.id} has no temperature sensor.")
     silent = len(tank.temperatures) - len(spoke)
@@ -60,14 +73,22 @@ def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame) -> Total:
     middle = layers.mean(axis=1)
     per_k = layer_m3 * water().density(middle) * water().capacity(middle)
     total = float(np.sum(per_k * (layers[:, 1] - layers[:, 0])))
-    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k)
+    below_k = layers[-1] - float(feed.value.mean()) if feed is not None and len(feed.value) else np.zeros(2)
+    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k)
     if len(layers) == 1:
         return Total(total, doubt, 1.0, "estimated", f"One sensor stands for the whole of tank {tank.id}.")
     return Total(total, doubt, 1.0)
 
 
-def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array) -> Doubt:
-    """An error of calibration stands at both ends of the day and cancels but for the part that grows with degC."""
+def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array) -> Doubt:
+    """
+    An error of calibration stands at both ends of the day and cancels but for the part that grows with degC.
+
+    Between two sensors, and below the lowest, the water may be as the one or as the other.
+
+    Args:
+        below_k: The lowest sensor above the water that enters, at both ends of the day. (2,)
+    """
     steady = {
         signal.point.id: float(k) * from_limit(temperature_limit_k(signal, end) - temperature_limit_k(signal, start))
         for signal, k, (start, end) in zip(spoke, per_k, layers, strict=True)
@@ -76,12 +97,12 @@ def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Arra
     if len(layers) == 1:
         between = float(per_k[0]) * _U_ONE_SENSOR_K
     else:
-        steps = np.diff(layers, axis=0)
-        between = float(per_k.mean() * np.sqrt(np.sum(steps**2))) * _U_LAYER_PART
+        steps = np.vstack((np.diff(layers, axis=0), below_k))
+        between = float(per_k.mean() * np.sqrt(np.sum(steps**2))) * _U_LAYERS_PART / len(layers)
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 
 
-def _loss(tank: Tank, loss_w: Array, frame: DayFrame) -> Total:
+def _loss(tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame) -> Total:
     if tank.ua_w_per_k is None:
         return not_known(f"The loss coefficient of tank {tank.id} is not stated (ua_w_per_k).")
     known = ~np.isnan(loss_w)
@@ -90,5 +111,9 @@ def _loss(tank: Tank, loss_w: Array, frame: DayFrame) -> Total:
         return not_known(f"The temperature of tank {tank.id} or of its room is not known.")
     total = float(loss_w[known].sum()) * CELL_S
     why = f"By the stated {tank.ua_w_per_k:g} W/K of tank {tank.id}."
-    doubt = Doubt({f"ua_w_per_k of {tank.id}": abs(total) * _U_LOSS_PART})
-    return Total(total, doubt, min(part, 1.0), "estimated", why)
+    j_per_k = tank.ua_w_per_k * float(known.sum()) * CELL_S
+    steady = {f"ua_w_per_k of {tank.id}": abs(total) * _U_LOSS_PART, f"room of {tank.id}": j_per_k * _U_ROOM_K}
+    for signal in spoke:
+        limit_k = temperature_limit_k(signal, float(signal.value.mean()))
+        steady[signal.point.id] = j_per_k / len(spoke) * from_limit(limit_k)
+    return Total(total, Doubt(steady), min(part, 1.0), "estimated", why)

@@ -281,8 +281,7 @@ def _with_errors(
     usable = usable & (rng.random(len(value)) >= _DROPOUT)
     if point.quantity == "status":
         return value, usable
-    # Nine tenths of the limit: a sensor at the edge of its class would not have been delivered.
-    systematic = _seeded(seed, point.id).uniform(-0.9, 0.9)
+    systematic = _seeded(seed, point.id).uniform(-1.0, 1.0)
     noise = _NOISE.get(point.quantity, 0.0) * (1.0 if point.quantity == "temperature" else value)
     shown = value + systematic * _limit(point.accuracy, value, point) + noise * rng.standard_normal(len(value))
     shown = np.where(value == 0.0, 0.0, shown) if point.quantity in ("flow", "power", "irradiance") else shown
