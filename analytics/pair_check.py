@@ -31,6 +31,7 @@ class PairCheck:
         minutes: How long the moments lasted in all.
         start_s, end_s: The longest of them, in seconds from the day's start.
         kwh_per_k: Heat by which one kelvin of difference shifts the day's heat of the component; 0 where none. [kWh/K]
+        wrong_part: For "order": the part of the moments whose sign contradicts the physics, 0 to 1.
     """
 
     component: str
@@ -43,6 +44,7 @@ class PairCheck:
     start_s: float
     end_s: float
     kwh_per_k: float = 0.0
+    wrong_part: float = 0.0
 
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:

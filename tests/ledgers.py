@@ -1,6 +1,9 @@
 """Earlier days' ledgers for the detectors' tests: only what a record is made of is known in them."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
+from typing import Any
 
 from analytics.figures import (
     DayLedger,
@@ -10,10 +13,12 @@ from analytics.figures import (
     HotWaterLine,
     Saved,
     StageLine,
+    TankLine,
     unavailable,
 )
+from analytics.pair_check import PairCheck
 
-__all__ = ["record"]
+__all__ = ["record", "with_checks", "with_residuals"]
 
 _NOT_KNOWN = unavailable("kWh", "Not part of this test.")
 
@@ -40,3 +45,26 @@ def _day(day: date, heat_kwh: float, run_h: float) -> DayLedger:
         purchased=none,
         saved=Saved(none, none, none),
     )
+
+
+def with_checks(ledgers: Sequence[DayLedger], told: Mapping[str, Any], *, days: int) -> list[DayLedger]:
+    """The ledgers, the last `days` of them with one more check of a pair; what is not told of it is ordinary."""
+    ordinary = {"u_k": 0.01, "minutes": 120.0, "start_s": 7200.0, "end_s": 14400.0}
+    check = PairCheck(**{**ordinary, **told})
+    first = len(ledgers) - days
+    return [
+        replace(ledger, pair_checks=(*ledger.pair_checks, check)) if index >= first else ledger
+        for index, ledger in enumerate(ledgers)
+    ]
+
+
+def with_residuals(
+    ledgers: Sequence[DayLedger], tank: str, residuals: Sequence[tuple[float, float]]
+) -> list[DayLedger]:
+    """The ledgers, the last ones with a tank's residual and the half-width of its interval. [kWh]"""
+    none, first = _NOT_KNOWN, len(ledgers) - len(residuals)
+    lines = [TankLine(tank, none, none, Figure(value, "kWh", doubt, "derived")) for value, doubt in residuals]
+    return [
+        replace(ledger, tanks=[*ledger.tanks, lines[index - first]]) if index >= first else ledger
+        for index, ledger in enumerate(ledgers)
+    ]

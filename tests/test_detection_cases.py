@@ -8,7 +8,8 @@ import pytest
 import yaml
 
 from analytics.detection import DETECTORS, Assessment, Clear, Fault, NotAssessed, assess_day
-from tests.ledgers import record
+from analytics.figures import DayLedger
+from tests.ledgers import record, with_checks, with_residuals
 from tests.plants import DAY, changed, healthy_day, house, minute, plant_of
 
 _FOLDER = Path(__file__).parent / "cases"
@@ -36,11 +37,21 @@ def _assessed(kind: str, case: dict[str, Any]) -> Assessment:
     courses = changed(courses, changes)
     before = {} if case.get("before") == "none" else None
     plant = plant_of(house(**case.get("house", {})), courses, until=case.get("until"), before=before)
-    per_hour = case.get("record_kwh_per_h")
-    history = [] if per_hour is None else record(DAY, days=12, kwh_per_h=per_hour)
+    history = _history(case)
     found = [a for a in assess_day(plant, history) if (a.kind, a.component) == (kind, case["component"])]
     assert len(found) == 1
     return found[0]
+
+
+def _history(case: dict[str, Any]) -> list[DayLedger]:
+    per_hour, pairs, residuals = case.get("record_kwh_per_h"), case.get("pairs", []), case.get("residuals", [])
+    if per_hour is None and not pairs and not residuals:
+        return []
+    history = record(DAY, days=12, kwh_per_h=1.2 if per_hour is None else per_hour)
+    for pair in pairs:
+        told = dict(pair)
+        history = with_checks(history, told, days=told.pop("days"))
+    return with_residuals(history, case["component"], residuals) if residuals else history
 
 
 def _minute_of(assessment: Assessment, time_ms: int) -> float:

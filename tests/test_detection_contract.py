@@ -22,12 +22,25 @@ from analytics.detection import (
     alert_to_json,
     assess_day,
 )
+from analytics.figures import DayLedger
 from analytics.plant import PlantDay
-from tests.ledgers import record
+from tests.ledgers import record, with_checks, with_residuals
 from tests.plants import DAY, Change, changed, healthy_day, house, plant_of
 
 _HOUSE = house()
 _HISTORY = record(DAY, days=12, kwh_per_h=1.2)
+
+
+def _broken_history() -> list[DayLedger]:
+    """Days whose quiet hours tell of an offset, of exchanged sensors, and of a balance that does not close."""
+    offset = {"component": "ground", "first": "ground.entering", "second": "ground.leaving", "method": "rest"}
+    swapped = {"component": "solar", "first": "solar.top", "second": "solar.bottom", "method": "order"}
+    history = with_checks(_HISTORY, offset | {"difference_k": 0.5, "kwh_per_k": 9.0}, days=8)
+    history = with_checks(history, swapped | {"difference_k": -9.0, "u_k": 3.0, "wrong_part": 1.0}, days=8)
+    return with_residuals(history, "preheat", [(2.4, 0.8)] * 7)
+
+
+_BROKEN_HISTORY = _broken_history()
 # Two days on which much that can break is broken, each thing in its own time.
 _BROKEN: Mapping[str, Sequence[Change]] = {
     "collector.flow": [("10:12", "16:40", 0.0)],
@@ -64,7 +77,7 @@ def _broken_plant() -> PlantDay:
 
 def _all_findings() -> list[tuple[Assessment, Finding]]:
     plants = [plant_of(_HOUSE, changed(healthy_day(), changes)) for changes in (_BROKEN, _ALSO_BROKEN)]
-    return [found for plant in plants for found in _findings(assess_day(plant, _HISTORY))]
+    return [found for plant in plants for found in _findings(assess_day(plant, _BROKEN_HISTORY))]
 
 
 def _findings(assessments: Sequence[Assessment]) -> list[tuple[Assessment, Finding]]:
@@ -84,15 +97,15 @@ def test_the_input_stays_as_it_was(detector: Detector) -> None:
     before = copy.deepcopy(_arrays(plant))
     for array in _arrays(plant):
         array.setflags(write=False)
-    assess_day(plant, _HISTORY, detectors=[detector])
+    assess_day(plant, _BROKEN_HISTORY, detectors=[detector])
     for was, now in zip(before, _arrays(plant), strict=True):
         np.testing.assert_array_equal(was, now)
 
 
 @_by_kind
 def test_the_same_day_gets_the_same_answer(detector: Detector) -> None:
-    first = assess_day(_broken_plant(), _HISTORY, detectors=[detector])
-    assert first == assess_day(_broken_plant(), _HISTORY, detectors=[detector])
+    first = assess_day(_broken_plant(), _BROKEN_HISTORY, detectors=[detector])
+    assert first == assess_day(_broken_plant(), _BROKEN_HISTORY, detectors=[detector])
 
 
 @_by_kind
@@ -106,7 +119,7 @@ def test_a_component_is_judged_once(detector: Detector) -> None:
 def test_without_a_single_reading_nothing_is_clear(detector: Detector) -> None:
     nothing = {point: np.full(1440, np.nan) for point in healthy_day()}
     plant = plant_of(_HOUSE, nothing, before={})
-    verdicts = [a.verdict for a in assess_day(plant, _HISTORY, detectors=[detector])]
+    verdicts = [a.verdict for a in assess_day(plant, _BROKEN_HISTORY, detectors=[detector])]
     assert not any(isinstance(verdict, Clear) for verdict in verdicts)
     assert all(isinstance(verdict, NotAssessed) for verdict in verdicts) or detector.kind == "site-silent"
 
@@ -166,12 +179,12 @@ def test_a_watcher_in_real_time_raises_it_when_it_says_so(detector: Detector) ->
 
 
 def _is_raised_in_time(detector: Detector, courses: Mapping[str, np.ndarray[Any, Any]]) -> None:
-    whole = _findings(assess_day(plant_of(_HOUSE, courses), _HISTORY, detectors=[detector]))
+    whole = _findings(assess_day(plant_of(_HOUSE, courses), _BROKEN_HISTORY, detectors=[detector]))
     for assessment, finding in whole[:2]:
         seen_min = (finding.detected_ms - assessment.from_ms) // 60_000
         for until_min, is_seen in ((seen_min - 3, False), (seen_min + 3, True)):
             until = f"{until_min // 60:02d}:{until_min % 60:02d}"
-            so_far = assess_day(plant_of(_HOUSE, courses, until=until), _HISTORY, detectors=[detector])
+            so_far = assess_day(plant_of(_HOUSE, courses, until=until), _BROKEN_HISTORY, detectors=[detector])
             now = [f for a, f in _findings(so_far) if a.component == assessment.component]
             assert any(abs(f.began_ms - finding.began_ms) <= 60_000 for f in now) == is_seen, until
 

@@ -8,6 +8,7 @@ detector is one module with its kind, what it needs and how it decides, and one 
 from collections.abc import Sequence
 
 from analytics.detection.alert_json import alert_from_json, alert_to_json
+from analytics.detection.balance_open import BalanceOpen
 from analytics.detection.constant_draw import ConstantDraw
 from analytics.detection.findings import (
     CAUTION,
@@ -33,7 +34,9 @@ from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
 from analytics.detection.sensor_missing import SensorMissing
+from analytics.detection.sensor_offset import SensorOffset
 from analytics.detection.sensor_stuck import SensorRange, SensorStuck
+from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.detection.site_silent import SiteSilent
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
@@ -80,6 +83,9 @@ DETECTORS: Sequence[Detector] = (
     SensorMissing(),
     SensorStuck(),
     SensorRange(),
+    SensorOffset(),
+    SensorSwapped(),
+    BalanceOpen(),
 )
 
 

@@ -51,7 +51,8 @@ class BalanceOpen:
         if self._is_open(short, self.times_doubt):
             return Fault((self._finding(plant, component, self._same_way(known), times_doubt=self.times_doubt),))
         if len(long) >= self.long_known and self._is_open(long, self.long_times_doubt):
-            return Fault((self._finding(plant, component, long, times_doubt=self.long_times_doubt),))
+            began = next(n for n, (_, residual) in enumerate(long) if abs(residual.value) > residual.plus_minus)
+            return Fault((self._finding(plant, component, long[began:], times_doubt=self.long_times_doubt),))
         if all(abs(residual.value) <= residual.plus_minus for _, residual in short):
             return Clear(day_start_ms(plant, short[0][0]))
         return NotAssessed(f"The balance of tank {component} is open by about what its sensors' accuracy explains.")
@@ -70,10 +71,9 @@ class BalanceOpen:
 
     def _is_open(self, days: Sequence[_Day], times_doubt: float) -> bool:
         mean_kwh, doubt_kwh = _means(days)
-        signs = {residual.value > 0 for _, residual in days if abs(residual.value) > residual.plus_minus}
+        open_ways = [residual.value > 0 for _, residual in days if abs(residual.value) > residual.plus_minus]
         beyond = abs(mean_kwh) >= max(times_doubt * doubt_kwh, self.min_kwh)
-        each = len(days) > self.days or all(abs(residual.value) > residual.plus_minus for _, residual in days)
-        return beyond and each and len(signs) == 1
+        return beyond and len(open_ways) >= self.days and len(set(open_ways)) == 1
 
     def _same_way(self, days: Sequence[_Day]) -> Sequence[_Day]:
         """The newest days, as far back as each is open the same way."""

@@ -1,6 +1,6 @@
 """`sensor-swapped`: two sensors stand in each other's place, as the sign between them shows on several days."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import ClassVar
@@ -15,6 +15,8 @@ from analytics.plant import PlantDay
 from analytics.site import Site
 
 __all__ = ["SensorSwapped"]
+
+_Two = tuple[str, str]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +33,7 @@ class SensorSwapped:
     min_days: int = 2
     within: timedelta = timedelta(days=10)
     wrong_k: float = 1.0  # beyond the limits of error, as the day's mean
+    min_wrong_part: float = 0.98  # of a tank's moments
     min_spread_k: float = 1.5  # a tank's layers come and go; one sensor's error stays
 
     def needs(self, site: Site) -> Sequence[Need]:
@@ -60,7 +63,8 @@ class SensorSwapped:
             return NotAssessed(f"On fewer than {self.min_days} days lately {component} showed which sensor is warmer.")
         for days in lately.values():
             if self._is_wrong(plant, days) and not self._is_offset(plant, history, days):
-                return Fault((self._finding(plant, self._wrong_days(plant, days)),))
+                newest = {pair[:2]: each[-1][1] for pair, each in lately.items()}
+                return Fault((self._finding(plant, self._wrong_days(plant, days), newest),))
         if all(days[-1][1].difference_k > 0 for days in lately.values()):
             return Clear(day_start_ms(plant, max(days[-1][0] for days in lately.values())))
         return NotAssessed(f"The sensors of {component} differ the wrong way, but not beyond doubt.")
@@ -77,8 +81,11 @@ class SensorSwapped:
         wrong = self._wrong_days(plant, days)
         if len(wrong) < self.min_days:
             return False
-        # Only layers that come and go tell of exchanged places in a tank; a loop is told by its work.
-        return days[0][1].component in plant.site.loops or _spread_k(wrong) >= self.min_spread_k
+        # Only layers that come and go tell of exchanged places in a tank; a loop is told by its work. Layers on a
+        # sensor that is off show both signs.
+        is_loop = days[0][1].component in plant.site.loops
+        both_signs = min(check.wrong_part for _, check in wrong) < self.min_wrong_part
+        return is_loop or (_spread_k(wrong) >= self.min_spread_k and not both_signs)
 
     def _is_offset(self, plant: PlantDay, history: Sequence[DayLedger], days: Sequence[Seen]) -> bool:
         """Whether the two differ beyond their classes also where they must read the same."""
@@ -91,12 +98,13 @@ class SensorSwapped:
                 return True
         return False
 
-    def _finding(self, plant: PlantDay, wrong: Sequence[Seen]) -> Finding:
+    def _finding(self, plant: PlantDay, wrong: Sequence[Seen], newest: Mapping[_Two, PairCheck]) -> Finding:
         check, is_loop = wrong[-1][1], wrong[-1][1].component in plant.site.loops
         began_ms = day_start_ms(plant, wrong[0][0], wrong[0][1].start_s)
         minutes = sum(each.minutes for _, each in wrong)
         mean_k = sum(each.difference_k * each.minutes for _, each in wrong) / minutes
         warm, cool = _expected(plant, check)
+        order = _by_warmth(plant, check.component, newest)
         evidence: dict[str, float | int | str | None] = {
             "since": clock(began_ms, plant.day.timezone),
             "component": check.component,
@@ -104,6 +112,7 @@ class SensorSwapped:
             "second": check.second,
             "expected_warmer": warm,
             "expected_cooler": cool,
+            "exchanged": " and ".join(_moved(plant, check, order)),
             "wrong_k": round(-mean_k, 1),
             "wrong_h": round(minutes / 60, 1),
             "wrong_days": len(wrong),
@@ -119,7 +128,7 @@ class SensorSwapped:
             template=_LOOP_SENTENCE if is_loop else _TANK_SENTENCE,
             evidence=evidence,
             likely_causes=_LOOP_CAUSES if is_loop else _TANK_CAUSES,
-            checks=_loop_checks(check) if is_loop else _tank_checks(plant, check),
+            checks=_loop_checks(check) if is_loop else _tank_checks(check.component, order),
             cost_per_day=None,
             weight_s=minutes * 60,
         )
@@ -127,13 +136,13 @@ class SensorSwapped:
 
 _LOOP_SENTENCE = (
     "While the {component} loop worked, {expected_cooler} was on average {wrong_k:.1f} K warmer than {expected_warmer} "
-    "(over {wrong_h:.1f} h on {wrong_days} days since {since}); it should be cooler, so the two seem to have changed "
-    "places."
+    "(over {wrong_h:.1f} h on {wrong_days} days since {since}); it should be cooler, so {exchanged} seem to "
+    "have changed places."
 )
 _TANK_SENTENCE = (
     "In tank {component}, {expected_cooler} was on average {wrong_k:.1f} K warmer than {expected_warmer} above it "
-    "(over {wrong_h:.1f} h on {wrong_days} days since {since}); warm water lies on top, so the two seem to have "
-    "changed places."
+    "(over {wrong_h:.1f} h on {wrong_days} days since {since}); warm water lies on top, so {exchanged} seem to "
+    "have changed places."
 )
 _LOOP_CAUSES = (
     "entering and leaving exchanged in the wiring, on the pipes or in the site file",
@@ -163,15 +172,32 @@ def _loop_checks(check: PairCheck) -> Sequence[str]:
     )
 
 
-def _tank_checks(plant: PlantDay, check: PairCheck) -> Sequence[str]:
-    order = list(plant.site.tanks[check.component].temperatures)
-    upper, lower = order.index(check.first), order.index(check.second)
-    order[upper], order[lower] = order[lower], order[upper]
+def _by_warmth(plant: PlantDay, component: str, newest: Mapping[_Two, PairCheck]) -> Sequence[str]:
+    """A tank's sensors from the warmest to the coldest, as their neighbours' differences say; () for a loop."""
+    tank = plant.site.tanks.get(component)
+    if tank is None:
+        return ()
+    level_k, levels = 0.0, []
+    for point, below in zip(tank.temperatures, (*tank.temperatures[1:], None), strict=True):
+        levels.append((-level_k, point))
+        check = newest.get((point, below or ""))
+        level_k -= 0.01 if check is None else check.difference_k  # of equals the order stays
+    return [point for _, point in sorted(levels, key=lambda each: each[0])]
+
+
+def _moved(plant: PlantDay, check: PairCheck, order: Sequence[str]) -> Sequence[str]:
+    """The points that stand in other places than the site file says."""
+    tank = plant.site.tanks.get(check.component)
+    moved = [is_at for is_at, is_in in zip(tank.temperatures, order, strict=True) if is_at != is_in] if tank else []
+    return moved or (check.first, check.second)
+
+
+def _tank_checks(tank: str, order: Sequence[str]) -> Sequence[str]:
     listed = ", ".join(f'"{point}"' for point in order)
     return (
-        "Pull one of the two sensors out of its pocket for a few minutes and see which name in the readings falls.",
-        f'If they are exchanged, write temperatures = [{listed}] for tank "{check.component}" into the site file, or '
-        "exchange their plugs; not both.",
+        "Pull one of the sensors out of its pocket for a few minutes and see which name in the readings falls.",
+        f'If they are exchanged, write temperatures = [{listed}] for tank "{tank}" into the site file, or exchange '
+        "their plugs; not both.",
         "Pockets and pipes can be hot; leave what is under an electric cover to a licensed electrician.",
     )
 
