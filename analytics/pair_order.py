@@ -17,7 +17,7 @@ from analytics.pair_check import PairCheck
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Accuracy, HeatPump, Loop, Site, Tank
 
-__all__ = ["order_checks", "pair_limit_k"]
+__all__ = ["neighbours", "order_checks", "pair_limit_k"]
 
 _MOVES_M3_S = 0.2e-3 / 60
 _SUNNY_W_M2 = 300.0  # a running collector gains (common practice: it does from 100 to 200)
@@ -45,8 +45,13 @@ def order_checks(plant: PlantDay) -> Iterator[PairCheck]:
         if loop.entering and loop.leaving and loop.id in plant.loops:
             yield from _loop(plant, loop)
     for tank in plant.site.tanks.values():
-        if tank.id in plant.tanks:
-            yield from _tank(plant, tank)
+        yield from _tank(plant, tank)
+
+
+def neighbours(plant: PlantDay, tank: Tank) -> list[tuple[str, str]]:
+    """Neighbouring sensors of a tank, upper and lower, that both said something."""
+    pairs = zip(tank.temperatures, tank.temperatures[1:], strict=False)
+    return [(first, second) for first, second in pairs if first in plant.signals and second in plant.signals]
 
 
 def _loop(plant: PlantDay, loop: Loop) -> Iterator[PairCheck]:
@@ -111,9 +116,8 @@ def _of_season(plant: PlantDay, pump: HeatPump, loop: Loop, on: Course) -> Cours
 
 def _tank(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
     """Neighbours of a tank while they are far apart: the upper must be the warmer one."""
-    degc = plant.tanks[tank.id].sensors_degc[:, ::_TANK_STRIDE]
     every_s = _TANK_STRIDE * CELL_S
-    for upper, (first, second) in enumerate(zip(tank.temperatures, tank.temperatures[1:], strict=False)):
-        warmer_k = degc[upper] - degc[upper + 1]
+    for first, second in neighbours(plant, tank):
+        warmer_k = plant.signals[first].course[::_TANK_STRIDE] - plant.signals[second].course[::_TANK_STRIDE]
         apart = np.flatnonzero(np.abs(warmer_k) > pair_limit_k(plant.site, first, second) + _LAYERED_K)
         yield from _check(tank.id, (first, second), warmer_k[apart], apart * np.float64(every_s), every_s=every_s)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from analytics.fluids import fluid_of
 from analytics.pair_check import PairCheck, PairMethod
-from analytics.pair_order import order_checks
+from analytics.pair_order import neighbours, order_checks
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Collector, Loop, Tank
 
@@ -60,7 +60,7 @@ def check_pairs(plant: PlantDay) -> tuple[PairCheck, ...]:
         if day is not None and loop.entering and loop.leaving:
             checks += _loop(plant, loop, day)
     for tank in plant.site.tanks.values():
-        if len(tank.temperatures) > 1 and tank.id in plant.tanks:
+        if len(tank.temperatures) > 1:
             checks += _mixed(plant, tank)
     checks += _passing(plant)
     return (*checks, *order_checks(plant))
@@ -191,6 +191,7 @@ def _lost_k(plant: PlantDay, pair: _Pair, cells: slice, *, collector: Collector)
 
 # A tank's cells are taken in blocks, windows are half an hour of them.
 _BLOCK, _WINDOW = 5, 6
+_PER_HOUR = 3600.0 / (_WINDOW * _BLOCK * CELL_S)
 _BOTTOM_COIL = 0.35  # a coil that ends here heats from below
 _COIL_W = 200.0
 _NOTHING_W = 50.0
@@ -209,24 +210,22 @@ def _mixed(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
     quiet = _turned_over(plant, tank)
     if quiet is None or not quiet.any():
         return
-    blocks_degc = plant.tanks[tank.id].sensors_degc.reshape(len(tank.temperatures), -1, _BLOCK).mean(axis=2)
-    rise_k_h = (blocks_degc[:, _WINDOW:] - blocks_degc[:, :-_WINDOW]) * (3600.0 / (_WINDOW * _BLOCK * CELL_S))
-    middle_degc = blocks_degc[:, _WINDOW // 2 : -_WINDOW // 2]
-    for upper in range(len(tank.temperatures) - 1):
-        above, below = rise_k_h[upper], rise_k_h[upper + 1]
+    for first, second in neighbours(plant, tank):
+        upper_degc, lower_degc = (_blocks(plant.signals[point].course) for point in (first, second))
+        above, below = ((degc[_WINDOW:] - degc[:-_WINDOW]) * _PER_HOUR for degc in (upper_degc, lower_degc))
         least = np.minimum(above, below)
         equal = quiet & (least > _RISES_K_H) & (np.abs(above - below) < _EQUAL_PART * least + _EQUAL_K_H)
         at = np.flatnonzero(equal)
         if len(at) < _LEAST_WINDOWS:
             continue
-        difference = (middle_degc[upper + 1] - middle_degc[upper])[at]
+        difference = (lower_degc - upper_degc)[_WINDOW // 2 + at]
         spread_k = _scatter_k(difference)
         if spread_k < _MIXED_SPREAD_K:
             start, stop = _longest(equal)
             yield PairCheck(
                 component=tank.id,
-                first=tank.temperatures[upper],
-                second=tank.temperatures[upper + 1],
+                first=first,
+                second=second,
                 method="mixed",
                 difference_k=_median(difference),
                 u_k=float(hypot(spread_k / sqrt(max(len(at) / _WINDOW, 1.0)), _LEAST_U_K)),
@@ -234,6 +233,10 @@ def _mixed(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
                 start_s=start * _BLOCK * CELL_S,
                 end_s=(stop + _WINDOW) * _BLOCK * CELL_S,
             )
+
+
+def _blocks(course: Course) -> Course:
+    return np.asarray(course.reshape(-1, _BLOCK).mean(axis=1))
 
 
 def _turned_over(plant: PlantDay, tank: Tank) -> Flags | None:
