@@ -67,8 +67,7 @@ def rated(
         return Rated(nothing, nothing, nothing)
     sheet = _sheet(mine)
     at = np.column_stack((entering.ravel(), leaving.ravel()))
-    outside = sheet.outside_k(at)
-    read = sheet.read(at)
+    read, outside = sheet.read(at)
     values = np.where((outside <= OUTSIDE_LIMIT_K)[:, None] & (read > 0), read, np.nan)
     return Rated(
         values[:, 0].reshape(entering.shape), values[:, 1].reshape(entering.shape), outside.reshape(entering.shape)
@@ -80,33 +79,32 @@ class _Sheet:
     """
     Places (n, 2: entering, leaving) and values (n, 2: capacity, power) of the points, in order of place.
 
-    `axes` where they fill a grid, `triangles` where they are scattered, neither where they lie on one line.
+    `axes` where they fill a grid, `triangles` where they are scattered, neither where they lie on one line. `hull` are
+    the pieces of straight line around them.
     """
 
     places: Array
     values: Array
     axes: tuple[Array, Array] | None
     triangles: "Delaunay | None"
+    hull: list[tuple[Array, Array]]
 
-    def outside_k(self, at: Array) -> Array:
-        hull = _hull(self)
-        distance = np.min([_to_segment(at, start, end) for start, end in hull], axis=0)
-        return np.where(np.isnan(at.sum(axis=1)), np.nan, np.where(self._encloses(at), 0.0, distance))
-
-    def _encloses(self, at: Array) -> NDArray[np.bool_]:
+    def read(self, at: Array) -> tuple[Array, Array]:
+        """Values (n, 2) at places, and their distance to what the points enclose (n,) [K]."""
         if self.axes is not None:
-            low, high = self.places.min(axis=0), self.places.max(axis=0)
-            return np.asarray(((at >= low) & (at <= high)).all(axis=1))
+            low, high = self.places[0], self.places[-1]
+            return _bilinear(self.axes, self.values, at), self._outside_k(at, ((at >= low) & (at <= high)).all(axis=1))
         if self.triangles is not None:
-            return np.asarray(self.triangles.find_simplex(np.nan_to_num(at)) >= 0)
-        return np.zeros(len(at), bool)
+            values, is_inside = _planes(self.triangles, self.values, at)
+            return values, self._outside_k(at, is_inside)
+        return _along_line(self.places, self.values, at), self._outside_k(at, np.zeros(len(at), bool))
 
-    def read(self, at: Array) -> Array:
-        if self.axes is not None:
-            return _bilinear(self.axes, self.values, at)
-        if self.triangles is not None:
-            return _planes(self.triangles, self.values, at)
-        return _along_line(self.places, self.values, at)
+    def _outside_k(self, at: Array, is_inside: NDArray[np.bool_]) -> Array:
+        distance = np.zeros(len(at))
+        if not is_inside.all():
+            beyond = at[~is_inside]
+            distance[~is_inside] = np.min([_to_segment(beyond, start, end) for start, end in self.hull], axis=0)
+        return np.where(np.isnan(at[:, 0] + at[:, 1]), np.nan, distance)
 
 
 @lru_cache(maxsize=128)
@@ -116,25 +114,21 @@ def _sheet(points: tuple[RatingPoint, ...]) -> _Sheet:
     values = np.asarray([by_place[place] for place in sorted(by_place)], float)
     entering, leaving = np.unique(places[:, 0]), np.unique(places[:, 1])
     if min(len(entering), len(leaving)) >= 2 and len(places) == len(entering) * len(leaving):
-        return _Sheet(places, values, (entering, leaving), None)
+        return _Sheet(places, values, (entering, leaving), None, _around((entering, leaving)))
     if len(places) >= 3 and np.linalg.matrix_rank(places - places[0], tol=0.1) == 2:
         # Its import takes a third of a second, and few sheets are of this kind.
         from scipy.spatial import Delaunay
 
-        return _Sheet(places, values, None, Delaunay(places))
-    return _Sheet(places, values, None, None)
-
-
-def _hull(sheet: _Sheet) -> list[tuple[Array, Array]]:
-    places = sheet.places
-    if sheet.axes is not None:
-        (e0, e1), (l0, l1) = ((axis[0], axis[-1]) for axis in sheet.axes)
-        corners = [np.asarray(c, float) for c in ((e0, l0), (e1, l0), (e1, l1), (e0, l1), (e0, l0))]
-        return list(pairwise(corners))
-    if sheet.triangles is not None:
-        return [(places[a], places[b]) for a, b in sheet.triangles.convex_hull]
+        joined = Delaunay(places)
+        return _Sheet(places, values, None, joined, [(places[a], places[b]) for a, b in joined.convex_hull])
     order = np.argsort(_along(places), kind="stable")
-    return [(places[order[0]], places[order[-1]])]
+    return _Sheet(places, values, None, None, [(places[order[0]], places[order[-1]])])
+
+
+def _around(axes: tuple[Array, Array]) -> list[tuple[Array, Array]]:
+    (e0, e1), (l0, l1) = ((axis[0], axis[-1]) for axis in axes)
+    corners = [np.asarray(c, float) for c in ((e0, l0), (e1, l0), (e1, l1), (e0, l1), (e0, l0))]
+    return list(pairwise(corners))
 
 
 def _to_segment(at: Array, start: Array, end: Array) -> Array:
@@ -179,10 +173,11 @@ def _place(axis: Array, value: Array) -> tuple[NDArray[np.intp], Array]:
     return index, (value - axis[index]) / (axis[index + 1] - axis[index])
 
 
-def _planes(triangles: "Delaunay", values: Array, at: Array) -> Array:
+def _planes(triangles: "Delaunay", values: Array, at: Array) -> tuple[Array, NDArray[np.bool_]]:
     known = np.nan_to_num(at)
     index = triangles.find_simplex(known)
-    beyond = np.flatnonzero(index < 0)
+    is_inside = index >= 0
+    beyond = np.flatnonzero(~is_inside)
     if len(beyond):
         middles = triangles.points[triangles.simplices].mean(axis=1)
         distance = np.hypot(*(known[beyond, None, :] - middles[None, :, :]).transpose(2, 0, 1))
@@ -190,4 +185,4 @@ def _planes(triangles: "Delaunay", values: Array, at: Array) -> Array:
     transform = triangles.transform[index]
     first = np.einsum("nij,nj->ni", transform[:, :2], at - transform[:, 2])
     parts = np.column_stack((first, 1.0 - first.sum(axis=1)))
-    return np.asarray(np.einsum("ni,nik->nk", parts, values[triangles.simplices[index]]))
+    return np.einsum("ni,nik->nk", parts, values[triangles.simplices[index]]), is_inside

@@ -18,7 +18,10 @@ from analytics.figures import (
 )
 from analytics.pair_check import PairCheck
 
-__all__ = ["record", "with_checks", "with_residuals"]
+__all__ = ["HEALTHY_COP", "record", "with_checks", "with_residuals"]
+
+HEALTHY_COP = 3.8
+"""Of the healthy day of `tests.plants`, by hand: 28 l/min of brine 3.5 K colder, and 2.3 kW."""
 
 _NOT_KNOWN = unavailable("kWh", "Not part of this test.")
 
@@ -30,7 +33,9 @@ def record(last: date, *, days: int, kwh_per_h: float, run_h: float = 6.0) -> li
 
 def _day(day: date, heat_kwh: float, run_h: float) -> DayLedger:
     none = _NOT_KNOWN
-    pump = HeatPumpLine("hp", none, none, none, Figure(run_h, "h"), none, none, none, none, none)
+    cop = HEALTHY_COP
+    heat = Figure(2.3 * run_h * cop, "kWh")
+    pump = HeatPumpLine("hp", heat, none, Figure(cop, "1"), Figure(run_h, "h"), none, none, none, none, none)
     return DayLedger(
         site="mill-lane-8",
         day=day,

@@ -41,7 +41,7 @@ def _broken_history() -> list[DayLedger]:
 
 
 _BROKEN_HISTORY = _broken_history()
-# Two days on which much that can break is broken, each thing in its own time.
+# Days on which much that can break is broken, each thing in its own time.
 _BROKEN: Mapping[str, Sequence[Change]] = {
     "collector.flow": [("10:12", "16:40", 0.0)],
     "collector.leaving": [("10:12", "12:00", (35.0, 130.0)), ("12:00", "16:40", (130.0, 60.0))],
@@ -68,6 +68,11 @@ _ALSO_BROKEN: Mapping[str, Sequence[Change]] = {
     "dsh.leaving": [("12:00", "24:00", 25.0)],
     "dsh.entering": [("12:00", "24:00", 25.0)],
 }
+_COLD_THEN_HOT: Mapping[str, Sequence[Change]] = {
+    "ground.entering": [("00:00", "12:00", -7.2), ("12:00", "24:00", 40.0)],
+    "ground.leaving": [("00:00", "12:00", -8.1), ("12:00", "24:00", 45.0)],
+}
+_BROKEN_DAYS = (_BROKEN, _ALSO_BROKEN, _COLD_THEN_HOT)
 _by_kind = pytest.mark.parametrize("detector", DETECTORS, ids=lambda detector: detector.kind)
 
 
@@ -76,7 +81,7 @@ def _broken_plant() -> PlantDay:
 
 
 def _all_findings() -> list[tuple[Assessment, Finding]]:
-    plants = [plant_of(_HOUSE, changed(healthy_day(), changes)) for changes in (_BROKEN, _ALSO_BROKEN)]
+    plants = [plant_of(_HOUSE, changed(healthy_day(), changes)) for changes in _BROKEN_DAYS]
     return [found for plant in plants for found in _findings(assess_day(plant, _BROKEN_HISTORY))]
 
 
@@ -174,7 +179,7 @@ def test_nothing_is_detected_before_its_evidence_nor_after_the_day() -> None:
 @pytest.mark.parametrize("detector", DETECTORS, ids=lambda detector: detector.kind)
 def test_a_watcher_in_real_time_raises_it_when_it_says_so(detector: Detector) -> None:
     """Fed minute by minute, the first day so far that shows a fault ends where `detected` says (to two minutes)."""
-    for changes in (_BROKEN, _ALSO_BROKEN):
+    for changes in _BROKEN_DAYS:
         _is_raised_in_time(detector, changed(healthy_day(), changes))
 
 

@@ -22,11 +22,15 @@ from analytics.detection.findings import (
     Severity,
     Verdict,
 )
+from analytics.detection.ground_loop_cold import GroundLoopCold
+from analytics.detection.ground_loop_hot import GroundLoopHot
+from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.heat_pump_short_cycles import HeatPumpShortCycles
 from analytics.detection.heater_always_on import HeaterAlwaysOn
 from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.detection.loop_always_on import LoopAlwaysOn
 from analytics.detection.loop_low_flow import LoopLowFlow
+from analytics.detection.loop_near_freezing import LoopNearFreezing
 from analytics.detection.loop_never_called import LoopNeverCalled
 from analytics.detection.loop_night_loss import LoopNightLoss
 from analytics.detection.loop_no_flow import LoopNoFlow
@@ -76,7 +80,11 @@ DETECTORS: Sequence[Detector] = (
     LoopNeverCalled(),
     LoopAlwaysOn(),
     LoopNightLoss(),
+    LoopNearFreezing(),
     HeatPumpShortCycles(),
+    HeatPumpLowCop(),
+    GroundLoopCold(),
+    GroundLoopHot(),
     ConstantDraw(),
     OutletTooCool(),
     StageBelowExpected(),

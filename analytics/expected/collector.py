@@ -1,0 +1,111 @@
+"""What a collector should have given: by its coefficients and a measured or a cloudless sky, or by its neighbours."""
+
+from collections.abc import Sequence
+from math import nan
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analytics.expected.sun import clear_sky_in_plane, sun_position
+from analytics.performance import collector_rate
+from analytics.plant import CELL_S, Course, PlantDay
+from analytics.site import Collector
+
+__all__ = ["clear_sky_sun", "collector_sums", "expected_by_neighbours"]
+
+Array = NDArray[np.float64]
+
+# Mean of a well-flowing collector above the coldest water of its tank (common practice).
+_WORKING_K = 15.0
+_COLD_TANK_DEGC = 25.0  # stands in where no sensor tells
+_NIGHT_W_M2 = 20.0
+
+
+def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
+    """
+    A collector's day: irradiation, its ceiling under a cloudless sky [kWh/m2], the air by day [degC], and the heat that
+    its coefficients allow with the measured sun [kWh]; NaN where it cannot be told.
+    """
+    sun, air = (_course(plant, point) for point in (collector.irradiance, collector.outdoor))
+    ceiling = clear_sky_sun(plant, collector)
+    by_day = ceiling > _NIGHT_W_M2
+    known = np.isfinite(sun).mean() > 0.9
+    return {
+        "irradiation_kwh_m2": float(np.nansum(sun)) * CELL_S / 3.6e6 if known else nan,
+        "ceiling_kwh_m2": float(ceiling.sum()) * CELL_S / 3.6e6,
+        "air_degc": float(np.nanmean(air[by_day])) if np.isfinite(air[by_day]).any() else nan,
+        "allowed_kwh": _allowed_kwh(plant, collector, sun, air),
+    }
+
+
+def clear_sky_sun(plant: PlantDay, collector: Collector) -> Course:
+    """Irradiance in the collector's plane under a cloudless sky; without a given plane 45 degrees to noon. [W/m2]"""
+    site, n_cells = plant.site, round(plant.day.seconds / CELL_S)
+    time_ms = plant.day.start_ms + (np.arange(0, n_cells, _EVERY) + 0.5 * _EVERY) * CELL_S * 1000
+    height, azimuth = sun_position(time_ms, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
+    to_noon = 180.0 if site.latitude_deg >= 0 else 0.0
+    plane = clear_sky_in_plane(
+        height,
+        azimuth,
+        tilt_deg=45.0 if collector.tilt_deg is None else collector.tilt_deg,
+        facing_deg=to_noon if collector.azimuth_deg is None else collector.azimuth_deg,
+    )
+    return np.repeat(plane, _EVERY)[:n_cells]
+
+
+_EVERY = 10  # cells; the sun moves slowly
+
+
+def _allowed_kwh(plant: PlantDay, collector: Collector, sun: Course, air: Course) -> float:
+    if collector.eta0 is None or np.isnan(sun).all() or np.isnan(air).all():
+        return nan
+    low = _coldest(plant, collector)
+    mean = np.where(np.isnan(low), _COLD_TANK_DEGC, low) + _WORKING_K
+    rate = collector_rate(sun, mean - air, eta0=collector.eta0, a1=collector.a1 or 0.0, a2=collector.a2 or 0.0)
+    return float(np.nansum(np.maximum(rate, 0.0))) * collector.area_m2 * CELL_S / 3.6e6
+
+
+def _coldest(plant: PlantDay, collector: Collector) -> Course:
+    stage = next((stage for stage in plant.site.stages.values() if stage.loop == collector.loop), None)
+    tank = plant.tanks.get(stage.tank) if stage is not None and stage.tank else None
+    has_sensors = tank is not None and len(tank.sensors_degc) > 0
+    return tank.sensors_degc[-1] if tank is not None and has_sensors else np.full(round(plant.day.seconds / 60), nan)
+
+
+def _course(plant: PlantDay, point: str | None) -> Course:
+    signal = plant.signals.get(point) if point else None
+    return np.full(round(plant.day.seconds / CELL_S), nan) if signal is None else signal.course
+
+
+def expected_by_neighbours(
+    own: ArrayLike, neighbours: Sequence[ArrayLike], *, today: ArrayLike, least_days: int = 10
+) -> tuple[float, float]:
+    """
+    A collector's yield by what its neighbours gave on the same day.
+
+    Each neighbour is brought to the house's size by the median ratio of their common days; the median of the
+    neighbours speaks, and what its word was worth on the common days gives the interval.
+
+    Args:
+        own: Yields of the house's good days. Shape (days,)
+        neighbours: Each neighbour's yields on the same days, NaN where not known. Each of shape (days,)
+        today: Each neighbour's yield today. Shape (neighbours,)
+        least_days: Common days that a neighbour must have.
+    Returns:
+        Expected yield and half-width of its 95 % interval; NaN where fewer than two neighbours can speak.
+    """
+    mine, theirs = np.asarray(own, float), np.asarray(neighbours, float).reshape(len(neighbours), -1)
+    now = np.asarray(today, float)
+    common = np.isfinite(mine) & np.isfinite(theirs) & (theirs > 0)
+    speaks = np.isfinite(now) & (common.sum(axis=1) >= least_days)
+    if speaks.sum() < 2:
+        return nan, nan
+    pairs = zip(theirs[speaks], common[speaks], strict=True)
+    ratio = np.asarray([np.median(mine[days] / each[days]) for each, days in pairs])
+    told = np.where(common[speaks], ratio[:, None] * theirs[speaks], nan)
+    heard = np.isfinite(told).sum(axis=0) >= 2
+    error = mine[heard] - np.nanmedian(told[:, heard], axis=0)
+    error = error[np.isfinite(error)]
+    if len(error) < least_days:
+        return nan, nan
+    return float(np.median(ratio * now[speaks])), 2.0 * float(np.sqrt(np.mean(error**2)))

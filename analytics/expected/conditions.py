@@ -1,0 +1,64 @@
+"""
+A day's conditions: what must be kept of each day so that later days can be held against it.
+
+Names are `part.id.what_unit`; what is not known is left out. A year of a house is some tens of kilobytes.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.expected.collector import collector_sums
+from analytics.expected.heat_pump import PumpCourses, pump_courses
+from analytics.figures import DayLedger
+from analytics.plant import CELL_S, Course, PlantDay
+from analytics.site import HeatPump
+
+__all__ = ["DayConditions", "conditions_of", "day_conditions", "record_column"]
+
+DayConditions = Mapping[str, float]
+
+
+def day_conditions(plant: PlantDay) -> DayConditions:
+    """All that is known of a day's conditions, in the order of the site file."""
+    found: dict[str, float] = {}
+    for pump in plant.site.heat_pumps.values():
+        for mode in ("heating", "cooling"):
+            courses = pump_courses(plant, pump, "heating" if mode == "heating" else "cooling")
+            if courses is not None:
+                found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
+    for collector in plant.site.collectors.values():
+        found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
+    return {name: value for name, value in found.items() if np.isfinite(value)}
+
+
+def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, float]:
+    steady = courses.steady & np.isfinite(courses.useful_w + courses.elec_w)
+    elec_j = float(courses.elec_w[steady].sum()) * CELL_S
+    source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
+    taken_w = np.nan if source is None else -float(np.nansum(source.heat_w[courses.cells]))
+    return {
+        "steady_h": float(steady.sum()) * CELL_S / 3600,
+        "steady_cop": float(courses.useful_w[steady].sum()) * CELL_S / elec_j if elec_j > 0 else np.nan,
+        "entering_degc": _mean(courses.entering_degc[steady]),
+        "load_leaving_degc": _mean(courses.load_leaving_degc[steady]),
+        "source_mean_w": taken_w * CELL_S / plant.day.seconds,
+        "desuperheater_entering_degc": np.nan if dsh is None else _mean(dsh.entering_degc[courses.cells]),
+    }
+
+
+def _mean(course: Course) -> float:
+    known = course[np.isfinite(course)]
+    return float(known.mean()) if len(known) else np.nan
+
+
+def conditions_of(day: DayLedger) -> DayConditions:
+    """The conditions that a stored day carries; ledgers from before they were kept carry none."""
+    carried: DayConditions = getattr(day, "conditions", {})
+    return carried
+
+
+def record_column(record: Sequence[DayConditions], name: str) -> NDArray[np.float64]:
+    """One condition over a record's days, NaN where it is not known. Shape (days,)"""
+    return np.asarray([conditions.get(name, np.nan) for conditions in record], np.float64)

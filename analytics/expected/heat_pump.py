@@ -1,0 +1,277 @@
+"""
+A heat pump's day seen by its temperatures: steady cells, bins, the maker's sheet, and what nature allows.
+
+A cell is steady from ten minutes after a start on: before, stored heat and an unsettled circuit tell nothing of the
+machine.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import nan
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.expected.limits import heat_limit_w, relative_limit, temperature_limit_k
+from analytics.performance import carnot_cop
+from analytics.plant import CELL_S, Course, PlantDay
+from analytics.rating import rated
+from analytics.site import HeatPump, RatingPoint
+
+__all__ = [
+    "CarnotCheck",
+    "PumpCourses",
+    "SheetCop",
+    "TemperatureBin",
+    "carnot_check",
+    "pump_courses",
+    "sheet_cop",
+    "temperature_bins",
+]
+
+Flags = NDArray[np.bool_]
+Mode = Literal["heating", "cooling"]
+
+_SETTLED_CELLS = 10
+_AROUND_CELLS = 3  # heat of a run reaches this far beyond it: as `analytics.heat_pump` gathers it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PumpCourses:
+    """
+    One mode of a heat pump over the cells in which its compressor runs throughout, all of shape (cells,).
+
+    `cells` are their places in the day; `steady` marks those ten minutes after the start and later.
+    `most_w` is the most useful heat that the meters leave possible. `entering` and `leaving` are those of the source;
+    `load_entering` and `load_leaving` are NaN without a metered load loop. [degC]
+    """
+
+    cells: NDArray[np.intp]
+    steady: Flags
+    elec_w: Course
+    useful_w: Course
+    most_w: Course
+    entering_degc: Course
+    leaving_degc: Course
+    load_entering_degc: Course
+    load_leaving_degc: Course
+
+
+def pump_courses(plant: PlantDay, heat_pump: HeatPump, mode: Mode) -> PumpCourses | None:
+    """A heat pump's courses in one mode; None where it gave no readings or did not run in that mode."""
+    day = plant.heat_pumps.get(heat_pump.id)
+    if day is None:
+        return None
+    cells = np.flatnonzero((day.mode == (1.0 if mode == "heating" else -1.0)) & (day.is_on >= 0.99))
+    if not len(cells):
+        return None
+    source, load = plant.loops.get(heat_pump.source_loop), plant.loops.get(heat_pump.load_loop or "")
+    unknown = np.full(len(cells), nan)
+    elec_w, useful_w = day.elec_w[cells], day.useful_w[cells]
+    limit_w = _useful_limit_w(plant, heat_pump, cells, mode=mode)
+    return PumpCourses(
+        cells=cells,
+        steady=_settled(cells),
+        elec_w=elec_w,
+        useful_w=useful_w,
+        most_w=useful_w + limit_w + elec_w * relative_limit(plant.site.points[heat_pump.power], 1000.0),
+        entering_degc=unknown if source is None else source.entering_degc[cells],
+        leaving_degc=unknown if source is None else source.leaving_degc[cells],
+        load_entering_degc=unknown if load is None else load.entering_degc[cells],
+        load_leaving_degc=unknown if load is None else load.leaving_degc[cells],
+    )
+
+
+def _settled(cells: NDArray[np.intp]) -> Flags:
+    """Cells before which the compressor ran for ten minutes without a break."""
+    steady = np.zeros(len(cells), bool)
+    steady[_SETTLED_CELLS:] = cells[_SETTLED_CELLS:] - cells[:-_SETTLED_CELLS] == _SETTLED_CELLS
+    return steady
+
+
+def _useful_limit_w(plant: PlantDay, heat_pump: HeatPump, cells: NDArray[np.intp], *, mode: Mode) -> Course:
+    loops = [heat_pump.load_loop, heat_pump.desuperheater_loop]
+    if heat_pump.load_loop is None or mode == "cooling":
+        loops = [heat_pump.source_loop, *(loops[1:] if mode == "cooling" else [])]
+    metered = [plant.loops[loop] for loop in loops if loop is not None and loop in plant.loops]
+    limit = np.zeros(len(cells))
+    for loop in metered:
+        of_loop = heat_limit_w(plant, loop, cells)
+        limit += np.where(np.isnan(of_loop), 0.0, of_loop)
+    return limit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TemperatureBin:
+    """
+    What a heat pump did at certain temperatures; each bin reaches one width up from its `from`.
+
+    NaN temperatures gather what happened at unknown ones. COP is NaN without electricity.
+    """
+
+    entering_from_degc: float
+    leaving_from_degc: float
+    run_h: float
+    useful_kwh: float
+    elec_kwh: float
+
+    @property
+    def cop(self) -> float:
+        return self.useful_kwh / self.elec_kwh if self.elec_kwh > 0 else nan
+
+
+def temperature_bins(
+    plant: PlantDay, heat_pump: HeatPump, mode: Mode = "heating", *, width_k: float = 2.5
+) -> Sequence[TemperatureBin]:
+    """
+    Run time, heat and electricity by source entering and load leaving temperature, warmest source last.
+
+    Heat just before and after a run counts at the temperatures of that run, so the bins add up to the day.
+    """
+    day = plant.heat_pumps.get(heat_pump.id)
+    if day is None:
+        return []
+    source, load = plant.loops.get(heat_pump.source_loop), plant.loops.get(heat_pump.load_loop or "")
+    courses = (None if source is None else source.entering_degc, None if load is None else load.leaving_degc)
+    at = _nearest_run(np.asarray(day.mode > 0 if mode == "heating" else day.mode < 0))
+    cells = np.flatnonzero((at >= 0) & (np.nan_to_num(day.useful_w) != 0))
+    if not len(cells):
+        return []
+    entering, leaving = (
+        np.full(len(cells), nan) if course is None else np.floor(course[at[cells]] / width_k) for course in courses
+    )
+    keys, where = np.unique(np.column_stack((entering, leaving)), axis=0, return_inverse=True, equal_nan=True)
+    run_h, useful, elec = (
+        np.bincount(where.ravel(), np.nan_to_num(course[cells])) * CELL_S / scale
+        for course, scale in ((day.is_on, 3600.0), (day.useful_w, 3.6e6), (day.elec_w, 3.6e6))
+    )
+    return [
+        TemperatureBin(
+            entering_from_degc=float(key[0]) * width_k,
+            leaving_from_degc=float(key[1]) * width_k,
+            run_h=float(run_h[n]),
+            useful_kwh=float(useful[n]),
+            elec_kwh=float(elec[n]),
+        )
+        for n, key in enumerate(keys)
+    ]
+
+
+def _nearest_run(runs: Flags) -> NDArray[np.intp]:
+    """The nearest cell of a run, at most three cells away, -1 where there is none. Shape as given"""
+    index = np.arange(len(runs))
+    before = np.maximum.accumulate(np.where(runs, index, -_AROUND_CELLS - 1))
+    after = np.minimum.accumulate(np.where(runs, index, len(runs) + _AROUND_CELLS + 1)[::-1])[::-1]
+    nearest = np.where(index - before <= after - index, before, after)
+    return np.where(np.abs(nearest - index) <= _AROUND_CELLS, nearest, -1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetCop:
+    """COP by the maker's sheet in each steady cell (NaN where it says nothing), and how far it may be off, relative."""
+
+    cop: Course
+    doubt: float
+    leaving_is_known: bool
+
+
+# Makers' figures and the reading between them (EN 14511 allows 5 % on a test; flows and pumps differ: common practice).
+_SHEET_DOUBT = 0.10
+# Water to a floor or a radiator circuit where nobody measures it: the hot end of what is usual (common practice).
+_UNKNOWN_LEAVING_DEGC = 45.0
+# COP falls by 2.0 to 2.4 % a kelvin: median of 54 on/off brine machines at B0 from W36 to W52, hplib 1.9 (CC BY 4.0).
+_COP_PER_LEAVING_K = 0.023
+
+
+def sheet_cop(points: Sequence[RatingPoint], courses: PumpCourses, mode: Mode = "heating") -> SheetCop | None:
+    """
+    What the sheet promises at each cell's temperatures; None without points of that mode.
+
+    Without a leaving temperature the sheet is read at its point nearest to 45 degC (in cooling: at its middle), and
+    the doubt widens by what the rest of the way may cost.
+    """
+    mine = [point for point in points if point.mode == mode]
+    if not mine:
+        return None
+    leaving = courses.load_leaving_degc
+    is_known = bool(np.isfinite(leaving).any())
+    doubt = _SHEET_DOUBT
+    if not is_known:
+        sheet = np.asarray([point.leaving_c for point in mine])
+        stand_in = (
+            float(np.clip(_UNKNOWN_LEAVING_DEGC, sheet.min(), sheet.max())) if mode == "heating" else sheet.mean()
+        )
+        away_k = _UNKNOWN_LEAVING_DEGC - stand_in if mode == "heating" else 5.0
+        doubt += _COP_PER_LEAVING_K * abs(away_k)
+        leaving = np.full(len(leaving), stand_in)
+    steady = courses.steady
+    cop = np.full(len(leaving), nan)
+    cop[steady] = rated(mine, mode, entering_degc=courses.entering_degc[steady], leaving_degc=leaving[steady]).cop
+    return SheetCop(cop=cop, doubt=float(doubt), leaving_is_known=is_known)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarnotCheck:
+    """
+    Whether steady samples show more than nature allows.
+
+    Args:
+        samples, impossible: Steady cells with all temperatures known, and those of them above Carnot's COP.
+        mean_part: Mean measured COP over mean Carnot COP of the samples. [-]
+        sensors: Points of which at least one must be wrong, the likeliest first; empty where all is possible.
+    """
+
+    samples: int
+    impossible: int
+    mean_part: float
+    sensors: Sequence[str]
+
+
+def carnot_check(
+    plant: PlantDay, heat_pump: HeatPump, courses: PumpCourses | None = None, *, least_part: float = 0.1
+) -> CarnotCheck:
+    """
+    Hold the steady COP in heating against Carnot's, from the measured means of source and load temperatures.
+
+    Both temperatures are moved by their sensors' limits in the machine's favour, and the meters' limits count too.
+    Without a metered load loop nothing is sampled. Single cells prove nothing: `least_part` of the samples must be
+    impossible before sensors are named.
+
+    Args:
+        courses: The heating courses, where they are at hand.
+
+    References:
+        Carnot; a good machine reaches 0.30 to 0.65 of it (common practice).
+    """
+    courses = courses or pump_courses(plant, heat_pump, "heating")
+    nothing = CarnotCheck(samples=0, impossible=0, mean_part=nan, sensors=())
+    if courses is None or heat_pump.load_loop is None:
+        return nothing
+    source = (courses.entering_degc + courses.leaving_degc) / 2
+    sink = (courses.load_entering_degc + courses.load_leaving_degc) / 2
+    known = courses.steady & np.isfinite(source + sink + courses.useful_w) & (courses.elec_w > 0)
+    if not known.any():
+        return nothing
+    source, sink, useful_w, elec_w = source[known], sink[known], courses.useful_w[known], courses.elec_w[known]
+    slack_k = max(temperature_limit_k(plant.site.points[point]) for point in _thermometers(plant, heat_pump))
+    allowed = carnot_cop(source + slack_k, np.maximum(sink - slack_k, source + slack_k + _LEAST_LIFT_K))
+    impossible = int(((2 * useful_w - courses.most_w[known]) / elec_w >= allowed).sum())
+    part = useful_w / elec_w / carnot_cop(source, np.maximum(sink, source + _LEAST_LIFT_K))
+    named = _suspects(plant, heat_pump) if impossible > least_part * len(source) else ()
+    return CarnotCheck(samples=len(source), impossible=impossible, mean_part=float(part.mean()), sensors=named)
+
+
+_LEAST_LIFT_K = 0.1  # where the load is no warmer than the source, Carnot's COP has no bound
+
+
+def _thermometers(plant: PlantDay, heat_pump: HeatPump) -> list[str]:
+    loops = [plant.site.loops[loop] for loop in (heat_pump.load_loop, heat_pump.source_loop) if loop]
+    return [point for loop in loops for point in (loop.leaving, loop.entering) if point]
+
+
+def _suspects(plant: PlantDay, heat_pump: HeatPump) -> tuple[str, ...]:
+    """Sensors that a too high COP rests on: a small pair difference is the likeliest to be wrong, the meters follow."""
+    load = plant.site.loops[heat_pump.load_loop or heat_pump.source_loop]
+    meters = [point for point in (load.flow, load.energy, heat_pump.power) if point]
+    return (*_thermometers(plant, heat_pump), *meters)
