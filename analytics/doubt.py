@@ -51,7 +51,7 @@ class Doubt:
             return 0.0
         fourth = sum((c * c / variance) ** 2 for c in self.steady.values())
         flatness = -_RECTANGULAR_EXCESS * fourth
-        return (1.960 + 0.0692 * flatness - 0.2764 * flatness**2) * sqrt(variance)
+        return float((1.960 + 0.0692 * flatness - 0.2764 * flatness**2) * sqrt(variance))
 
     def times(self, factor: float) -> "Doubt":
         """The doubt of the value times a number that is exactly known."""

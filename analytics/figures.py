@@ -6,7 +6,7 @@ Figures stand at the edge of the program, so they carry kWh, litres and hours; e
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
@@ -26,10 +26,15 @@ __all__ = [
     "TankLine",
     "day_from_json",
     "day_to_json",
+    "day_to_record",
     "figure_from_json",
     "figure_to_json",
+    "shown_of",
     "unavailable",
 ]
+
+# Keys of a kept ledger that are for later days, not for a reader.
+_KEPT_ONLY = ("doubt", "pair_checks")
 
 Basis = Literal["measured", "derived", "estimated", "unavailable"]
 
@@ -155,9 +160,20 @@ def figure_to_json(figure: Figure) -> dict[str, Any]:
     }
 
 
+def _figure_to_record(figure: Figure) -> dict[str, Any]:
+    """The same with where the interval comes from."""
+    doubt = {"steady": _digits(figure.doubt.steady), "passing": _digits(figure.doubt.passing)}
+    return {**figure_to_json(figure), "doubt": {kind: by_source for kind, by_source in doubt.items() if by_source}}
+
+
+def _digits(by_source: Mapping[str, float]) -> dict[str, float]:
+    """Four digits of what is not nothing: a doubt needs no more."""
+    return {source: float(f"{c:.4g}") for source, c in by_source.items() if abs(c) > 1e-9}
+
+
 def figure_from_json(data: dict[str, Any]) -> Figure:
     """The inverse of `figure_to_json`."""
-    value, plus_minus = data["value"], data["plus_minus"]
+    value, plus_minus, doubt = data["value"], data["plus_minus"], data.get("doubt", {})
     return Figure(
         math.nan if value is None else value,
         data["unit"],
@@ -165,12 +181,28 @@ def figure_from_json(data: dict[str, Any]) -> Figure:
         data["basis"],
         data["coverage"],
         data["why"],
+        Doubt(doubt.get("steady", {}), doubt.get("passing", {})),
     )
 
 
 def day_to_json(ledger: DayLedger) -> dict[str, Any]:
     """One entry of `days` in the contract's JSON of `ledger`."""
-    fig = figure_to_json
+    shown: dict[str, Any] = shown_of(day_to_record(ledger))
+    return shown
+
+
+def shown_of(record: Any) -> Any:
+    """A kept ledger, or a part of one, as the contract shows it."""
+    if isinstance(record, list):
+        return [shown_of(one) for one in record]
+    if isinstance(record, dict):
+        return {key: shown_of(value) for key, value in record.items() if key not in _KEPT_ONLY}
+    return record
+
+
+def day_to_record(ledger: DayLedger) -> dict[str, Any]:
+    """The ledger as it is kept: the contract's JSON, and with each figure where its interval comes from."""
+    fig = _figure_to_record
     return {
         "day": ledger.day.isoformat(),
         "coverage": ledger.coverage,
@@ -207,7 +239,7 @@ def day_to_json(ledger: DayLedger) -> dict[str, Any]:
 
 
 def _heat_pump_to_json(line: HeatPumpLine) -> dict[str, Any]:
-    fig = figure_to_json
+    fig = _figure_to_record
     return {
         "heat_pump": line.heat_pump,
         "heating": {
@@ -244,7 +276,7 @@ def _heat_pump_from_json(data: dict[str, Any]) -> HeatPumpLine:
 
 
 def day_from_json(site: str, data: dict[str, Any]) -> DayLedger:
-    """The inverse of `day_to_json`: how stored ledgers come back."""
+    """The inverse of `day_to_record`: how kept ledgers come back."""
     fig = figure_from_json
     return DayLedger(
         site=site,

@@ -15,7 +15,7 @@ import numpy as np
 
 from analytics.day import account_day, state_from_json, state_to_json, window
 from analytics.detection import assess_day
-from analytics.figures import DayLedger, day_from_json, day_to_json
+from analytics.figures import DayLedger, day_from_json, day_to_record
 from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
 from api.alerting import alerts_after
 from api.sites import parsed
@@ -120,7 +120,7 @@ def _compute_day(
     carried = None if state is None else state_from_json(_nan_for_null(state))
     result = account_day(site, traces, local, state=carried, until_ms=task.until_ms)
     # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
-    ledger_json = day_to_json(result.ledger)
+    ledger_json = day_to_record(result.ledger)
     outcome = DayOutcome(
         task=task,
         ledger=ledger_json,

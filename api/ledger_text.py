@@ -8,6 +8,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from analytics.figures import shown_of
 from analytics.site import Site
 
 __all__ = ["alerts_table", "ledger_csv", "ledger_json", "ledger_table"]
@@ -16,8 +17,8 @@ _DASH = "–"
 
 
 def ledger_json(site: Site, days: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """The contract's JSON of `ledger`."""
-    return {"site": site.id, "timezone": site.timezone, "days": list(days)}
+    """The contract's JSON of `ledger`, from days as they are kept."""
+    return {"site": site.id, "timezone": site.timezone, "days": shown_of(list(days))}
 
 
 def ledger_csv(ledger: Mapping[str, Any]) -> str:
