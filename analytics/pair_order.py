@@ -85,7 +85,7 @@ def _check(
         minutes=len(warmer_k) * every_s / 60,
         start_s=float(at_s[0]),
         end_s=float(at_s[-1]) + every_s,
-        wrong_part=np.count_nonzero(warmer_k < 0) / len(warmer_k),
+        wrong_part=float(np.count_nonzero(warmer_k < 0)) / len(warmer_k),
     )
 
 

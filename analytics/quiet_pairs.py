@@ -36,6 +36,7 @@ _LEVEL_K = 0.5  # what a pipe may still move over the tail
 _DRIFT_K = 0.15  # what the difference may still move over it
 _TRANSIT_CELLS = 10  # until the fluid that the pump found has passed both sensors
 _CIRCULATES_CELLS = 20
+_EDGE_CELLS = 2  # the mean of a cell may hold a little of what begins next
 _DARK_W_M2 = 10.0
 _LEAST_U_K = 0.005  # rounding of what readings carry
 
@@ -121,7 +122,7 @@ def _rest(pair: _Pair, still: Flags) -> PairCheck | None:
     start, stop = _longest(still)
     if stop - start < _REST_CELLS:
         return None
-    tail = slice(max(start + _REST_CELLS - _TAIL_CELLS, stop - 2 * _TAIL_CELLS), stop)
+    tail = slice(max(start + _REST_CELLS - _TAIL_CELLS, stop - 2 * _TAIL_CELLS), stop - _EDGE_CELLS)
     return _compared(pair, tail, "rest")
 
 
@@ -171,7 +172,7 @@ def _circulation(
     start, stop = _longest((day.flow_m3_s > _MOVES_M3_S) & idle)
     if stop - start < _CIRCULATES_CELLS:
         return None
-    cells = slice(start + _TRANSIT_CELLS, stop)
+    cells = slice(start + _TRANSIT_CELLS, stop - _EDGE_CELLS)
     expected_k = 0.0 if collector is None else _lost_k(plant, pair, cells, collector=collector)
     # A dark collector cools what passes it; where that is more than half a kelvin, it is no quiet moment.
     return _compared(pair, cells, "circulation", expected_k=expected_k) if abs(expected_k) <= 0.5 else None
