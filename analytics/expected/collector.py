@@ -53,7 +53,7 @@ def clear_sky_sun(plant: PlantDay, collector: Collector) -> Course:
     return np.repeat(plane, _EVERY)[:n_cells]
 
 
-_EVERY = 10  # cells; the sun moves slowly
+_EVERY = 20  # cells; the sun moves slowly
 
 
 def _allowed_kwh(plant: PlantDay, collector: Collector, sun: Course, air: Course) -> float:

@@ -176,6 +176,7 @@ class SheetCop:
     leaving_is_known: bool
 
 
+_SHEET_EVERY = 4  # steady cells; temperatures move by tenths of a kelvin in four minutes
 # Makers' figures and the reading between them (EN 14511 allows 5 % on a test; flows and pumps differ: common practice).
 _SHEET_DOUBT = 0.10
 # Water to a floor or a radiator circuit where nobody measures it: the hot end of what is usual (common practice).
@@ -205,9 +206,10 @@ def sheet_cop(points: Sequence[RatingPoint], courses: PumpCourses, mode: Mode = 
         away_k = _UNKNOWN_LEAVING_DEGC - stand_in if mode == "heating" else 5.0
         doubt += _COP_PER_LEAVING_K * abs(away_k)
         leaving = np.full(len(leaving), stand_in)
-    steady = courses.steady
-    cop = np.full(len(leaving), nan)
-    cop[steady] = rated(mine, mode, entering_degc=courses.entering_degc[steady], leaving_degc=leaving[steady]).cop
+    steady, cop = np.flatnonzero(courses.steady), np.full(len(leaving), nan)
+    at = steady[::_SHEET_EVERY]
+    read = rated(mine, mode, entering_degc=courses.entering_degc[at], leaving_degc=leaving[at]).cop
+    cop[steady] = np.repeat(read, _SHEET_EVERY)[: len(steady)]
     return SheetCop(cop=cop, doubt=float(doubt), leaving_is_known=is_known)
 
 

@@ -19,8 +19,8 @@ class Predicted:
     """
     What a model says of new days: value and half-width of the 95 % interval of one day's value.
 
-    `is_beyond` marks days whose inputs lie further outside the fitted ones than a quarter of their spread: there the
-    value is a guess.
+    `is_beyond` marks days whose inputs lie further outside the fitted ones than half of their spread: there the value is
+    a guess.
     """
 
     value: Array
@@ -56,7 +56,7 @@ class LinearFit:
         design = _design(rows)
         spread = np.sqrt(1.0 + np.einsum("ni,ij,nj->n", design, self.unscaled, design))
         freedom = self.statistics.n - self.statistics.n_parameters
-        margin = 0.25 * (self.highest - self.lowest)
+        margin = 0.5 * (self.highest - self.lowest)
         beyond = ((rows < self.lowest - margin) | (rows > self.highest + margin)).any(axis=1)
         half_width = float(stdtrit(freedom, 0.975)) * self.residual_sd * spread
         return Predicted(design @ self.coefficients, np.asarray(half_width), np.asarray(beyond))
