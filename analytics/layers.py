@@ -1,0 +1,298 @@
+"""
+A tank in layers: heat by origin that moves with the water, rises by natural convection and is lost to the room.
+
+The tank is cut into LAYERS of equal mass, the first on top. Each layer is a row; its columns say where its
+temperature comes from [K]: one column an origin, the last the temperature at which its water entered from the main.
+A row's sum is the layer's temperature [degC]. Heat of an origin is its column's sum times the layers' heat capacity.
+
+Water moves in a row of well-stirred layers. What passes a layer of such a row is spread by a Poisson law, so a whole
+draw is one matrix [1]. Warmer water below cooler water mixes until no layer is warmer than the one above it. What the
+layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
+once in a while. Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in
+proportion, as a loss does; a layer that holds no heat takes it from or gives it to the room.
+
+References:
+    [1] Levenspiel, Chemical Reaction Engineering, tanks in series (from memory).
+    [2] Duffie and Beckman, Solar Engineering of Thermal Processes, ch. 8, multi-node tank (from memory).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow", "settle"]
+
+Array = NDArray[np.float64]
+
+LAYERS = 16
+"""As many as tell a tank's quarter from its middle; 12 to 20 came to nearly the same."""
+
+_STABLE_K = 1e-6
+_HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
+_LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
+_LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
+_MOST_TURNED = 2.0 * LAYERS  # water that goes round more often than twice in a step is stirred anyway
+_LOG_FACTORIAL = gammaln(np.arange(4 * LAYERS) + 1.0)
+_ROW, _COLUMN = np.indices((LAYERS, LAYERS))
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """
+    Water that moves up through the tank, by steps.
+
+    Args:
+        layers: Moved water in layers of this tank. Shape (steps,)
+        entering: Columns of the water that enters below; any row where none moves. Shape (steps, columns) [K]
+    """
+
+    layers: Array
+    entering: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """
+    A stage that heats the tank.
+
+    Args:
+        column: Its origin's column.
+        rise_k: Its heat by steps, as the rise of a single layer. Shape (steps,) [K]
+        spread: The part of the heat that each layer gets; adds up to one. Shape (LAYERS,)
+        fluid_degc: Of a coil's fluid beside each layer: the heat goes where that is warmer. Shape (steps, LAYERS)
+        turned: Of water that the pump takes from the bottom and brings back to the highest layer of `spread`: layers
+            moved. Shape (steps,)
+    """
+
+    column: int
+    rise_k: Array
+    spread: Array
+    fluid_degc: Array | None = None
+    turned: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """
+    What goes on without pumps, at the end of the steps that `due` names.
+
+    Args:
+        due: Shape (steps,)
+        conduction: Part of the difference of two neighbours that passes between them.
+        loss: Part of the difference to the room that is lost.
+        room_degc: Shape (steps,)
+        pull: Rise of each layer for each degree that a sensor is above the account. Shape (LAYERS, sensors)
+        at_sensor: The account's temperature where the sensors are, from the layers'. Shape (sensors, LAYERS)
+        sensors_degc: NaN where not known. Shape (steps, sensors)
+        doubt_k: A sensor is not believed to be better than this.
+    """
+
+    due: NDArray[np.bool_]
+    conduction: float
+    loss: float
+    room_degc: Array
+    pull: Array
+    at_sensor: Array
+    sensors_degc: Array
+    doubt_k: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """A tank over some steps: what moves, what heats, what happens by itself. `room` is the room's column."""
+
+    water: Water
+    charges: Sequence[Charge]
+    quiet: Quiet
+    room: int
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """
+    What became of the heat, in kelvin times layers.
+
+    Args:
+        leaving: Columns that left on top. Shape (steps, columns)
+        lost: Columns lost to the room or to the sensors' word, gains negative. Shape (columns,)
+        end: The layers at the end. Shape (LAYERS, columns)
+    """
+
+    leaving: Array
+    lost: Array
+    end: Array
+
+
+def follow(store: Store, start: Array) -> Course:
+    """
+    Follow the layers step by step: first the water moves, then the stages heat, then the tank is left to itself.
+
+    For every origin: start + entered + put in = left + lost + end, to rounding.
+
+    Args:
+        start: The layers at the start. Shape (LAYERS, columns)
+    """
+    quiet, moves = store.quiet, _Moves(store.water)
+    turns = [_Turns(charge) for charge in store.charges]
+    heating = [_heated_steps(charge) for charge in store.charges]
+    conduct, known = _conduction(quiet.conduction), np.isfinite(quiet.sensors_degc.sum(axis=1))
+    layers, one, all_layers = start.copy(), np.ones(start.shape[1]), np.ones(LAYERS)
+    leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
+    for step in np.flatnonzero(np.logical_or.reduce([moves.any, quiet.due, *heating])).tolist():
+        if moves.any[step]:
+            layers, leaving[step] = moves.through(step, layers)
+        for charge, turn, heats in zip(store.charges, turns, heating, strict=True):
+            if heats[step]:
+                layers = turn.through(step, layers)
+                layers[:, charge.column] += _rise(charge, turn, step, layers @ one)
+        if quiet.due[step]:
+            before = all_layers @ layers
+            layers = conduct @ layers
+            change, gain = _change(quiet, step, layers @ one, is_known=known[step])
+            layers = _changed(layers, change, gain, held=(layers @ one) - layers[:, -1], room=store.room)
+            lost += before - all_layers @ layers
+        layers = settle(layers, layers @ one)
+    return Course(leaving, lost, layers)
+
+
+def settle(layers: Array, degc: Array) -> Array:
+    """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
+    if (degc[1:] - degc[:-1]).max() <= _STABLE_K:
+        return layers
+    counts = np.array(_pools(degc.tolist()))
+    begins = counts.cumsum() - counts
+    means: Array = np.add.reduceat(layers, begins, axis=0) / counts[:, None]
+    return means.repeat(counts, axis=0)
+
+
+def _pools(degc: Sequence[float]) -> list[int]:
+    """How many layers, from the top, come to the same temperature."""
+    means: list[float] = []
+    counts: list[int] = []
+    for layer_degc in degc:
+        mean, count = layer_degc, 1
+        while means and means[-1] < mean:
+            above, n_above = means.pop(), counts.pop()
+            mean = (mean * count + above * n_above) / (count + n_above)
+            count += n_above
+        means.append(mean)
+        counts.append(count)
+    return counts
+
+
+class _Moves:
+    """The steps in which water moves up: matrices whose last row is what leaves on top."""
+
+    def __init__(self, water: Water) -> None:
+        self.any = water.layers > 0
+        steps = np.flatnonzero(self.any)
+        self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
+        moved = water.layers[steps]
+        passing = _poisson(moved, LAYERS)
+        stays = (1.0 - passing.cumsum(axis=1))[:, ::-1]  # of what enters, the bottom last, in layers
+        matrix = np.empty((len(steps), LAYERS + 1, LAYERS))
+        matrix[:, :-1] = np.where(_COLUMN >= _ROW, passing[:, abs(_COLUMN - _ROW)], 0.0)
+        matrix[:, -1] = 1.0 - matrix[:, :-1].sum(axis=1)
+        passes = np.hstack((stays, (moved - stays.sum(axis=1))[:, None]))
+        self._matrix, self._entered = matrix, passes[:, :, None] * water.entering[steps][:, None, :]
+
+    def through(self, step: int, layers: Array) -> tuple[Array, Array]:
+        """The layers after a step, and what left."""
+        place = self._place[step]
+        moved: Array = self._matrix[place] @ layers
+        moved += self._entered[place]
+        return moved[:-1], moved[-1]
+
+
+class _Turns:
+    """The steps in which a loop takes water from the bottom and brings it back higher up."""
+
+    def __init__(self, charge: Charge) -> None:
+        turned = np.zeros(0) if charge.turned is None else charge.turned
+        self._first = int(np.argmax(charge.spread > 0))
+        n = LAYERS - self._first
+        steps = np.flatnonzero(turned > 0)
+        self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
+        chance = _poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
+        later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
+        back, found = _wrapped(chance, n), _wrapped(later, n)
+        self._matrix = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
+        self._found = np.hstack((np.zeros((len(steps), self._first)), found))
+
+    def through(self, step: int, layers: Array) -> Array:
+        """The layers after a step."""
+        place = self._place.get(step)
+        if place is None:
+            return layers
+        turned = layers.copy()
+        turned[self._first :] = self._matrix[place] @ layers[self._first :]
+        return turned
+
+    def spread(self, step: int) -> Array | None:
+        """Where heat is found that the water was given on its way; None where it did not move."""
+        place = self._place.get(step)
+        return None if place is None else self._found[place]
+
+
+def _poisson(mean: Array, n: int) -> Array:
+    """Probability of 0 to n - 1 events for each of some positive means, shape (means, n)."""
+    return np.asarray(np.exp(np.arange(n) * np.log(mean)[:, None] - mean[:, None] - _LOG_FACTORIAL[:n]))
+
+
+def _wrapped(passed: Array, n: int) -> Array:
+    """Parts by layers passed become parts by place on a round of n layers, adding up to one. Shape (steps, n)"""
+    rounds = -(-passed.shape[1] // n)
+    padded = np.zeros((len(passed), rounds * n))
+    padded[:, : passed.shape[1]] = passed
+    places = padded.reshape(len(passed), rounds, n).sum(axis=1)
+    return np.asarray(places / places.sum(axis=1, keepdims=True))
+
+
+def _heated_steps(charge: Charge) -> NDArray[np.bool_]:
+    heats = charge.rise_k > 0
+    return heats if charge.turned is None else heats | (charge.turned > 0)
+
+
+def _rise(charge: Charge, turns: _Turns, step: int, degc: Array) -> Array:
+    """What a stage adds to each layer. Shape (LAYERS,) [K]"""
+    found = turns.spread(step)
+    if found is not None:
+        return np.asarray(charge.rise_k[step] * found)
+    if charge.fluid_degc is not None:
+        weight = charge.spread * np.maximum(charge.fluid_degc[step] - degc, 0.0)
+        lift_k = float(weight.sum())
+        if lift_k > _LEAST_LIFT_K:
+            return np.asarray(charge.rise_k[step] / lift_k * weight)
+    return np.asarray(charge.rise_k[step] * charge.spread)
+
+
+def _conduction(part: float) -> Array:
+    """Neighbours exchange a part of their difference; the tank's ends have one neighbour."""
+    matrix = np.eye(LAYERS)
+    for upper in range(LAYERS - 1):
+        pair = slice(upper, upper + 2)
+        matrix[pair, pair] += part * np.array([[-1.0, 1.0], [1.0, -1.0]])
+    return matrix
+
+
+def _change(quiet: Quiet, step: int, degc: Array, *, is_known: bool) -> tuple[Array, Array]:
+    """Each layer's loss and pull toward the sensors, and what it gains from a warmer room. [K]"""
+    to_room = quiet.loss * (quiet.room_degc[step] - degc)
+    gain = np.maximum(to_room, 0.0)
+    change = to_room - gain
+    if is_known:
+        above = quiet.sensors_degc[step] - quiet.at_sensor @ degc
+        change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
+    return change, gain
+
+
+def _changed(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> Array:
+    """All origins in proportion; what a layer hardly holds (below _HELD_K) the room owes, or is owed."""
+    least = np.maximum(held, _HELD_K)
+    changed = layers.copy()
+    changed[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
+    changed[:, room] += gain + change * (1.0 - held / least)
+    return changed

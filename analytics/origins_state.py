@@ -1,0 +1,72 @@
+"""What a day leaves to the next: each tank's stored heat by origin, whole and by layers, and sensors that are stuck."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+__all__ = ["CARRIED_OVER", "ROOM", "CarriedState", "LayeredHeat", "state_from_json", "state_to_json"]
+
+CARRIED_OVER = "carried-over"
+ROOM = "room"
+"""The origin of heat that no stage gave: from the room, or from a change of the main's temperature."""
+
+
+@dataclass(frozen=True, slots=True)
+class LayeredHeat:
+    """
+    A tank's layers, the first on top.
+
+    Args:
+        heat_k: By origin, how much of each layer's temperature it gave. [K]
+        cold_degc: What each layer's water had when it entered from the main.
+    """
+
+    heat_k: Mapping[str, Sequence[float]]
+    cold_degc: Sequence[float]
+
+
+@dataclass(frozen=True, slots=True)
+class CarriedState:
+    """
+    Args:
+        parts: By tank, by origin, adding up to one; the room's part counts as carried over.
+        cold_degc: The cold water that stored heat was last counted from.
+        layers: By tank, where it is followed in layers. A state without them is read as all layers alike.
+        stuck: Points judged to stand still at the day's end, with the value that they show. [SI]
+    """
+
+    parts: Mapping[str, Mapping[str, float]]
+    cold_degc: float
+    layers: Mapping[str, LayeredHeat] = field(default_factory=dict)
+    stuck: Mapping[str, float] = field(default_factory=dict)
+
+
+def state_to_json(state: CarriedState) -> dict[str, object]:
+    """A state as plain JSON data."""
+    return {
+        "parts": {tank: dict(mix) for tank, mix in state.parts.items()},
+        "cold_degc": state.cold_degc,
+        "layers": {
+            tank: {"heat_k": {o: list(k) for o, k in held.heat_k.items()}, "cold_degc": list(held.cold_degc)}
+            for tank, held in state.layers.items()
+        },
+        "stuck": dict(state.stuck),
+    }
+
+
+def state_from_json(data: Mapping[str, object]) -> CarriedState:
+    """The inverse of `state_to_json`; also of states from before tanks were followed in layers."""
+    parts, layers, stuck = data["parts"], data.get("layers", {}), data.get("stuck", {})
+    assert isinstance(parts, Mapping)
+    assert isinstance(layers, Mapping)
+    assert isinstance(stuck, Mapping)
+    return CarriedState(
+        {t: {o: float(p) for o, p in mix.items()} for t, mix in parts.items()},
+        float(str(data["cold_degc"])),
+        {
+            tank: LayeredHeat(
+                {o: tuple(map(float, k)) for o, k in held["heat_k"].items()}, tuple(map(float, held["cold_degc"]))
+            )
+            for tank, held in layers.items()
+        },
+        {point: float(value) for point, value in stuck.items()},
+    )

@@ -1,0 +1,189 @@
+"""
+A tank in layers: what the plant's day says about what moves through it, heats it and cools it.
+
+The sensors of a tank stand, as far as a site file tells, in the middles of equal parts of its height.
+"""
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from math import exp
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow
+from analytics.origins_mixed import start_parts
+from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat
+from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
+from analytics.plant import CELL_S, PlantDay
+from analytics.site import Stage, Tank
+
+__all__ = ["LAYERED_DOUBT", "follow_layers", "is_layered"]
+
+Array = NDArray[np.float64]
+
+LAYERED_DOUBT = 0.04
+_LEAST_SENSORS = 2
+_QUIET_BLOCKS = 4  # losses and the pull toward the sensors once an hour
+_PULL_S = 3600.0  # in which two thirds of a difference to the sensors are made up for; 20 min to 4 h did alike
+_SENSOR_DOUBT_K = 0.3  # tank sensors in pockets; common practice
+_CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
+_USUAL_DEGC = 45.0  # of a tank of which nothing is known
+_ROOM_DEGC = 20.0
+_UPPER_HALF = 0.5
+_MIDDLES = tuple((k + 0.5) / LAYERS for k in range(LAYERS))
+
+
+def is_layered(plant: PlantDay, tank: str) -> bool:
+    """Whether sensors along a tank allow to follow it in layers."""
+    return len(plant.site.tanks[tank].temperatures) >= _LEAST_SENSORS
+
+
+def follow_layers(
+    plant: PlantDay, tank: str, state: CarriedState | None, *, moved: MovedWater, entering: Array
+) -> tuple[Array, LayeredHeat, Mapping[str, float]]:
+    """
+    One day of one tank.
+
+    Args:
+        entering: Columns of the water that enters: origins, then the main's temperature. (blocks, columns) [kg K]
+    Returns:
+        The columns of the water that leaves, the layers at the end, and their heat's parts by origin.
+    """
+    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    layer_kg = plant.site.tanks[tank].volume_l / 1e3 * KG_PER_M3 / LAYERS
+    flows = moved.kg > 0
+    water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
+    depths, sensors_degc = _sensors(plant, tank)
+    charges = [_charge(plant, s, origins, layer_kg) for s in plant.site.stages.values() if s.tank == tank]
+    quiet = _quiet(plant, tank, depths, sensors_degc, layer_kg=layer_kg)
+    start = _start(plant, state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.cold_degc[0])
+    course = follow(Store(water, charges, quiet, origins.index(ROOM)), start)
+    return course.leaving * layer_kg, _held(course.end, origins), _parts(course.end, origins)
+
+
+def _sensors(plant: PlantDay, tank: str) -> tuple[tuple[float, ...], Array]:
+    """Depths of the sensors that spoke (0 top, 1 bottom) and their readings at the blocks' ends, (blocks, sensors)."""
+    points = plant.site.tanks[tank].temperatures
+    spoke = [k for k, point in enumerate(points) if point in plant.signals and len(plant.signals[point].time_s)]
+    if not spoke:
+        return (0.5,), np.full((round(plant.day.seconds / BLOCK_S), 1), np.nan)
+    depths = tuple((k + 0.5) / len(points) for k in spoke)
+    return depths, plant.tanks[tank].sensors_degc[:, BLOCK_CELLS - 1 :: BLOCK_CELLS].T
+
+
+def _quiet(plant: PlantDay, tank: str, depths: tuple[float, ...], sensors_degc: Array, *, layer_kg: float) -> Quiet:
+    described: Tank = plant.site.tanks[tank]
+    n_blocks = len(sensors_degc)
+    ends = np.arange(1, n_blocks + 1)
+    per_k = _QUIET_BLOCKS * BLOCK_S / (layer_kg * J_PER_K_KG)
+    ua_w_k = described.ua_w_per_k or 0.0
+    room = plant.tanks[tank].ambient_degc[BLOCK_CELLS - 1 :: BLOCK_CELLS]
+    return Quiet(
+        due=(ends % _QUIET_BLOCKS == 0) & (ends * BLOCK_S <= plant.until_s + CELL_S),
+        conduction=min(_CONDUCTION_W_K * per_k, 0.25),
+        loss=1.0 - exp(-ua_w_k / LAYERS * per_k),
+        room_degc=np.where(np.isnan(room), _ROOM_DEGC, room),
+        pull=(1.0 - exp(-_QUIET_BLOCKS * BLOCK_S / _PULL_S)) * _between(depths, _MIDDLES),
+        at_sensor=_between(_MIDDLES, depths),
+        sensors_degc=sensors_degc,
+        doubt_k=_SENSOR_DOUBT_K,
+    )
+
+
+@lru_cache(maxsize=64)
+def _between(known: tuple[float, ...], wanted: tuple[float, ...]) -> Array:
+    """Straight interpolation over depth as a matrix, level beyond the ends. Shape (wanted, known)"""
+    return np.stack([np.interp(wanted, known, row) for row in np.eye(len(known))], axis=1)
+
+
+def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], layer_kg: float) -> Charge:
+    rise_k = blocks(stage_heat_w(plant, stage)) * CELL_S / (layer_kg * J_PER_K_KG)
+    column = origins.index(stage.id)
+    low, high = stage.height
+    if stage.heater:
+        return Charge(column, rise_k, _at(low))
+    loop = plant.loops[stage.loop or ""]
+    if low == high:
+        turned = blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg if high >= _UPPER_HALF else None
+        return Charge(column, rise_k, _at(high), turned=turned)
+    spread = _over(low, high)
+    return Charge(column, rise_k, spread, fluid_degc=_beside_coil(plant, stage, spread))
+
+
+def _at(height: float) -> Array:
+    """All in the layer just above a height, the highest for the top."""
+    spread = np.zeros(LAYERS)
+    spread[min(max(round((1.0 - height) * LAYERS) - 1, 0), LAYERS - 1)] = 1.0
+    return spread
+
+
+def _over(low: float, high: float) -> Array:
+    """Evenly over a range of heights."""
+    edges = np.clip((1.0 - np.arange(LAYERS + 1) / LAYERS - low) / (high - low), 0.0, 1.0)
+    return np.asarray(edges[:-1] - edges[1:])
+
+
+def _beside_coil(plant: PlantDay, stage: Stage, spread: Array) -> Array | None:
+    """The coil's fluid beside each layer: it enters high as it left the component, and goes back low."""
+    loop = plant.loops[stage.loop or ""]
+    if np.isnan(loop.leaving_degc).all() or np.isnan(loop.entering_degc).all():
+        return None
+    weight = stage_heat_w(plant, stage)
+    total = blocks(weight)
+    heats = total > 0
+    flow, back = (
+        np.where(heats, blocks(weight * degc) / np.where(heats, total, 1.0), 0.0)
+        for degc in (loop.leaving_degc, loop.entering_degc)
+    )
+    passed = np.cumsum(spread) - 0.5 * spread
+    return np.asarray(flow[:, None] + (back - flow)[:, None] * passed)
+
+
+def _profile(plant: PlantDay, tank: str, depths: tuple[float, ...]) -> Array:
+    """The layers' temperatures by the sensors' first words."""
+    sensors = plant.tanks[tank].sensors_degc
+    known = ~np.isnan(sensors)
+    if not known.any(axis=1).all():
+        return np.full(LAYERS, _USUAL_DEGC)
+    first = sensors[np.arange(len(sensors)), known.argmax(axis=1)]
+    return np.asarray(np.interp(_MIDDLES, depths, first))
+
+
+def _start(
+    plant: PlantDay,
+    state: CarriedState | None,
+    tank: str,
+    origins: Sequence[str],
+    *,
+    profile: Array,
+    cold_degc: float,
+) -> Array:
+    """The layers as the day before left them; else all alike, at the sensors' temperatures."""
+    layers = np.zeros((LAYERS, len(origins) + 1))
+    held = state.layers.get(tank) if state else None
+    if held is None or len(held.cold_degc) != LAYERS:
+        layers[:, -1] = np.minimum(cold_degc, profile)
+        layers[:, :-1] = (profile - layers[:, -1])[:, None] * start_parts(state, tank, origins)
+        return layers
+    layers[:, -1] = held.cold_degc
+    for origin, heat_k in held.heat_k.items():
+        layers[:, origins.index(origin) if origin in origins else -2] += heat_k
+    return layers
+
+
+def _held(layers: Array, origins: Sequence[str]) -> LayeredHeat:
+    heat = {origin: tuple(layers[:, k].tolist()) for k, origin in enumerate(origins)}
+    return LayeredHeat(heat, tuple(layers[:, -1].tolist()))
+
+
+def _parts(layers: Array, origins: Sequence[str]) -> Mapping[str, float]:
+    """The whole tank's heat by origin, adding up to one; the room's part counts as carried over."""
+    heat = np.maximum(layers[:, :-1].sum(axis=0), 0.0)
+    heat[-1] += heat[-2]
+    heat = np.delete(heat, -2)
+    total = float(heat.sum())
+    names = [origin for origin in origins if origin != ROOM]
+    if total <= 0:
+        return {origin: float(origin == CARRIED_OVER) for origin in names}
+    return dict(zip(names, (heat / total).tolist(), strict=True))
