@@ -1,7 +1,7 @@
 """One day's account, from traces to ledger: same input, same output, to the bit."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analytics.figures import DayLedger
 from analytics.ledger import close_day
@@ -27,7 +27,7 @@ READ_MARGIN_MS = 2 * 3600 * 1000
 
 @dataclass(frozen=True, slots=True)
 class DayResult:
-    """The plant's courses, the ledger, and the stored heat by origin that the next day begins with."""
+    """The plant's courses, the ledger, and what the next day begins with."""
 
     plant: PlantDay
     ledger: DayLedger
@@ -57,6 +57,6 @@ def account_day(
         state: What the day before left; None where the account begins.
         until_ms: For a day in progress: up to when readings can exist.
     """
-    plant = read_plant(site, traces, day, until_ms=until_ms)
+    plant = read_plant(site, traces, day, until_ms=until_ms, stuck=state.stuck if state else None)
     ledger, left = close_day(plant, state)
-    return DayResult(plant, ledger, left)
+    return DayResult(plant, ledger, replace(left, stuck=plant.stuck))

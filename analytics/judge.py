@@ -85,7 +85,7 @@ def _joined(before: float, after: float, most: float) -> tuple[float, str]:
 
 
 def find_bad(
-    site: Site, times_s: Mapping[str, Array], values: Mapping[str, Array]
+    site: Site, times_s: Mapping[str, Array], values: Mapping[str, Array], *, stuck: Mapping[str, float]
 ) -> tuple[dict[str, Flags], list[SensorFault]]:
     """
     Readings to leave out.
@@ -93,6 +93,7 @@ def find_bad(
     Args:
         site: Tells which sensors stand beside which.
         times_s, values: Per point, seconds from the day's start and SI values, all of them. Shape (n,) each
+        stuck: Points that stood still at the end of the day before, with the value; until they move they still do.
     Returns:
         Per point, True where a reading is bad (points without bad readings are absent), and the faults as sentences.
     """
@@ -110,9 +111,10 @@ def find_bad(
         note(point, np.asarray((value < low) | (value > high)), "range")
         if quantity == "temperature" and len(value) > 2:
             note(point, _spikes(value), "spike")
+    believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
     for rule in _stuck_rules(site):
         if rule.point in values:
-            note(rule.point, _stuck(rule, times_s, values), "stuck")
+            note(rule.point, _stuck(rule, times_s, believed, stuck=stuck.get(rule.point)), "stuck")
     return bad, faults
 
 
@@ -138,7 +140,10 @@ def _spikes(value: Array) -> Flags:
 
 @dataclass(frozen=True, slots=True)
 class _StuckRule:
-    """`point` must not stand still for `shortest_s` while one of `partners` moves by `least_k` and `mover` runs."""
+    """
+    `point` must not come to stand still for `shortest_s` while one of `partners` moves by `least_k`, both while
+    `mover` runs. One that never moved may measure something steady.
+    """
 
     point: str
     partners: tuple[str, ...]
@@ -161,7 +166,9 @@ def _stuck_rules(site: Site) -> list[_StuckRule]:
     return rules
 
 
-def _stuck(rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array]) -> Flags:
+def _stuck(
+    rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *, stuck: float | None
+) -> Flags:
     time_s, value = times_s[rule.point], values[rule.point]
     flags = np.zeros(len(value), bool)
     if len(value) < 3:
@@ -169,21 +176,37 @@ def _stuck(rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, 
     changes = np.flatnonzero(value[1:] != value[:-1])
     starts = np.concatenate(([0], changes + 1))
     ends = np.concatenate((changes, [len(value) - 1]))
+    if stuck is not None and value[0] == stuck:
+        flags[: ends[0] + 1] = True
     for index in np.flatnonzero(time_s[ends] - time_s[starts] >= rule.shortest_s):
         span = (float(time_s[starts[index]]), float(time_s[ends[index]]))
-        moved = any(_moved(other, span, times_s, values) > rule.least_k for other in rule.partners)
-        if moved and _ran(rule.mover, span, times_s, values):
+        if index == 0 or not _ran(rule.mover, span, times_s, values):
+            continue
+        if any(
+            _moved(other, rule.mover, span, times_s=times_s, values=values) > rule.least_k for other in rule.partners
+        ):
             flags[starts[index] : ends[index] + 1] = True
     return flags
 
 
-def _moved(point: str, span: tuple[float, float], times_s: Mapping[str, Array], values: Mapping[str, Array]) -> float:
+def _moved(
+    point: str,
+    mover: str | None,
+    span: tuple[float, float],
+    *,
+    times_s: Mapping[str, Array],
+    values: Mapping[str, Array],
+) -> float:
+    """How far a point's believed readings went within the span, while the mover ran."""
     if point not in values:
         return 0.0
-    inside = values[point][(times_s[point] >= span[0]) & (times_s[point] <= span[1])]
-    low, high = RANGES["temperature"]
-    inside = inside[(inside > low) & (inside < high)]
-    return float(np.ptp(inside)) if len(inside) else 0.0
+    time_s = times_s[point]
+    inside = (time_s >= span[0]) & (time_s <= span[1])
+    if mover is not None:
+        last = np.searchsorted(times_s[mover], time_s, side="right") - 1
+        inside &= (last >= 0) & (values[mover][np.maximum(last, 0)] > 0)
+    believed = values[point][inside & ~np.isnan(values[point])]
+    return float(np.ptp(believed)) if len(believed) else 0.0
 
 
 def _ran(

@@ -225,6 +225,7 @@ class PlantDay:
         sensor_faults: Readings left out, with reasons; also sensors that said nothing all day ("missing").
         last_s: Time of the newest reading of each point (seconds from the day's start, may be negative);
             a point without any reading in the window is not in it.
+        stuck: Points judged to stand still at the day's end, with the value that they show.
     """
 
     site: Site
@@ -233,6 +234,7 @@ class PlantDay:
     signals: Mapping[str, Signal]
     sensor_faults: Sequence[SensorFault]
     last_s: Mapping[str, float]
+    stuck: Mapping[str, float]
     loops: Mapping[str, LoopDay]
     heaters: Mapping[str, HeaterDay]
     heat_pumps: Mapping[str, HeatPumpDay]

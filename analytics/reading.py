@@ -16,7 +16,14 @@ from analytics.trace import LocalDay, Trace
 __all__ = ["read_plant"]
 
 
-def read_plant(site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_ms: int | None = None) -> PlantDay:
+def read_plant(
+    site: Site,
+    traces: Mapping[str, Trace],
+    day: LocalDay,
+    *,
+    until_ms: int | None = None,
+    stuck: Mapping[str, float] | None = None,
+) -> PlantDay:
     """
     Judge and meter one local day.
 
@@ -25,9 +32,10 @@ def read_plant(site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_
         traces: By point, from a while before the day's start to a while after its end (`analytics.day.window`).
         day: The local day.
         until_ms: For a day in progress: up to when readings can exist.
+        stuck: Points that stood still at the end of the day before, with the value that they showed.
     """
     until_s = day.seconds if until_ms is None else min(max((until_ms - day.start_ms) / 1000.0, 1.0), day.seconds)
-    readings = read_signals(site, traces, day, until_s=until_s)
+    readings = read_signals(site, traces, day, until_s=until_s, stuck=stuck or {})
     frame = DayFrame(cell_edges(day), until_s)
     signals = readings.signals
     loops = {loop.id: meter_loop(site, loop, signals, frame=frame) for loop in site.loops.values()}
@@ -38,6 +46,7 @@ def read_plant(site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_
         signals=signals,
         sensor_faults=readings.faults,
         last_s=readings.last_s,
+        stuck=readings.stuck,
         loops=loops,
         heaters={h.id: meter_heater(h, signals, frame=frame) for h in site.heaters.values()},
         heat_pumps={

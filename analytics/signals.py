@@ -25,11 +25,12 @@ _COVERED_PART = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Readings:
-    """A day's signals by point, what was left out, and when each point last spoke."""
+    """A day's signals by point, what was left out, when each point last spoke, and which stand still at its end."""
 
     signals: Mapping[str, Signal]
     faults: list[SensorFault]
     last_s: Mapping[str, float]
+    stuck: Mapping[str, float]
 
 
 def cell_edges(day: LocalDay) -> Array:
@@ -38,7 +39,9 @@ def cell_edges(day: LocalDay) -> Array:
     return np.arange(n_cells + 1, dtype=np.float64) * CELL_S
 
 
-def read_signals(site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_s: float) -> Readings:
+def read_signals(
+    site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_s: float, stuck: Mapping[str, float]
+) -> Readings:
     """Every point of the site that said anything in the traces, as a judged signal."""
     spoke = {p: trace for p in site.points if (trace := traces.get(p)) is not None and len(trace.time_ms)}
     times_s = {p: (trace.time_ms - day.start_ms) / 1000.0 for p, trace in spoke.items()}
@@ -46,11 +49,24 @@ def read_signals(site: Site, traces: Mapping[str, Trace], day: LocalDay, *, unti
     faults: list[SensorFault] = []
     for p, trace in spoke.items():
         values[p] = _in_si(site.points[p], times_s[p], trace.value, faults)
-    bad, found = find_bad(site, times_s, values)
+    bad, found = find_bad(site, times_s, values, stuck=stuck)
     edges = cell_edges(day)
     signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges) for p in spoke}
     faults += found + _missing(site, times_s, until_s)
-    return Readings(signals, faults, {p: float(times_s[p][-1]) for p in spoke})
+    last_s = {p: float(times_s[p][-1]) for p in spoke}
+    return Readings(signals, faults, last_s, _still_stuck(found, times_s, values, day))
+
+
+def _still_stuck(
+    found: list[SensorFault], times_s: Mapping[str, Array], values: Mapping[str, Array], day: LocalDay
+) -> dict[str, float]:
+    """Points that stand still at the day's end, with the value."""
+    at_end = [
+        fault.point
+        for fault in found
+        if fault.kind == "stuck" and fault.end_s >= min(day.seconds, float(times_s[fault.point][-1]))
+    ]
+    return {point: float(values[point][-1]) for point in at_end}
 
 
 def _in_si(point: Point, time_s: Array, value: Array, faults: list[SensorFault]) -> Array:

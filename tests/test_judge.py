@@ -17,9 +17,9 @@ SITE = site(
 MINUTES = np.arange(0.0, 86400.0, 60.0)
 
 
-def _bad(**values):
+def _bad(*, stuck=None, **values):
     times = {name: MINUTES[: len(value)] for name, value in values.items()}
-    return find_bad(SITE, times, {name: np.asarray(value, float) for name, value in values.items()})
+    return find_bad(SITE, times, {name: np.asarray(value, float) for name, value in values.items()}, stuck=stuck or {})
 
 
 @pytest.mark.parametrize("code", [-127.0, 850.0, -50.1, 250.1])
@@ -43,12 +43,37 @@ def test_a_small_jump_a_slug_and_a_step_are_no_spikes(values):
     assert _bad(top=values)[0] == {}
 
 
-def test_a_loop_sensor_that_stands_still_while_its_partner_moves_is_stuck():
-    flow = np.where(MINUTES % 7200 < 3600, 1e-4, 0.0)
-    bad, faults = _bad(**{"in": 30 + 10 * np.sin(MINUTES / 5000), "out": np.full(1440, 41.3), "flow": flow})
-    assert bad["out"].all()
+FLOW = np.where(MINUTES % 7200 < 3600, 1e-4, 0.0)
+SWINGING = 30 + 10 * np.sin(MINUTES / 5000)
+
+
+def test_a_loop_sensor_that_comes_to_stand_still_while_its_partner_moves_is_stuck():
+    out = np.where(MINUTES < 7200, 41.0 + MINUTES / 7200, 41.3)
+    bad, faults = _bad(**{"in": SWINGING, "out": out, "flow": FLOW})
+    assert bad["out"][120:].all()
+    assert not bad["out"][:120].any()
     assert "in" not in bad
-    assert faults[-1].sentence.startswith("out stood still at 41.3 for 24.0 h")
+    assert faults[-1].sentence.startswith("out stood still at 41.3 for 22.0 h")
+
+
+def test_a_loop_sensor_that_was_stuck_the_day_before_is_so_until_it_moves():
+    out = np.where(MINUTES < 36_000, 41.3, 38.0 + np.sin(MINUTES))
+    bad, _ = _bad(stuck={"out": 41.3}, **{"in": SWINGING, "out": out, "flow": FLOW})
+    assert bad["out"].tolist() == (MINUTES < 36_000).tolist()
+    assert _bad(stuck={"out": 41.2}, **{"in": SWINGING, "out": out, "flow": FLOW})[0] == {}
+
+
+def test_a_loop_sensor_that_never_moved_may_measure_something_steady():
+    bad, _ = _bad(**{"in": np.full(1440, 10.0), "out": np.where(FLOW > 0, 4.0, 12.0), "flow": FLOW})
+    assert bad == {}
+
+
+def test_a_partner_that_moves_only_at_rest_or_by_a_spike_proves_nothing():
+    out = np.where(MINUTES < 7200, 11.0, 10.0)
+    at_rest = np.where(FLOW > 0, 4.0, 20.0)
+    spiked = np.where(MINUTES == 43_200, 120.0, 4.0)
+    assert _bad(**{"in": at_rest, "out": out, "flow": FLOW})[0] == {}
+    assert list(_bad(**{"in": spiked, "out": out, "flow": FLOW})[0]) == ["in"]
 
 
 def test_a_loop_at_rest_may_stand_still():
