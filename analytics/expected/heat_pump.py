@@ -141,7 +141,10 @@ def temperature_bins(
     entering, leaving = (
         np.full(len(cells), nan) if course is None else np.floor(course[at[cells]] / width_k) for course in courses
     )
-    keys, where = np.unique(np.column_stack((entering, leaving)), axis=0, return_inverse=True, equal_nan=True)
+    # Two NaN are not alike to numpy: a number that no temperature has stands for them.
+    places = np.nan_to_num(np.column_stack((entering, leaving)), nan=_NOWHERE)
+    keys, where = np.unique(places, axis=0, return_inverse=True)
+    keys = np.where(keys == _NOWHERE, nan, keys)
     run_h, useful, elec = (
         np.bincount(where.ravel(), np.nan_to_num(course[cells])) * CELL_S / scale
         for course, scale in ((day.is_on, 3600.0), (day.useful_w, 3.6e6), (day.elec_w, 3.6e6))
@@ -156,6 +159,9 @@ def temperature_bins(
         )
         for n, key in enumerate(keys)
     ]
+
+
+_NOWHERE = -1e6
 
 
 def _nearest_run(runs: Flags) -> NDArray[np.intp]:

@@ -19,8 +19,8 @@ class Predicted:
     """
     What a model says of new days: value and half-width of the 95 % interval of one day's value.
 
-    `is_beyond` marks days whose inputs lie further outside the fitted ones than half of their spread: there the value is
-    a guess.
+    `is_beyond` marks days whose inputs lie further outside the fitted ones than half of their spread: there the
+    value is a guess.
     """
 
     value: Array

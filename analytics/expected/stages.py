@@ -1,9 +1,9 @@
 """
 What each stage and each heat pump should have given on each day of a record, and whether it drifts.
 
-Models are fitted on the house's own first good weeks (`analytics.expected.deviation`): a collector by sun, air and what was
-drawn, a desuperheater by compressor hours and the water that enters it, a heat pump's steady COP by its temperatures, a ground
-loop by season and load. A backup gives what is left over.
+Models are fitted on the house's own first good weeks (`analytics.expected.deviation`): a collector by sun, air and
+what was drawn, a desuperheater by compressor hours and the water that enters it, a heat pump's steady COP by its
+temperatures, a ground loop by season and load. A backup gives what is left over.
 """
 
 from collections.abc import Sequence
