@@ -69,8 +69,13 @@ def _delivered(site: Site, stage: Stage) -> Capability:
     if stage.tank is None and site.hot_water is not None and site.hot_water.heated is None:
         how = f'{subject} does not show: it heats in passing, and [hot_water] has no "heated" point after it.'
         return Capability("delivered by origin", stage.id, "unavailable", how)
-    verdict = worst([water.verdict, *(stage_heat(site, other).verdict for other in site.stages.values())])
+    path = site.hot_water.tanks if site.hot_water is not None else ()
+    bare = [tank for tank in path if not site.tanks[tank].temperatures]
+    stand_in: list[Basis] = ["estimated"] if bare else []
+    verdict = worst([water.verdict, *stand_in, *(stage_heat(site, other).verdict for other in site.stages.values())])
     how = f"{subject} will be {verdict} from the heat put in by all stages and the hot-water heat."
+    if bare:
+        how += f" No sensor stands in {listed(bare)}, so a usual store is assumed."
     return Capability("delivered by origin", stage.id, verdict, how)
 
 

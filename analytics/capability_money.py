@@ -26,9 +26,9 @@ def purchased(site: Site) -> Capability:
     parts += [(f"the share of {pump}", "derived") for pump in site.heat_pumps]
     left_out = [loop for loop, verdict in pumps.items() if verdict == "unavailable"]
     verdict = worst([*(basis for _, basis in parts), *(("estimated",) if left_out else ())])
-    how = (
-        f"The energy bought for hot water will be {verdict} from {listed([name for name, _ in parts] or ['nothing'])}."
-    )
+    how = "As far as the site file says, nothing is bought for hot water."
+    if parts:
+        how = f"The energy bought for hot water will be {verdict} from {listed([name for name, _ in parts])}."
     if guessed := [name for name, basis in parts if basis == "estimated"]:
         how += f" Estimated in it: {listed(guessed)}."
     if left_out:

@@ -15,7 +15,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import hypot, sqrt
 
-__all__ = ["NO_DOUBT", "Doubt", "combined", "from_limit", "over_days"]
+__all__ = ["GAPS", "NO_DOUBT", "Doubt", "combined", "from_limit", "over_days"]
+
+GAPS = "gaps"
+"""What the names of sources begin with that stand for time unheard."""
 
 _RECTANGULAR_EXCESS = -1.2  # excess kurtosis
 
@@ -52,6 +55,10 @@ class Doubt:
         fourth = sum((c * c / variance) ** 2 for c in self.steady.values())
         flatness = -_RECTANGULAR_EXCESS * fourth
         return float((1.960 + 0.0692 * flatness - 0.2764 * flatness**2) * sqrt(variance))
+
+    def apart_from_gaps(self) -> "Doubt":
+        """The doubt of what was heard, without that of what gaps may have hidden."""
+        return Doubt(self.steady, {source: c for source, c in self.passing.items() if not source.startswith(GAPS)})
 
     def times(self, factor: float) -> "Doubt":
         """The doubt of the value times a number that is exactly known."""

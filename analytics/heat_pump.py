@@ -16,7 +16,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
+from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit, to_course
 from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total, not_known
@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 _ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
 _ON_W = 50.0
 _LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
+_LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
+_U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
 
 
@@ -72,7 +74,7 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
     total = float(pieces.amount.sum())
     limit = relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
     gap = max(total / part * (1 - part), gap_amount(pieces, known, end_s=frame.until_s)) if part < 1 else 0.0
-    passing = {f"gaps of {point.id}": from_limit(gap)}
+    passing = {f"{GAPS} of {point.id}": from_limit(gap)}
     if point.sampling == "instant":
         passing[f"moments of {point.id}"] = sqrt(
             float(np.sum((pieces.length_s * (pieces.last - pieces.first)) ** 2)) / 12
@@ -177,7 +179,7 @@ def _heating(exchange: _Exchange, elec_w: Array) -> _Way:
         return _Way(course, "", (*_gives(exchange.load), *_gives(exchange.desuperheater)))
     source = exchange.course("source")
     if source is None:
-        return _Way(None, "Neither the source loop nor the load loop is metered.")
+        return _Way(None, "Neither the source loop nor the load loop gave usable readings.")
     why = "Heat from the source plus the compressor's electricity."
     return _Way(source + elec_w, why, _takes(exchange.source), elec_sign=1.0)
 
@@ -185,7 +187,7 @@ def _heating(exchange: _Exchange, elec_w: Array) -> _Way:
 def _cooling(pump: HeatPump, exchange: _Exchange, elec_w: Array) -> _Way:
     source, desuperheater = exchange.course("source"), exchange.course("desuperheater")
     if source is None or exchange.source is None:
-        return _Way(None, "The source loop is not metered.")
+        return _Way(None, "The source loop gave no usable readings.")
     if np.isnan(exchange.source.reverse.amount) and any(rating.mode == "cooling" for rating in pump.rating):
         return _Way(None, "The heat meter of the source loop counts one way, so heat rejected is not known.")
     taken = np.zeros(len(elec_w)) if desuperheater is None else np.nan_to_num(desuperheater)
@@ -292,18 +294,18 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) ->
     if way.course is None:
         return _Side(not_known(way.why), used, not_known(way.why))
     known = known_elec & ~np.isnan(way.course)
-    if known_elec.any() and not known.any():
-        unknown = not_known("Its loop gave no usable readings while the compressor ran.")
+    heat_j, known_elec_j = (float(w[known].sum()) * CELL_S for w in (way.course, elec_w))
+    share = known_elec_j / elec_j if elec_j > 0 else 1.0
+    if share < _LEAST_HEARD:
+        unknown = not_known("Its loops gave no usable readings while the compressor ran.")
         return _Side(unknown, used, unknown)
-    heat_j = float(way.course[known].sum()) * CELL_S
-    share = float(known.sum()) / int(known_elec.sum()) if known_elec.any() else 1.0
-    unheard = Doubt({}, {"gaps beside the compressor": from_limit(heat_j / max(share, 1e-9) * (1 - share))})
+    unheard = Doubt({}, {f"{GAPS} beside the compressor": from_limit(heat_j / max(share, 1e-9) * (1 - share))})
     parts = [(way.elec_sign, used.doubt), (1.0, unheard), *_loop_doubts(way, known)]
     basis: Basis = "derived" if way.why else "measured"
     if any(loop.flow_is_assumed for loop, _ in way.loops):
         basis = "estimated"
     heat = Total(heat_j, combined(parts) if heat_j else NO_DOUBT, elec.covered * share, basis, way.why)
-    return _Side(heat, used, _cop(heat, used, elec_j=float(elec_w[known].sum()) * CELL_S))
+    return _Side(heat, used, _cop(heat, used, elec_j=known_elec_j, share=share))
 
 
 def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt]]:
@@ -316,11 +318,14 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
     return parts
 
 
-def _cop(heat: Total, elec: Total, *, elec_j: float) -> Total:
+def _cop(heat: Total, elec: Total, *, elec_j: float, share: float) -> Total:
+    """COP of the time that was heard; the rest may have had another, but not a wholly other one."""
     if elec_j < _LEAST_ELEC_J:
         return replace(not_known("The compressor did not run in this mode."), covered=heat.covered)
     cop = heat.amount / elec_j
-    doubt = combined([(1.0 / elec_j, heat.doubt), (-cop / elec_j, elec.doubt)])
+    unheard = Doubt({}, {f"{GAPS} beside the compressor": (1 - share) * _U_OTHER_COP_PART * cop})
+    heard = (heat.doubt.apart_from_gaps(), elec.doubt.apart_from_gaps().times(share))
+    doubt = combined([(1.0 / elec_j, heard[0]), (-cop / elec_j, heard[1]), (1.0, unheard)])
     return Total(cop, doubt, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
 
 

@@ -12,12 +12,12 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
+from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, value_at
+from analytics.segments import Pieces, cells_of, gap_amount, value_at
 from analytics.site import HotWater, Site
 
 __all__ = ["meter_hot_water"]
@@ -28,6 +28,7 @@ _PAUSE_S = 30.0  # taps closed for less than this do not end a draw; common prac
 _ASSUMED_COLD_DEGC = 10.0  # where no cold sensor is installed: the EU tapping cycles' cold water, Reg. (EU) 812/2013
 _U_ASSUMED_COLD_K = 3.0
 _U_STAND_IN_K = 1.5  # a tank's top sensor in place of its outlet; common practice
+_LOST_PART = 0.005  # of the water, from which a figure says that it lacks it
 _U_WATER = 0.002
 _CAPACITY_J_KG_K = 4180.0  # for doubts only
 
@@ -226,7 +227,10 @@ def _account(
             cells[3 + index] = nan
     known_s = cells_of(all_pieces, covered_s, frame.edges_s)
     part = float(covered_s.sum()) / frame.until_s
-    volume = _volume_total(meter, water, part)
+    hidden_m3 = 0.0
+    if meter.point.sampling != "counter":
+        hidden_m3 = gap_amount(all_pieces, all_pieces.covered(meter.max_gap_s), end_s=frame.until_s)
+    volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
     left = [
         _moved_doubt(volume, water.mass_kg, j, spot=spots[t], cold=cold)
         for t, j in zip(path.tanks, leaving, strict=True)
@@ -248,28 +252,32 @@ def _account(
     )
 
 
-def _volume_total(meter: Signal, water: _Path, part: float) -> Total:
+def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float) -> Total:
+    """The day's volume; `hidden_m3` is what gaps can have hidden of draws that stood open at their edges."""
     total = float(water.volume_m3.sum())
     typical = total if meter.point.quantity == "volume" else float(np.max(water.pieces.first, initial=0.0))
     if part == 0:
         return not_known(f"{meter.point.id} gave no usable reading.")
     steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
-    return Total(total, Doubt(steady, {f"gaps of {meter.point.id}": _missed(water, total, part)}), part)
+    return Total(
+        total, Doubt(steady, {f"{GAPS} of {meter.point.id}": _missed(water, hidden_m3, total, part=part)}), part
+    )
 
 
-def _missed(water: _Path, total_m3: float, part: float) -> float:
+def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> float:
     """
     What gaps may have hidden, as a standard uncertainty [m3].
 
     Draws come at random and are of very different sizes: their number in a gap is taken as Poisson's, each as any of
-    the day's, so what is missed has mean L m and variance L (m^2 + s^2), L draws being expected in the gap.
+    the day's, so what is missed has mean L m and variance L (m^2 + s^2), L draws being expected in the gap. A tap
+    that was open at a gap's edge may have run through all of it.
     """
     begins = _begins(water.pieces)
     if part >= 1 or len(begins) == 0:
-        return 0.0
+        return from_limit(hidden_m3)
     squares = float(np.sum(np.add.reduceat(water.volume_m3, begins) ** 2))
     lost = (1 - part) / part
-    return sqrt((total_m3 * lost) ** 2 + squares * lost)
+    return sqrt((total_m3 * lost) ** 2 + squares * lost + from_limit(hidden_m3) ** 2)
 
 
 def _begins(pieces: Pieces) -> NDArray[np.intp]:
@@ -291,13 +299,14 @@ def _heat_total(
     covered = part * (1.0 - lost)
     if part == 0 or (len(heat) and not known.any()):
         return not_known("Its sensors gave no usable readings together.")
-    gap = Doubt({}, {f"gaps of {meter.point.id} beside the temperatures": from_limit(total / covered * lost)})
+    gap = Doubt({}, {f"{GAPS} of the temperatures beside {meter.point.id}": from_limit(total / covered * lost)})
     moved = _moved_doubt(volume, water.metered_kg, heat, spot=last, cold=cold)
     doubt = combined([(1.0, moved), (1.0, gap)])
     stand_ins = [spot for spot in (last, cold) if spot.basis == "estimated"]
     if stand_ins:
         return Total(total, doubt, covered, "estimated", " ".join(spot.why for spot in stand_ins))
-    return Total(total, doubt, covered)
+    why = f"{lost:.0%} of the water passed while its temperatures were not known." if lost > _LOST_PART else ""
+    return Total(total, doubt, covered, "measured", why)
 
 
 def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | None, cold: _Spot | None) -> Doubt:

@@ -7,7 +7,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.doubt import Doubt, from_limit
+from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit, to_course
 from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
@@ -104,7 +104,7 @@ def _heater_total(signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFr
     source, limit = ("rated_w", _RATED_PART) if is_status else (signal.point.id, relative_limit(signal, typical))
     average = total / part * (1 - part) if 0 < part < 1 else 0.0
     gap = max(average, gap_amount(pieces, short, end_s=frame.until_s))
-    passing = {f"moments of {signal.point.id}": sqrt(sampled), f"gaps of {signal.point.id}": from_limit(gap)}
+    passing = {f"moments of {signal.point.id}": sqrt(sampled), f"{GAPS} of {signal.point.id}": from_limit(gap)}
     doubt = Doubt({source: from_limit(total * limit)}, passing)
     if is_status:
         return Total(total, doubt, part, "estimated", "Rated power while the status says that it is on.")

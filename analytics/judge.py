@@ -121,9 +121,10 @@ def find_bad(
 def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:
     n, farthest = len(value), float(value[np.argmax(np.abs(value))])
     hours = float(time_s[-1] - time_s[0]) / 3600.0
+    times, readings = ("once", "a reading") if n == 1 else (f"{n} times", f"{n} readings")
     sentence = {
-        "range": f"{point} gave {n} readings that no such sensor can give (as far as {farthest:g}); left out.",
-        "spike": f"{point} jumped away and straight back {n} times (as far as {farthest:g}); left out.",
+        "range": f"{point} gave {readings} that no such sensor can give (as far as {farthest:g}); left out.",
+        "spike": f"{point} jumped away and straight back {times} (as far as {farthest:g}); left out.",
         "stuck": f"{point} stood still at {value[0]:g} for {hours:.1f} h while what it measures moved; left out.",
     }[kind]
     return SensorFault(point, kind, float(time_s[0]), float(time_s[-1]), n, sentence)

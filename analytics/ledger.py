@@ -28,9 +28,7 @@ from analytics.units import kwh_from_j
 __all__ = ["close_day"]
 
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
-# How far the fully mixed account may misplace a day's heat, as a part of it: 0.15 was seen where an element heats
-# only the top of a tank.
-_U_ACCOUNT_PART = 0.075
+_PLAIN_COVERAGE = 0.98  # from here on a figure need not say that time is missing
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 
 
@@ -68,7 +66,11 @@ def _figure(total: Total, unit: str, scale: float) -> Figure:
     if isnan(total.amount):
         return unavailable(unit, total.why or "It was not metered.")
     doubt = total.doubt.times(scale)
-    return Figure(total.amount * scale, unit, doubt.half_width, total.basis, min(total.covered, 1.0), total.why, doubt)
+    covered = min(total.covered, 1.0)
+    why = total.why
+    if not why and covered < _PLAIN_COVERAGE:
+        why = f"Usable readings cover {covered:.0%} of the day."
+    return Figure(total.amount * scale, unit, doubt.half_width, total.basis, covered, why, doubt)
 
 
 def _stage_total(plant: PlantDay, stage: Stage) -> Total:
@@ -83,23 +85,27 @@ def _stage_line(plant: PlantDay, stage: Stage, delivered: Delivered | None) -> S
 
 def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None) -> Figure:
     water = plant.hot_water
-    if delivered is None or water is None or isnan(water.heat.amount):
+    if delivered is None or water is None or plant.site.hot_water is None or isnan(water.heat.amount):
         why = water.heat.why if water is not None else "The site file has no hot_water table."
         return unavailable("kWh", why)
     stage = plant.site.stages.get(origin)
-    if stage is not None and stage.tank is None and not (plant.site.hot_water and plant.site.hot_water.heated):
+    if stage is not None and stage.tank is None and not plant.site.hot_water.heated:
         return unavailable("kWh", "It heats in passing, and no sensor stands after it (hot_water.heated).")
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
-    others = [o for o in delivered.by_origin if o != origin and delivered.by_origin[o] > 0]
-    u_account = _U_ACCOUNT_PART * water.heat.amount if others and amount > 0 else 0.0
+    u_account = delivered.account_doubt[origin] / 1.96 * water.heat.amount
     metered = water.heat.doubt.times(amount / max(water.heat.amount, 1.0))
     doubt = combined([(1.0, metered), (1.0, Doubt({}, {f"account of {origin}": u_account}))])
-    why = "Followed through the tanks, each taken as fully mixed."
+    mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
+    why = "Followed through the tanks layer by layer"
+    why = f"{why}; {' and '.join(mixed)} taken as fully mixed." if mixed else f"{why}."
+    bare = [tank for tank in plant.site.hot_water.tanks if not plant.site.tanks[tank].temperatures]
+    if bare:
+        why = f"{why} No sensor stands in {' and '.join(bare)}, so a usual store is assumed."
     if unheard:
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
-    basis: Basis = "estimated" if unheard or guessed or water.heat.basis == "estimated" else "derived"
+    basis: Basis = "estimated" if bare or unheard or guessed or water.heat.basis == "estimated" else "derived"
     return energy_figure(Total(amount, doubt, water.heat.covered, basis, why))
 
 

@@ -12,7 +12,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.doubt import Doubt, from_limit
+from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
@@ -247,7 +247,7 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
         gap = max(total / part * (1 - part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
         passing = {
             f"moments of {flow.source}": sqrt(sampled) * (1.0 if total > 0 else _UNSEEN_PART),
-            f"gaps of {flow.source}": from_limit(gap),
+            f"{GAPS} of {flow.source}": from_limit(gap),
         }
         doubt = Doubt(_steady(total, j_per_k, flow, doubts), passing)
         totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))

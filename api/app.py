@@ -30,7 +30,7 @@ def create_app(parts: Parts, *, directory: RecordsDirectory | None = None) -> Fa
         title="heatledger",
         version=version("heatledger"),
         description=_ABOUT,
-        # The interactive pages would load scripts from elsewhere; /openapi.json is the documentation.
+        # The interactive pages would load scripts from elsewhere; /api/openapi.json is the documentation.
         docs_url=None,
         redoc_url=None,
         openapi_url="/api/openapi.json",

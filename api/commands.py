@@ -67,6 +67,10 @@ def _run(command: Callable[[argparse.Namespace], int], arguments: argparse.Names
         return _DONE
     except _SAID as error:
         return _fail(str(error))
+    except OSError as error:
+        if not error.filename:
+            return _fail(f"a fault of the program ({_one_line(error)}); the details are in {_log(arguments)}")
+        return _fail(f"{error.filename} cannot be used: {(error.strerror or 'no reason given').lower()}")
     except Exception as error:
         return _fail(f"a fault of the program ({_one_line(error)}); the details are in {_log(arguments)}")
     return code

@@ -1,6 +1,7 @@
 """`check`, `add` and `token`: a site's file and its gateway's key."""
 
 import argparse
+import sys
 from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -10,7 +11,7 @@ from rich.table import Table
 
 from analytics.capability import Capability, capabilities
 from analytics.site import Site
-from analytics.site_file import parse_site
+from analytics.site_file import SiteFileError, parse_site
 from analytics.slips import slips
 from api.command_line import (
     Commands,
@@ -47,14 +48,19 @@ def _add_check(commands: Commands) -> None:
         "check",
         help="validate a site file, and say which figures it will give",
         description="Validates a site file. Says which figures of the ledger it will and will not give, and why, "
-        "and what in it may be a slip. Lists every fault of a faulty file.",
+        "and what in it may be a slip. Lists every fault of a faulty file, and then "
+        "exits with 1.",
     )
     parser.add_argument("site_file", metavar="SITE.toml", type=Path)
     parser.set_defaults(run=_check)
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    site = parse_site(read_text(arguments.site_file), file=str(arguments.site_file))
+    try:
+        site = parse_site(read_text(arguments.site_file), file=str(arguments.site_file))
+    except SiteFileError as error:
+        print(error, file=sys.stderr)
+        return 1
     console = terminal()
     console.print(f"{arguments.site_file}: {site.name} ({site.id}) is valid, with {len(site.points)} points.")
     console.print(_capability_table(capabilities(site)))

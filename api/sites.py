@@ -151,8 +151,9 @@ def add_version(session: Session, text: str, *, valid_from: str | None, today: d
     digest = hashlib.sha256(text.encode()).hexdigest()
     present = _versions_or_none(session, site.id)
     first = valid_from if valid_from is not None else (today.isoformat() if present else SINCE_EVER)
-    if present and _holds_already(present, digest=digest, first=first):
-        return Added(site, "same", first, 0)
+    held = [version for version in present if version.valid_from <= first]
+    if held and held[-1].digest == digest:
+        return Added(site, "same", held[-1].valid_from, 0)
     if not present:
         session.add(SiteRow(id=site.id, added_ms=now_ms))
         session.flush()
@@ -166,11 +167,6 @@ def _versions_or_none(session: Session, site: str) -> Sequence[SiteVersion]:
         return site_versions(session, site)
     except UnknownSiteError:
         return []
-
-
-def _holds_already(versions: Sequence[SiteVersion], *, digest: str, first: str) -> bool:
-    held = [version for version in versions if version.valid_from <= first]
-    return bool(held) and held[-1].digest == digest
 
 
 def _mark_changed_days(session: Session, site: str) -> int:

@@ -26,7 +26,7 @@ def _bad(*, stuck=None, **values):
 def test_codes_of_a_broken_wire_are_out_of_range(code):
     bad, faults = _bad(top=[50.0, code, 50.1])
     assert bad["top"].tolist() == [False, True, False]
-    assert faults[0].sentence == (f"top gave 1 readings that no such sensor can give (as far as {code:g}); left out.")
+    assert faults[0].sentence == (f"top gave a reading that no such sensor can give (as far as {code:g}); left out.")
 
 
 @pytest.mark.parametrize("value", [-50.0, 250.0])
