@@ -55,8 +55,11 @@ _BROKEN: Mapping[str, Sequence[Change]] = {
     "collector.entering": [("08:00", "16:00", 30.0)],
 }
 _BURSTS = [(minute, 2300.0 if minute % 12 == 0 else 8.0) for minute in range(0, 57, 3)]
+_RESTLESS = [(f"{h:02d}:{m:02d}", f"{h:02d}:{m + 1:02d}", 24.0 + m % 2) for h in (2, 3) for m in range(59)]
 _ALSO_BROKEN: Mapping[str, Sequence[Change]] = {
     "draw.flow": [("10:00", "24:00", 1.3)],
+    "preheat.bottom": _RESTLESS,
+    "collector.sun": [("18:00", "21:15", 60.0)],
     "hp.power": [(f"{h:02d}:{m:02d}", f"{h:02d}:{m + 3:02d}", w) for h in (10, 11) for m, w in _BURSTS],
     "element.power": [("00:00", "24:00", 0.0)],
     "solar.top": [("00:00", "24:00", (45.0, 30.0))],
@@ -197,7 +200,8 @@ def _is_raised_in_time(detector: Detector, courses: Mapping[str, np.ndarray[Any,
 @_by_kind
 @pytest.mark.parametrize("day", [date(2026, 3, 29), date(2026, 10, 25)], ids=["23 hours", "25 hours"])
 def test_days_on_which_the_clock_changes_are_days(detector: Detector, day: date) -> None:
-    plant = plant_of(_HOUSE, healthy_day(), day=day)
+    # In October the sun rises later, by this house's clock as well.
+    plant = plant_of(_HOUSE, changed(healthy_day(), {"collector.sun": [("00:00", "08:00", 0.0)]}), day=day)
     history = record(day, days=12, kwh_per_h=1.2)
     assert _findings(assess_day(plant, history, detectors=[detector])) == []
 

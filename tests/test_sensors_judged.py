@@ -16,6 +16,8 @@ import pytest
 from analytics.day import account_day, window
 from analytics.detection import Alert, Detector, advance, assess_day
 from analytics.detection.balance_open import BalanceOpen
+from analytics.detection.gateway_clock import GatewayClock
+from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
 from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.figures import DayLedger
@@ -25,7 +27,7 @@ from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import day_traces
 
-_JUDGES: Sequence[Detector] = (SensorOffset(), SensorSwapped(), BalanceOpen())
+_JUDGES: Sequence[Detector] = (SensorNoisy(), SensorOffset(), SensorSwapped(), BalanceOpen(), GatewayClock())
 _SPRING = date(2026, 4, 10)
 _WEEK_S = 7 * 86_400 + 1_200
 
@@ -171,3 +173,25 @@ def test_flow_meters_at_the_opposite_ends_of_their_classes_raise_nothing(scenari
     alerts = _alerts(run.site, {**run.traces, **turned}, _SPRING, days=10)
     assert len(ways) >= 2
     assert [alert.summary for alert in alerts] == []
+
+
+@pytest.mark.parametrize(
+    ("start", "hours"), [(date(2026, 1, 10), 1), (date(2026, 1, 10), -1), (_SPRING, 2), (_SPRING, -2)]
+)
+def test_a_gateway_that_stamps_with_another_zones_time_is_seen_by_the_sun(start: date, hours: int) -> None:
+    run = simulate(SCENARIOS["two-tank"], start=start, days=3, seed=1)
+    stamped = {p: Trace(trace.time_ms + hours * 3_600_000, trace.value) for p, trace in run.traces.items()}
+    (alert,) = [a for a in _alerts(run.site, stamped, start, days=3) if a.kind == "gateway-clock"]
+    assert alert.evidence["way"] == ("fast" if hours > 0 else "slow")
+    # The low sun behind clouds and collector hides a part of it; it is never more than it is.
+    assert 0.5 * abs(hours) * 60 <= float(alert.evidence["at_least_min"] or 0) <= abs(hours) * 60
+
+
+def test_a_noisy_sensor_is_named_on_the_first_morning() -> None:
+    run = simulate(SCENARIOS["two-tank"], start=_SPRING, days=2, seed=1)
+    trace = run.traces["solar.middle"]
+    noise = np.random.default_rng(5).normal(0.0, 0.5, len(trace.value))
+    noisy = {**run.traces, "solar.middle": Trace(trace.time_ms, trace.value + noise)}
+    (alert,) = _alerts(run.site, noisy, _SPRING, days=2)
+    assert (alert.kind, alert.component) == ("sensor-noisy", "solar.middle")
+    assert float(alert.evidence["noise_k"] or 0) == pytest.approx(0.5, rel=0.2)

@@ -22,6 +22,7 @@ from analytics.detection.findings import (
     Severity,
     Verdict,
 )
+from analytics.detection.gateway_clock import GatewayClock
 from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.detection.ground_loop_hot import GroundLoopHot
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
@@ -38,6 +39,7 @@ from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
 from analytics.detection.sensor_missing import SensorMissing
+from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
 from analytics.detection.sensor_stuck import SensorRange, SensorStuck
 from analytics.detection.sensor_swapped import SensorSwapped
@@ -91,9 +93,11 @@ DETECTORS: Sequence[Detector] = (
     SensorMissing(),
     SensorStuck(),
     SensorRange(),
+    SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),
     BalanceOpen(),
+    GatewayClock(),
 )
 
 
