@@ -1,0 +1,303 @@
+"""
+Weeks, months, seasons, years: days added up.
+
+A period's figures are sums of its days' or ratios of such sums, never means of daily ratios. Their doubts add by
+source: what errs alike every day adds up, what errs anew each day adds as squares. Days that could not be metered
+are told, not filled in.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import fsum, isnan
+from typing import Literal
+
+from analytics.doubt import Doubt, combined, over_days
+from analytics.figures import (
+    Basis,
+    DayLedger,
+    Electricity,
+    Figure,
+    HeatPumpLine,
+    HotWaterLine,
+    Saved,
+    StageLine,
+    TankLine,
+    unavailable,
+)
+
+__all__ = ["By", "Period", "Span", "add_up", "difference", "spans"]
+
+By = Literal["week", "month", "season", "year", "all"]
+
+_RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
+_LEAST_HEAT_KWH = 0.2  # below this a fraction has no meaning; common practice
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Calendar days first..last, both included, with a name for people."""
+
+    first: date
+    last: date
+    name: str
+
+    @property
+    def n_days(self) -> int:
+        return (self.last - self.first).days + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """
+    Args:
+        span: The days that it is meant to cover.
+        n_known: Days of it that have a ledger.
+        total: The days' figures added up; its `day` is the span's first.
+    """
+
+    span: Span
+    n_known: int
+    total: DayLedger
+
+
+def spans(by: By, first: date, last: date) -> list[Span]:
+    """
+    The weeks (from Monday), months, seasons (December to February ...) or years that touch first..last, cut to it.
+
+    "all" is the whole as one.
+    """
+    found: list[Span] = []
+    day = first
+    while day <= last:
+        end = last if by == "all" else min(_end_of(by, day), last)
+        found.append(Span(day, end, _name(by, day, end)))
+        day = end + timedelta(days=1)
+    return found
+
+
+def _end_of(by: By, day: date) -> date:
+    if by == "week":
+        return day + timedelta(days=6 - day.weekday())
+    if by == "year":
+        return date(day.year, 12, 31)
+    months = 1 if by == "month" else 3 - day.month % 3
+    index = day.year * 12 + day.month - 1 + months
+    return date(index // 12, index % 12 + 1, 1) - timedelta(days=1)
+
+
+def _name(by: By, first: date, last: date) -> str:
+    match by:
+        case "week":
+            year, week, _ = first.isocalendar()
+            return f"{year}-W{week:02d}"
+        case "month":
+            return f"{first:%Y-%m}"
+        case "season":
+            return f"{first:%Y-%m} to {last:%Y-%m}"
+        case "year":
+            return f"{first.year}"
+        case _:
+            return f"{first} to {last}"
+
+
+def add_up(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]) -> Period:
+    """
+    One period from its days' ledgers.
+
+    Args:
+        ledgers: Those of the span's days that there are, at least one, in order.
+        backups: Ids of the stages that are backup.
+    Raises:
+        ValueError: If there is no ledger.
+    """
+    if not ledgers:
+        raise ValueError(f"no day of {span.name} has a ledger")
+    n_days = span.n_days
+
+    def added(pick: Callable[[DayLedger], Figure]) -> Figure:
+        return _added([pick(ledger) for ledger in ledgers], n_days)
+
+    total = DayLedger(
+        site=ledgers[0].site,
+        day=span.first,
+        coverage=fsum(ledger.coverage for ledger in ledgers) / n_days,
+        stages=_stages(ledgers, n_days),
+        hot_water=HotWaterLine(
+            added(lambda d: d.hot_water.volume),
+            added(lambda d: d.hot_water.heat),
+            added(lambda d: d.hot_water.carried_over),
+        ),
+        backup_fraction=_backup_fraction(ledgers, backups, n_days),
+        delivered_backup_fraction=_delivered_backup_fraction(ledgers, backups, n_days),
+        heat_pumps=_heat_pumps(ledgers, n_days),
+        tanks=_tanks(ledgers, n_days),
+        electricity=Electricity(
+            added(lambda d: d.electricity.heaters),
+            added(lambda d: d.electricity.heat_pumps),
+            added(lambda d: d.electricity.pumps),
+        ),
+        purchased=added(lambda d: d.purchased),
+        saved=Saved(added(lambda d: d.saved.energy), added(lambda d: d.saved.money), added(lambda d: d.saved.co2)),
+    )
+    return Period(span, len(ledgers), total)
+
+
+def _added(figures: Sequence[Figure], n_days: int) -> Figure:
+    """The sum of the days' figures; which days it lacks is said."""
+    known = [figure for figure in figures if not isnan(figure.value)]
+    if not known:
+        return unavailable(figures[0].unit, figures[0].why) if figures else unavailable("", "No day has it.")
+    doubt = over_days(figure.doubt for figure in known)
+    basis: Basis = max((figure.basis for figure in known), key=_RANK.index)
+    coverage = fsum(figure.coverage for figure in known) / n_days
+    value = fsum(figure.value for figure in known)
+    return Figure(value, known[0].unit, doubt.half_width, basis, coverage, _why(figures, basis, n_days), doubt)
+
+
+def _why(figures: Sequence[Figure], basis: Basis, n_days: int) -> str:
+    lacking = n_days - sum(not isnan(figure.value) for figure in figures)
+    reason = next(
+        (f.why for f in figures if isnan(f.value) and f.why), "" if len(figures) == n_days else "No readings."
+    )
+    if lacking:
+        return f"Without {lacking} of {n_days} days. {reason}".rstrip()
+    return next((f.why for f in figures if f.basis == basis and f.why and basis != "measured"), "")
+
+
+def _ratio(pairs: Iterable[tuple[Figure, Figure]], least: float, *, none: str, n_days: int) -> Figure:
+    """Sum of the first over sum of the second, over days on which both are known; the second must exceed `least`."""
+    both = [(part, whole) for part, whole in pairs if not isnan(part.value) and not isnan(whole.value)]
+    below = fsum(whole.value for _, whole in both)
+    if below <= least:
+        return unavailable("1", none)
+    ratio = fsum(part.value for part, _ in both) / below
+    doubt = over_days(combined([(1 / below, part.doubt), (-ratio / below, whole.doubt)]) for part, whole in both)
+    basis: Basis = "estimated" if any("estimated" in (p.basis, w.basis) for p, w in both) else "derived"
+    coverage = fsum(min(part.coverage, whole.coverage) for part, whole in both) / n_days
+    why = f"Without {n_days - len(both)} of {n_days} days." if len(both) < n_days else ""
+    return Figure(ratio, "1", doubt.half_width, basis, coverage, why, doubt)
+
+
+def _day_sum(figures: Sequence[Figure]) -> Figure:
+    """Sum of figures of one day, which share what they are metered with."""
+    doubt = combined((1.0, figure.doubt) for figure in figures)
+    worst: Basis = max((figure.basis for figure in figures), key=_RANK.index, default="measured")
+    coverage = min((figure.coverage for figure in figures), default=1.0)
+    return Figure(fsum(figure.value for figure in figures), "kWh", doubt.half_width, worst, coverage, "", doubt)
+
+
+def _backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> Figure:
+    pairs = [
+        (
+            _day_sum([line.heat for line in ledger.stages if line.stage in backups]),
+            _day_sum([line.heat for line in ledger.stages]),
+        )
+        for ledger in ledgers
+        if ledger.stages
+    ]
+    return _ratio(pairs, _LEAST_HEAT_KWH, none="All stages together gave next to nothing.", n_days=n_days)
+
+
+def _delivered_backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> Figure:
+    pairs = [
+        (_day_sum([line.delivered for line in ledger.stages if line.stage in backups]), ledger.hot_water.heat)
+        for ledger in ledgers
+        if ledger.stages
+    ]
+    return _ratio(pairs, _LEAST_HEAT_KWH, none="The taps took next to nothing.", n_days=n_days)
+
+
+def _ids(found: Iterable[Sequence[str]]) -> list[str]:
+    """Every id in the order in which it first came."""
+    return list(dict.fromkeys(one for ids in found for one in ids))
+
+
+def _stages(ledgers: Sequence[DayLedger], n_days: int) -> list[StageLine]:
+    lines = []
+    for stage in _ids([line.stage for line in ledger.stages] for ledger in ledgers):
+        mine = [line for ledger in ledgers for line in ledger.stages if line.stage == stage]
+        lines.append(
+            StageLine(
+                stage,
+                _added([line.heat for line in mine], n_days),
+                _added([line.reverse for line in mine], n_days),
+                _added([line.delivered for line in mine], n_days),
+            )
+        )
+    return lines
+
+
+def _tanks(ledgers: Sequence[DayLedger], n_days: int) -> list[TankLine]:
+    lines = []
+    for tank in _ids([line.tank for line in ledger.tanks] for ledger in ledgers):
+        mine = [line for ledger in ledgers for line in ledger.tanks if line.tank == tank]
+        lines.append(
+            TankLine(
+                tank,
+                _added([line.stored_change for line in mine], n_days),
+                _added([line.loss for line in mine], n_days),
+                _added([line.residual for line in mine], n_days),
+            )
+        )
+    return lines
+
+
+def _heat_pumps(ledgers: Sequence[DayLedger], n_days: int) -> list[HeatPumpLine]:
+    lines = []
+    for pump in _ids([line.heat_pump for line in ledger.heat_pumps] for ledger in ledgers):
+        mine = [line for ledger in ledgers for line in ledger.heat_pumps if line.heat_pump == pump]
+        lines.append(_heat_pump(pump, mine, n_days))
+    return lines
+
+
+def _heat_pump(pump: str, mine: Sequence[HeatPumpLine], n_days: int) -> HeatPumpLine:
+    def added(name: str) -> Figure:
+        return _added([getattr(line, name) for line in mine], n_days)
+
+    heating = [(line.heating_heat, _used(line.heating_heat, line.heating_cop)) for line in mine]
+    cooling = [(line.cooling, _used(line.cooling, line.cooling_cop)) for line in mine]
+    none = "The compressor did not run in this mode."
+    return HeatPumpLine(
+        heat_pump=pump,
+        heating_heat=added("heating_heat"),
+        heating_electricity=added("heating_electricity"),
+        heating_cop=_cop(heating, none),
+        run_hours=added("run_hours"),
+        starts=added("starts"),
+        cooling=added("cooling"),
+        cooling_electricity=added("cooling_electricity"),
+        cooling_cop=_cop(cooling, none),
+        source_heat=added("source_heat"),
+    )
+
+
+def _used(heat: Figure, cop: Figure) -> Figure:
+    """The electricity of the time in which the heat was heard, with the doubt that makes heat over it the COP's."""
+    if isnan(heat.value) or isnan(cop.value) or cop.value <= 0:
+        return unavailable("kWh", cop.why)
+    used = heat.value / cop.value
+    doubt = combined([(1 / cop.value, heat.doubt), (-used / cop.value, cop.doubt)])
+    return Figure(used, "kWh", doubt.half_width, cop.basis, cop.coverage, "", doubt)
+
+
+def _cop(pairs: Sequence[tuple[Figure, Figure]], none: str) -> Figure:
+    # Days on which the compressor rested are no gap in a COP.
+    n_run = sum(not isnan(used.value) for _, used in pairs)
+    return _ratio(pairs, 0.0, none=none, n_days=n_run) if n_run else unavailable("1", none)
+
+
+def difference(later: Figure, earlier: Figure) -> Figure:
+    """
+    Later less earlier, of two periods of the same house.
+
+    The same meters stood at both, so what errs alike every day mostly cancels.
+    """
+    for figure in (later, earlier):
+        if isnan(figure.value):
+            return unavailable(figure.unit, figure.why)
+    minus = Doubt(earlier.doubt.times(-1.0).steady, earlier.doubt.passing)
+    doubt = over_days([later.doubt, minus])
+    basis: Basis = max((later.basis, earlier.basis, "derived"), key=_RANK.index)
+    coverage = min(later.coverage, earlier.coverage)
+    return Figure(later.value - earlier.value, later.unit, doubt.half_width, basis, coverage, "", doubt)

@@ -1,0 +1,102 @@
+"""Periods: sums and ratios of sums, their doubts, and what they lack."""
+
+from datetime import date, timedelta
+from math import hypot, isnan
+
+import pytest
+
+from analytics.doubt import Doubt
+from analytics.figures import Figure, unavailable
+from analytics.period import Span, add_up, difference, spans
+from ingest.virtual import SCENARIOS, simulate
+from tests.accounts import account_days
+
+START = date(2026, 1, 12)
+
+
+@pytest.fixture(scope="module")
+def ledgers():
+    run = simulate(SCENARIOS["two-tank"], start=START, days=7, seed=2)
+    days = [START + timedelta(days=n) for n in range(7)]
+    return [result.ledger for result in account_days(run.site, run.traces, days)]
+
+
+def _week(ledgers, n_days=7):
+    return add_up(Span(START, START + timedelta(days=n_days - 1), "week"), ledgers, backups=["backup"])
+
+
+def test_spans_meet_without_gap_and_are_cut_to_what_is_asked():
+    found = spans("month", date(2026, 1, 20), date(2026, 3, 5))
+    assert [(s.first.isoformat(), s.last.isoformat(), s.name) for s in found] == [
+        ("2026-01-20", "2026-01-31", "2026-01"),
+        ("2026-02-01", "2026-02-28", "2026-02"),
+        ("2026-03-01", "2026-03-05", "2026-03"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("by", "ends"),
+    [
+        ("week", ["2026-01-04", "2026-01-11"]),
+        ("season", ["2026-02-28", "2026-05-31", "2026-08-31", "2026-11-30", "2027-01-02"]),
+        ("year", ["2026-12-31", "2027-01-02"]),
+        ("all", ["2027-01-02"]),
+    ],
+)
+def test_weeks_end_on_sunday_seasons_with_february(by, ends):
+    found = spans(by, date(2025, 12, 31), date(2027, 1, 2))
+    assert [span.last.isoformat() for span in found if span.last >= date(2026, 1, 3)][: len(ends)] == ends
+
+
+def test_a_weeks_heat_is_the_sum_of_its_days(ledgers):
+    week = _week(ledgers).total
+    assert week.hot_water.heat.value == pytest.approx(sum(d.hot_water.heat.value for d in ledgers), rel=1e-12)
+    assert week.stages[0].heat.value == pytest.approx(sum(d.stages[0].heat.value for d in ledgers), rel=1e-12)
+
+
+def test_a_weeks_cop_is_heat_over_electricity_not_the_mean_of_cops(ledgers):
+    pump = _week(ledgers).total.heat_pumps[0]
+    heat = sum(d.heat_pumps[0].heating_heat.value for d in ledgers)
+    electricity = sum(d.heat_pumps[0].heating_electricity.value for d in ledgers)
+    assert pump.heating_cop.value == pytest.approx(heat / electricity, rel=1e-4)
+
+
+def test_a_weeks_backup_fraction_is_a_ratio_of_sums(ledgers):
+    total = _week(ledgers).total
+    backup = sum(line.heat.value for d in ledgers for line in d.stages if line.stage == "backup")
+    every = sum(line.heat.value for d in ledgers for line in d.stages)
+    assert total.backup_fraction.value == pytest.approx(backup / every, rel=1e-12)
+
+
+def test_a_weeks_interval_lies_between_that_of_independent_days_and_of_days_that_err_alike(ledgers):
+    week = _week(ledgers).total.hot_water.heat
+    days = [d.hot_water.heat.plus_minus for d in ledgers]
+    assert hypot(*days) < week.plus_minus <= sum(days) * (1 + 1e-9)
+
+
+def test_days_that_are_missing_are_told_and_lower_the_coverage(ledgers):
+    week = _week(ledgers[:5])
+    heat = week.total.hot_water.heat
+    assert (week.n_known, heat.why) == (5, "Without 2 of 7 days. No readings.")
+    assert heat.coverage == pytest.approx(sum(d.hot_water.heat.coverage for d in ledgers[:5]) / 7)
+
+
+def test_a_period_without_a_ledger_is_refused():
+    with pytest.raises(ValueError, match="no day of week has a ledger"):
+        _week([])
+
+
+def test_what_errs_alike_cancels_between_two_periods():
+    def figure(value):
+        return Figure(value, "kWh", 1.0, doubt=Doubt({"flow": value * 0.02}, {"moments": 0.1}))
+
+    found = difference(figure(100.0), figure(95.0))
+    assert found.value == 5.0
+    assert found.doubt.steady["flow"] == pytest.approx(0.1)
+    assert found.doubt.passing["moments"] == pytest.approx(0.1 * 2**0.5)
+
+
+def test_a_difference_to_what_is_not_known_is_not_known():
+    found = difference(Figure(1.0, "kWh"), unavailable("kWh", "No sensor."))
+    assert isnan(found.value)
+    assert found.why == "No sensor."
