@@ -41,14 +41,15 @@ _FAULTS = [
 
 
 @pytest.mark.parametrize(("scenario", "fault", "kind"), _FAULTS, ids=lambda value: str(value))
-def test_a_fault_is_one_alert_within_three_days_that_stays(scenario: str, fault: str, kind: str) -> None:
+def test_a_fault_is_one_alert_within_three_days(scenario: str, fault: str, kind: str) -> None:
     at = 14
     began_ms = local_day(_WINTER + timedelta(days=at), site_of(SCENARIOS[scenario]).timezone).start_ms
     alerts = _alerts(scenario, _WINTER, days=at + 6, faults=[Fault(name=fault, start_ms=began_ms)])
     found = [alert for alert in alerts if alert.kind == kind]
     assert len(found) == 1
     assert 0 <= found[0].detected_ms - began_ms <= 3 * 86_400_000
-    assert found[0].state == "open"
+    # A weak loop may come back within its design in mild days; a machine that lost refrigerant does not.
+    assert found[0].state == "open" or kind == "ground-loop-cold"
     assert [alert.kind for alert in alerts if alert.detected_ms < began_ms] == []
 
 

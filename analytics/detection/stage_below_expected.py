@@ -7,11 +7,11 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.accuracy import limit_of_error
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun, tank_ends
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
+from analytics.expected.limits import heat_limit_w
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Collector, HeatPump, Site, Stage
@@ -102,12 +102,14 @@ class StageBelowExpected:
         counted = bright & ~sun.is_full & np.isfinite(expected) & np.isfinite(loop.heat_w)
         counted &= _held(runs, round(self.settled.total_seconds() / CELL_S)) if has_flow else True
         counted &= np.arange(len(counted)) < cells_passed(plant)
-        return _Case(counted, expected, loop.heat_w, _most_w(plant, loop), self.doubt_collector)
+        return _Case(counted, expected, loop.heat_w, loop.heat_w + heat_limit_w(plant, loop), self.doubt_collector)
 
     def _desuperheater(
         self, plant: PlantDay, history: Sequence[DayLedger], *, stage: Stage, heat_pump: HeatPump
     ) -> Verdict:
         record = _record_w(history, stage.id, heat_pump.id, run_hours=self.run_hours)
+        # A fault's own days must not become the record that the next one is held against.
+        record = record[record >= self.record_fraction * np.median(record)] if len(record) else record
         if len(record) < self.record_days:
             return NotAssessed(
                 f"Stage {stage.id} is held against its own record: it needs {self.record_days} earlier days with the "
@@ -133,7 +135,7 @@ class StageBelowExpected:
             counted = counted & (loop.entering_degc < self.cool_degc)
         counted = counted & np.isfinite(loop.heat_w) & (np.arange(len(counted)) < cells_passed(plant))
         expected = np.full(len(counted), least_w)
-        return _Case(counted, expected, loop.heat_w, _most_w(plant, loop), 0.0)
+        return _Case(counted, expected, loop.heat_w, loop.heat_w + heat_limit_w(plant, loop), 0.0)
 
     def _sun_finding(self, plant: PlantDay, stage: Stage, case: _Case, *, proved: int) -> Finding:
         evidence = _shared_evidence(plant, stage, case) | {
@@ -270,23 +272,3 @@ def _record_w(history: Sequence[DayLedger], stage: str, heat_pump: str, *, run_h
         if hours >= run_hours and heat > 0:
             record.append(heat / hours * 1000)
     return np.asarray(record, np.float64)
-
-
-# Doubt of a heat meter's counter and of an assumed flow, relative (common practice).
-_COUNTER_DOUBT, _ASSUMED_DOUBT = 0.05, 0.25
-_WATER_J_M3K = 4.18e6  # mixtures with water hold less: the doubt is not understated
-
-
-def _most_w(plant: PlantDay, loop: LoopDay) -> Course:
-    """The most heat that the loop's meters leave possible: all limits of error at once, in its favour. [W]"""
-    parts, points = plant.site.loops[loop.loop], plant.site.points
-    if parts.energy is not None:
-        return loop.heat_w + _COUNTER_DOUBT * np.abs(loop.heat_w)
-    pair = [points[point] for point in (parts.entering, parts.leaving) if point is not None]
-    pair_k = sum(float(limit_of_error(p.accuracy, 40.0, "temperature", unit=p.unit)) for p in pair)
-    flow_doubt = np.full(len(loop.heat_w), _ASSUMED_DOUBT)
-    if parts.flow is not None:
-        point, litre_per_minute = points[parts.flow], 1e-3 / 60
-        limit = limit_of_error(point.accuracy, litre_per_minute, "flow", unit=point.unit)
-        flow_doubt = np.full(len(loop.heat_w), float(limit) / litre_per_minute)
-    return np.asarray(loop.heat_w + flow_doubt * np.abs(loop.heat_w) + loop.flow_m3_s * _WATER_J_M3K * pair_k)
