@@ -103,6 +103,18 @@ def test_the_suggested_calibration_takes_the_alert_away() -> None:
     assert _alerts(run.site, {**traces, **mended}, _SPRING, days=6) == []
 
 
+def test_a_sensor_that_drifts_is_told_once_it_leaves_its_class_with_what_it_reads_by_now() -> None:
+    run = simulate(SCENARIOS["two-tank"], start=_SPRING, days=15, seed=1)
+    trace = run.traces["dsh.leaving"]
+    drift_k = 0.04 * (trace.time_ms - trace.time_ms[0]) / 86_400_000
+    (alert,) = _alerts(
+        run.site, {**run.traces, "dsh.leaving": Trace(trace.time_ms, trace.value + drift_k)}, _SPRING, days=15
+    )
+    assert (alert.kind, alert.component) == ("sensor-offset", "desuperheater")
+    assert float(alert.evidence["difference_k"] or 0) == pytest.approx(0.04 * 13, abs=0.1)  # of the day before the last
+    assert "The difference moved by +0." in alert.summary
+
+
 @dataclass(frozen=True)
 class _Swap:
     scenario: str

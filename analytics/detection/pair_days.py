@@ -36,11 +36,13 @@ class PairRecord:
         difference_k: Weighted mean of second - first. [K]
         u_k: Its standard uncertainty: scatter within and between days, and what the sensors' places may do. [K]
         days: Oldest first.
+        seen: These and the days before them that do not agree.
     """
 
     difference_k: float
     u_k: float
     days: Sequence[Seen]
+    seen: Sequence[Seen]
 
     @property
     def newest(self) -> PairCheck:
@@ -73,12 +75,15 @@ def judged_record(seen: Sequence[Seen], today: date) -> PairRecord | None:
     """The newest days that agree, at least three of them lately; None where there are not so many."""
     if len(seen) < _NEWEST or seen[-_NEWEST][0] < today - _WITHIN:
         return None
-    sums = _Sums()
+    sums = newest = _Sums()
     for count, (_, check) in enumerate(reversed(seen)):
-        if count >= _NEWEST and not sums.agrees(check):
-            return sums.record(seen[-count:])
+        if count == _NEWEST:
+            newest = sums
+        # Held against the newest days alone: a slow drift would else carry on what no longer holds.
+        if count >= _NEWEST and not newest.agrees(check):
+            return sums.record(seen, count)
         sums = sums.with_one(check)
-    return sums.record(seen)
+    return sums.record(seen, len(seen))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +115,10 @@ class _Sums:
     def agrees(self, check: PairCheck) -> bool:
         return abs(check.difference_k - self.mean_k) <= _AGREE_K + 3 * hypot(check.u_k, self.u_k)
 
-    def record(self, seen: Sequence[Seen]) -> PairRecord:
-        return PairRecord(self.mean_k, hypot(self.u_k, _PLACE_U_K.get(seen[-1][1].method, 0.0)), seen)
+    def record(self, seen: Sequence[Seen], count: int) -> PairRecord:
+        """The record of the newest `count` of the days seen."""
+        u_k = hypot(self.u_k, _PLACE_U_K.get(seen[-1][1].method, 0.0))
+        return PairRecord(self.mean_k, u_k, seen[-count:], seen)
 
 
 def day_start_ms(plant: PlantDay, day: date, second: float = 0.0) -> int:

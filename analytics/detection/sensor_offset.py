@@ -20,6 +20,7 @@ __all__ = ["SensorOffset"]
 
 _METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed")  # the better first
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+_DRIFTS_K = 0.15  # over the days looked at: a sound pair moves by a few hundredths
 _WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
 
 
@@ -82,6 +83,7 @@ class SensorOffset:
     def _finding(self, plant: PlantDay, found: _Judged, judged: Sequence[_Judged]) -> Finding:
         record, check = found.record, found.record.newest
         began_ms = day_start_ms(plant, record.days[0][0], record.days[0][1].start_s)
+        drift_k = record.seen[-1][1].difference_k - record.seen[0][1].difference_k
         shift_kwh = abs(record.difference_k) * record.kwh_per_k
         point = plant.site.points[_suspect(found, judged) or check.second]
         sign = 1.0 if point.id == check.second else -1.0
@@ -101,7 +103,9 @@ class SensorOffset:
             "newest_from": clock(day_start_ms(plant, record.days[-1][0], check.start_s), plant.day.timezone),
             "newest_until": clock(day_start_ms(plant, record.days[-1][0], check.end_s), plant.day.timezone),
             "by_day_k": ", ".join(f"{day:%d %b} {each.difference_k:+.2f}" for day, each in record.days[-7:]),
-            "drift_k": round(record.days[-1][1].difference_k - record.days[0][1].difference_k, 2),
+            "drift_k": round(drift_k, 2),
+            "drift_days": (record.seen[-1][0] - record.seen[0][0]).days,
+            "drift_limit_k": _DRIFTS_K,
             "shift_kwh_per_day": round(shift_kwh, 2),
             "calibrate": point.id,
             "offset_now": point.offset,
@@ -110,12 +114,16 @@ class SensorOffset:
             "used_by": uses_of(plant.site, point.id),
         }
         named = _suspect(found, judged) is not None
+        drifts = abs(drift_k) >= _DRIFTS_K and len(record.days) < len(record.seen)
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
             detected_ms=instant_ms(plant, SETTLED_S),
             severity="soon" if check.method == "circulation" and shift_kwh >= _WORTH_KWH else "watch",
-            template=_SENTENCE + (_NAMED if named else _EITHER) + (_SHIFTS if shift_kwh > 0 else ""),
+            template=_SENTENCE
+            + (_NAMED if named else _EITHER)
+            + (_DRIFTS if drifts else "")
+            + (_SHIFTS if shift_kwh > 0 else ""),
             evidence=evidence,
             likely_causes=_CAUSES[check.method],
             checks=_checks(point, evidence),
@@ -130,6 +138,7 @@ _SENTENCE = (
 )
 _EITHER = " Which of the two is off cannot be told from the pair alone."
 _NAMED = " The neighbour on the other side differs from it likewise, so {calibrate} is the one that is off."
+_DRIFTS = " The difference moved by {drift_k:+.2f} K in {drift_days} days."
 _SHIFTS = " It shifts the heat of {component} by {shift_kwh_per_day:.2f} kWh a day."
 _WHEN: dict[PairMethod, str] = {
     "rest": "at rest, after the pipes had become level",
