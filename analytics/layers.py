@@ -30,7 +30,8 @@ Array = NDArray[np.float64]
 LAYERS = 16
 """As many as tell a tank's quarter from its middle; 12 to 20 came to nearly the same."""
 
-_STABLE_K = 1e-6
+_STABLE_K = -1e-6  # rounding is no inversion
+_NO_SLACK = np.full(LAYERS - 1, _STABLE_K)
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
@@ -102,12 +103,20 @@ class Quiet:
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    """A tank over some steps: what moves, what heats, what happens by itself. `room` is the room's column."""
+    """
+    A tank over some steps: what moves, what heats, what happens by itself.
+
+    Args:
+        room: The room's column.
+        slack_k: While the tank is heated, two neighbouring layers mix if the upper one is no more than this warmer:
+            what the account may lag behind sensors that show them at one temperature. Shape (steps, LAYERS - 1)
+    """
 
     water: Water
     charges: Sequence[Charge]
     quiet: Quiet
     room: int
+    slack_k: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,12 +149,15 @@ def follow(store: Store, start: Array) -> Course:
     heating = [_heated_steps(charge) for charge in store.charges]
     conduct, known = _conduction(quiet.conduction), np.isfinite(quiet.sensors_degc.sum(axis=1))
     layers, one, all_layers = start.copy(), np.ones(start.shape[1]), np.ones(LAYERS)
+    slacks = np.maximum(store.slack_k, _STABLE_K)
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
     for step in np.flatnonzero(np.logical_or.reduce([moves.any, quiet.due, *heating])).tolist():
         if moves.any[step]:
             layers, leaving[step] = moves.through(step, layers)
+        slack = _NO_SLACK
         for charge, turn, heats in zip(store.charges, turns, heating, strict=True):
             if heats[step]:
+                slack = slacks[step]
                 layers = turn.through(step, layers)
                 layers[:, charge.column] += _rise(charge, turn, step, layers @ one)
         if quiet.due[step]:
@@ -154,27 +166,27 @@ def follow(store: Store, start: Array) -> Course:
             change, gain = _change(quiet, step, layers @ one, is_known=known[step])
             layers = _changed(layers, change, gain, held=(layers @ one) - layers[:, -1], room=store.room)
             lost += before - all_layers @ layers
-        layers = settle(layers, layers @ one)
+        layers = settle(layers, layers @ one, slack)
     return Course(leaving, lost, layers)
 
 
-def settle(layers: Array, degc: Array) -> Array:
+def settle(layers: Array, degc: Array, slack: Array) -> Array:
     """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    if (degc[1:] - degc[:-1]).max() <= _STABLE_K:
+    if (degc[1:] - degc[:-1] + slack).max() <= 0.0:
         return layers
-    counts = np.array(_pools(degc.tolist()))
+    counts = np.array(_pools(degc.tolist(), slack.tolist()))
     begins = counts.cumsum() - counts
     means: Array = np.add.reduceat(layers, begins, axis=0) / counts[:, None]
     return means.repeat(counts, axis=0)
 
 
-def _pools(degc: Sequence[float]) -> list[int]:
+def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[int]:
     """How many layers, from the top, come to the same temperature."""
     means: list[float] = []
     counts: list[int] = []
-    for layer_degc in degc:
+    for place, layer_degc in enumerate(degc):
         mean, count = layer_degc, 1
-        while means and means[-1] < mean:
+        while means and means[-1] < mean + slack[place - count]:
             above, n_above = means.pop(), counts.pop()
             mean = (mean * count + above * n_above) / (count + n_above)
             count += n_above

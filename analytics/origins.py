@@ -73,13 +73,8 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     return Delivered(
         dict(zip(names, by_origin.tolist(), strict=True)),
         _account_doubt(dict(zip(names, by_origin.tolist(), strict=True)), doubt),
-        CarriedState(parts, _last_cold(moved), layers),
+        CarriedState(parts, moved.mean_cold_degc, layers),
     )
-
-
-def _last_cold(moved: MovedWater) -> float:
-    total = float(moved.kg.sum())
-    return float(moved.kg @ moved.cold_degc) / total if total > 0 else float(moved.cold_degc[-1])
 
 
 def _at_tap(passing: Array, moved: MovedWater) -> Array:

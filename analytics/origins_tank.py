@@ -25,8 +25,12 @@ Array = NDArray[np.float64]
 LAYERED_DOUBT = 0.04
 _LEAST_SENSORS = 2
 _QUIET_BLOCKS = 4  # losses and the pull toward the sensors once an hour
-_PULL_S = 3600.0  # in which two thirds of a difference to the sensors are made up for; 20 min to 4 h did alike
+_PULL_S = 7200.0  # in which two thirds of a difference to the sensors are made up for; half and twice did alike
 _SENSOR_DOUBT_K = 0.3  # tank sensors in pockets; common practice
+_AGREE_K = 0.1  # sensors that stand in the same water
+_BEYOND_K = 0.6  # the same above the highest and below the lowest sensor, where all agree
+_BEYOND_TWO_K = 2.0  # with only two of them, of which each end is a quarter of the tank away
+_LAG_K = 4.0  # by which the account may lag behind sensors that agree
 _CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
@@ -57,8 +61,8 @@ def follow_layers(
     depths, sensors_degc = _sensors(plant, tank)
     charges = [_charge(plant, s, origins, layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     quiet = _quiet(plant, tank, depths, sensors_degc, layer_kg=layer_kg)
-    start = _start(plant, state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.cold_degc[0])
-    course = follow(Store(water, charges, quiet, origins.index(ROOM)), start)
+    start = _start(state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.mean_cold_degc)
+    course = follow(Store(water, charges, quiet, origins.index(ROOM), _slack(depths, sensors_degc)), start)
     return course.leaving * layer_kg, _held(course.end, origins), _parts(course.end, origins)
 
 
@@ -89,6 +93,19 @@ def _quiet(plant: PlantDay, tank: str, depths: tuple[float, ...], sensors_degc: 
         sensors_degc=sensors_degc,
         doubt_k=_SENSOR_DOUBT_K,
     )
+
+
+def _slack(depths: tuple[float, ...], sensors_degc: Array) -> Array:
+    """How much cooler water may rise: some where it stands between sensors that agree, anywhere if all of them do."""
+    agree = np.asarray(sensors_degc[:, :-1] - sensors_degc[:, 1:] < _AGREE_K)
+    if not agree.shape[1]:
+        return np.zeros((len(sensors_degc), LAYERS - 1))
+    edges = np.arange(1, LAYERS) / LAYERS
+    inside = (edges > depths[0]) & (edges < depths[-1])
+    between = agree[:, np.searchsorted(depths[1:-1], edges)] & inside
+    throughout = np.logical_and.reduce(agree, axis=1)[:, None] & ~inside
+    beyond_k = _BEYOND_TWO_K if len(depths) == _LEAST_SENSORS else _BEYOND_K
+    return between * _LAG_K + throughout * beyond_k
 
 
 @lru_cache(maxsize=64)
@@ -147,11 +164,15 @@ def _profile(plant: PlantDay, tank: str, depths: tuple[float, ...]) -> Array:
     if not known.any(axis=1).all():
         return np.full(LAYERS, _USUAL_DEGC)
     first = sensors[np.arange(len(sensors)), known.argmax(axis=1)]
-    return np.asarray(np.interp(_MIDDLES, depths, first))
+    middles = np.array(_MIDDLES)
+    profile = np.interp(middles, depths, first)
+    if len(first) > 1:  # below the lowest sensor it goes on falling
+        below = np.maximum(middles - depths[-1], 0.0)
+        profile += below * min(first[-1] - first[-2], 0.0) / (depths[-1] - depths[-2])
+    return np.asarray(profile)
 
 
 def _start(
-    plant: PlantDay,
     state: CarriedState | None,
     tank: str,
     origins: Sequence[str],

@@ -37,6 +37,12 @@ class MovedWater:
     cold_degc: Array
     leaving_j: Array
 
+    @property
+    def mean_cold_degc(self) -> float:
+        """Of all water that moved; of the last block where none did."""
+        total = float(self.kg.sum())
+        return float(self.kg @ self.cold_degc) / total if total > 0 else float(self.cold_degc[-1])
+
 
 def blocks(cells: Array) -> Array:
     """Sums over blocks of the last axis; what is not known counts as none."""
