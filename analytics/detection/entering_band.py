@@ -67,7 +67,7 @@ def judge_entering(plant: PlantDay, loop: str, band: Band) -> Verdict:
     entering[courses.cells] = courses.entering_degc
 
     def told(episode: Episode) -> Finding:
-        evidence = _evidence(loop, band, (entering, of_day[0]), episode)
+        evidence = _evidence(loop, band, (entering, of_day[0]), episode=episode)
         seconds = 60.0 * float(evidence["running_min"] or 0.0)
         return tell(plant, episode, band.advice, evidence=evidence, weight_s=seconds)
 
@@ -75,7 +75,7 @@ def judge_entering(plant: PlantDay, loop: str, band: Band) -> Verdict:
 
 
 def _evidence(
-    loop: str, band: Band, seen: tuple[Course, Flags], episode: Episode
+    loop: str, band: Band, seen: tuple[Course, Flags], *, episode: Episode
 ) -> dict[str, float | int | str | None]:
     entering, outside = seen
     cells = counted(outside, episode)

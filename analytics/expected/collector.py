@@ -34,7 +34,7 @@ def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
         "irradiation_kwh_m2": float(np.nansum(sun)) * CELL_S / 3.6e6 if known else nan,
         "ceiling_kwh_m2": float(ceiling.sum()) * CELL_S / 3.6e6,
         "air_degc": float(np.nanmean(air[by_day])) if np.isfinite(air[by_day]).any() else nan,
-        "allowed_kwh": _allowed_kwh(plant, collector, sun, air),
+        "allowed_kwh": _allowed_kwh(plant, collector, sun=sun, air=air),
     }
 
 
@@ -56,7 +56,7 @@ def clear_sky_sun(plant: PlantDay, collector: Collector) -> Course:
 _EVERY = 20  # cells; the sun moves slowly
 
 
-def _allowed_kwh(plant: PlantDay, collector: Collector, sun: Course, air: Course) -> float:
+def _allowed_kwh(plant: PlantDay, collector: Collector, *, sun: Course, air: Course) -> float:
     if collector.eta0 is None or np.isnan(sun).all() or np.isnan(air).all():
         return nan
     low = _coldest(plant, collector)

@@ -57,13 +57,15 @@ def _of_stage(site: Site, stage: Stage, record: Sequence[DayLedger]) -> Expectat
         drawn = np.asarray([day.hot_water.heat.value for day in record])
         inputs = np.column_stack((_columns(record, f"{name}.irradiation_kwh_m2", f"{name}.air_degc"), drawn))
         names = ("irradiation", "air", "drawn")
-        return _told(site, record, stage.id, ("heat", heat), inputs, names=names, least_sd=0.3)
+        return _told(site, record, stage.id, values=("heat", heat), inputs=inputs, names=names, least_sd=0.3)
     if pump is None:
         return None
     entering = _columns(record, f"heat_pump.{pump.id}.heating.desuperheater_entering_degc")[:, 0]
     hours = np.asarray([_run_hours(day, pump.id) for day in record])
     inputs = np.column_stack((hours, hours * entering))
-    return _told(site, record, stage.id, ("heat", heat), inputs, names=("hours", "hours_x_entering"), least_sd=0.3)
+    return _told(
+        site, record, stage.id, values=("heat", heat), inputs=inputs, names=("hours", "hours_x_entering"), least_sd=0.3
+    )
 
 
 def _of_cop(site: Site, pump: HeatPump, record: Sequence[DayLedger]) -> Expectation | None:
@@ -71,7 +73,7 @@ def _of_cop(site: Site, pump: HeatPump, record: Sequence[DayLedger]) -> Expectat
     columns = _columns(record, f"{name}.steady_cop", f"{name}.entering_degc", f"{name}.load_leaving_degc")
     has_leaving = bool(np.isfinite(columns[:, 2]).any())
     inputs, names = (columns[:, 1:], ("entering", "leaving")) if has_leaving else (columns[:, 1:2], ("entering",))
-    return _told(site, record, pump.id, ("cop", columns[:, 0]), inputs, names=names, least_sd=0.05)
+    return _told(site, record, pump.id, values=("cop", columns[:, 0]), inputs=inputs, names=names, least_sd=0.05)
 
 
 def _of_ground(site: Site, pump: HeatPump, record: Sequence[DayLedger]) -> Expectation | None:
@@ -79,16 +81,18 @@ def _of_ground(site: Site, pump: HeatPump, record: Sequence[DayLedger]) -> Expec
     columns = _columns(record, f"{name}.entering_degc", f"{name}.source_mean_w")
     inputs = ground_inputs([day.day for day in record], columns[:, 1], is_south=site.latitude_deg < 0)
     values = ("entering", columns[:, 0])
-    return _told(site, record, pump.source_loop, values, inputs, names=("season", "source_w"), least_sd=0.4)
+    return _told(
+        site, record, pump.source_loop, values=values, inputs=inputs, names=("season", "source_w"), least_sd=0.4
+    )
 
 
 def _told(
     site: Site,
     record: Sequence[DayLedger],
     component: str,
+    *,
     values: tuple[str, Array],
     inputs: Array,
-    *,
     names: Sequence[str],
     least_sd: float,
 ) -> Expectation | None:
