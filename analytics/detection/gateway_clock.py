@@ -18,7 +18,7 @@ from analytics.site import Site
 __all__ = ["GatewayClock"]
 
 _HORIZON_DEG = -0.83  # sunrise and sunset: refraction and the sun's radius, from memory
-_LOOKED_AT = 90  # lit cells at each end of the day
+_LOOKED_AT = 30  # lit cells at each end of the day
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,19 +50,24 @@ class GatewayClock:
         dark = int(np.count_nonzero(sun <= self.lit_w_m2 / 2))
         if len(lit) == 0 or dark < self.min_dark.total_seconds() / CELL_S:
             return NotAssessed("The irradiance sensor did not show both day and night.")
-        ends = np.unique(np.concatenate((lit[:_LOOKED_AT], lit[-_LOOKED_AT:])))
+        ends = lit if len(lit) < 2 * _LOOKED_AT else np.concatenate((lit[:_LOOKED_AT], lit[-_LOOKED_AT:]))
         height_deg = self._height_deg(plant, ends)
-        # What is lit since midnight belongs to the evening before.
-        is_night = (height_deg < self.night_deg) & (ends != np.arange(len(ends)))
-        at_night = ends[is_night]
         needed = round(self.min_lit.total_seconds() / CELL_S)
-        if len(at_night) >= needed:
-            return Fault((self._finding(plant, sun, at_night, is_fast=not is_night[: len(ends) // 2].any()),))
+        if np.count_nonzero(height_deg < self.night_deg) >= needed:
+            return self._told(plant, sun, lit)
         low = max(float(height_deg[0]), float(height_deg[-1]))
         seen_out = int(np.count_nonzero(sun[ends[-1] :] <= self.lit_w_m2)) >= needed
-        if low <= self.low_deg and seen_out and len(at_night) == 0:
+        if low <= self.low_deg and seen_out and height_deg.min() >= self.night_deg:
             return Clear(instant_ms(plant, float(ends[0]) * CELL_S))
         return NotAssessed("The sun was not seen from dawn to dusk.")
+
+    def _told(self, plant: PlantDay, sun: Course, lit: NDArray[np.intp]) -> Verdict:
+        # What is lit since midnight belongs to the evening before.
+        is_night = (self._height_deg(plant, lit) < self.night_deg) & (lit != np.arange(len(lit)))
+        if np.count_nonzero(is_night) < self.min_lit.total_seconds() / CELL_S:
+            return NotAssessed("The sun was seen in the night only just after midnight.")
+        is_fast = not is_night[: len(lit) // 2].any()
+        return Fault((self._finding(plant, sun, lit[is_night], is_fast=is_fast),))
 
     def _height_deg(self, plant: PlantDay, cells: NDArray[np.intp]) -> Course:
         at_ms = plant.day.start_ms + (np.asarray(cells, np.float64) + 0.5) * CELL_S * 1000
@@ -79,7 +84,7 @@ class GatewayClock:
             if is_fast
             else is_up[is_up > edge].min(initial=len(height_deg)) - edge
         )
-        is_far = len(at_night) * CELL_S >= self.far.total_seconds()
+        is_far = int(dark_cells) * CELL_S >= self.far.total_seconds()
         began_ms = instant_ms(plant, float(at_night[0]) * CELL_S)
         evidence: dict[str, float | int | str | None] = {
             "since": clock(began_ms, plant.day.timezone),

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from math import hypot, sqrt
 
 from analytics.figures import DayLedger
@@ -123,4 +124,9 @@ class _Sums:
 
 def day_start_ms(plant: PlantDay, day: date, second: float = 0.0) -> int:
     """An instant of an earlier day of the same house."""
-    return local_day(day, plant.day.timezone).start_ms + round(second * 1000)
+    return _start_ms(day, plant.day.timezone) + round(second * 1000)
+
+
+@lru_cache(maxsize=512)
+def _start_ms(day: date, timezone: str) -> int:
+    return local_day(day, timezone).start_ms

@@ -98,8 +98,8 @@ def _noise_k(signal: Signal | None, hour: int) -> float:
     """Standard deviation of an hour's readings without their trend; NaN where too few are there. [K]"""
     if signal is None:
         return nan
-    first, last = np.searchsorted(signal.time_s, (hour * 3600.0, (hour + 1) * 3600.0))
-    value = signal.value[first:last]
+    time_s = signal.time_s
+    value = signal.value[time_s.searchsorted(hour * 3600.0) : time_s.searchsorted((hour + 1) * 3600.0)]
     if len(value) < max(_HEARD_PART * 3600.0 / signal.point.interval_s, 20):
         return nan
     bend = np.abs(value[2:] - 2.0 * value[1:-1] + value[:-2])
