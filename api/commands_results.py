@@ -2,11 +2,13 @@
 
 import argparse
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
 
+from analytics.period import By
 from api.command_line import (
     CommandError,
     Commands,
@@ -18,10 +20,10 @@ from api.command_line import (
     progress_bar,
     terminal,
 )
-from api.ledger_text import alerts_table, ledger_csv, ledger_table
+from api.ledger_text import EXPORT_SUFFIXES, alerts_table, comparison_table, ledger_csv, ledger_table
 from api.migrate import open_records
 from api.records import Records
-from api.results import alerts, ledger
+from api.results import alerts, ledger, period, period_json
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
@@ -31,6 +33,7 @@ __all__ = ["add_result_commands"]
 
 def add_result_commands(commands: Commands) -> None:
     _add_ledger(commands)
+    _add_compare(commands)
     _add_alerts(commands)
 
 
@@ -44,13 +47,37 @@ def _add_ledger(commands: Commands) -> None:
     parser.add_argument("site", metavar="SITE")
     parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
     parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+    parser.add_argument(
+        "--by",
+        help="add days up to these periods",
+        choices=("day", "week", "month", "season", "year", "all"),
+        default="day",
+    )
+    parser.add_argument("--out", metavar="FILE", type=_out_file, help="write to FILE.csv, FILE.parquet or FILE.xlsx")
     parser.add_argument("--format", choices=("table", "json", "csv"), default="table")
     add_data_option(parser)
     parser.set_defaults(run=_ledger)
 
 
+def _out_file(text: str) -> Path:
+    path = Path(text)
+    if path.suffix not in EXPORT_SUFFIXES:
+        raise argparse.ArgumentTypeError(f"{text} does not tell its kind; end it in {', '.join(EXPORT_SUFFIXES)}")
+    return path
+
+
+def _write(found: Mapping[str, Any], path: Path) -> None:
+    # What writes spreadsheets is imported where one is written.
+    from api.export import write_ledger
+
+    write_ledger(found, path)
+    rows = len(found["days"])
+    print_out(f"{path}: {rows} {'row' if rows == 1 else 'rows'}.")
+
+
 def _ledger(arguments: argparse.Namespace) -> int:
     first, last = arguments.first, arguments.last
+    by = None if arguments.by == "day" else arguments.by
     if first and last and first > last:
         raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
     settings = existing_settings_of(arguments)
@@ -59,12 +86,14 @@ def _ledger(arguments: argparse.Namespace) -> int:
             site = present_site(session, arguments.site)
         service = _service(settings)
         if service is not None:
-            found = _ledger_of_service(service, site.id, first=first, last=last)
+            found = _ledger_of_service(service, site.id, first=first, last=last, by=by)
         else:
             compute_here(settings, records, sites=[site.id])
             with records.look() as session:
-                found = ledger(session, site.id, first=first, last=last)
-    if arguments.format == "json":
+                found = ledger(session, site.id, first=first, last=last, by=by)
+    if arguments.out is not None:
+        _write(found, arguments.out)
+    elif arguments.format == "json":
         print_out(json.dumps(found))
     elif arguments.format == "csv":
         print_out(ledger_csv(found))
@@ -73,14 +102,61 @@ def _ledger(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _add_compare(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "compare",
+        help="two periods of a site side by side",
+        description="Adds up the days of two periods of a site, and says what changed and how sure that is. What the "
+        "meters err alike in both mostly cancels.",
+    )
+    parser.add_argument("site", metavar="SITE")
+    parser.add_argument(
+        "earlier", metavar="FIRST..LAST", type=_days, help="days of the one, such as 2026-01-01..2026-01-31"
+    )
+    parser.add_argument("later", metavar="FIRST..LAST", type=_days, help="days of the other")
+    parser.add_argument("--format", choices=("table", "json"), default="table")
+    add_data_option(parser)
+    parser.set_defaults(run=_compare)
+
+
+def _days(text: str) -> tuple[date, date]:
+    first, _, last = text.partition("..")
+    days = day_argument(first), day_argument(last or first)
+    if days[0] > days[1]:
+        raise argparse.ArgumentTypeError(f"{text} ends before it begins; write the first day first")
+    return days
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    settings = existing_settings_of(arguments)
+    with open_records(settings.resolved_records_url) as records:
+        with records.look() as session:
+            site = present_site(session, arguments.site)
+        service = _service(settings)
+        if service is not None:
+            _ledger_of_service(service, site.id, first=arguments.later[0], last=arguments.later[1])
+        else:
+            compute_here(settings, records, sites=[site.id])
+        with records.look() as session:
+            found = [period(session, site.id, first=a, last=b) for a, b in (arguments.earlier, arguments.later)]
+    if arguments.format == "json":
+        print_out(json.dumps({"site": site.id, "periods": [period_json(each) for each in found]}))
+    else:
+        comparison_table(found[0], found[1], site, terminal())
+    return 0
+
+
 def _service(settings: Settings) -> Service | None:
     """The running service that holds the store; a store that is a server of its own needs no go-between."""
     return running_service(require_data(settings)) if settings.is_embedded_store else None
 
 
-def _ledger_of_service(service: Service, site: str, *, first: date | None, last: date | None) -> Any:
+def _ledger_of_service(
+    service: Service, site: str, *, first: date | None, last: date | None, by: By | None = None
+) -> Any:
     wanted = {"settled": "true"}
     wanted |= {name: day.isoformat() for name, day in (("from", first), ("to", last)) if day is not None}
+    wanted |= {"by": by} if by else {}
     return ask(service, "GET", f"/api/sites/{quote(site)}/ledger?{urlencode(wanted)}")
 
 

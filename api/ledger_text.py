@@ -3,17 +3,20 @@
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
+from math import isnan
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-from analytics.figures import shown_of
+from analytics.figures import Figure, day_to_record, figure_from_json, shown_of
+from analytics.period import Period, difference
 from analytics.site import Site
 
-__all__ = ["alerts_table", "ledger_csv", "ledger_json", "ledger_table"]
+__all__ = ["EXPORT_SUFFIXES", "alerts_table", "comparison_table", "ledger_csv", "ledger_json", "ledger_table"]
 
 _DASH = "–"
+EXPORT_SUFFIXES = (".csv", ".parquet", ".xlsx")
 
 
 def ledger_json(site: Site, days: Sequence[dict[str, Any]]) -> dict[str, Any]:
@@ -64,7 +67,7 @@ def _figures(node: Any, path: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
 def ledger_table(ledger: Mapping[str, Any], site: Site, console: Console) -> None:
     """The figures that a technician looks at first; `json` and `csv` have all of them."""
     table = Table(title=f"{site.name} ({site.id}), local days of {site.timezone}")
-    table.add_column("Day", no_wrap=True)
+    table.add_column(str(ledger.get("by", "day")).capitalize(), no_wrap=True)
     headings = [f"{stage.name or stage.id} kWh" for stage in site.stages.values()]
     headings += ["Hot water kWh", "Litres", "Backup %", "COP", "Bought kWh", "Saved kWh", "Coverage %"]
     for heading in headings:
@@ -97,6 +100,27 @@ def _cell(figure: Mapping[str, Any] | None, form: str, *, times: float = 1) -> s
         return _DASH
     mark = "~" if figure["basis"] == "estimated" else ""
     return mark + form.format(times * figure["value"])
+
+
+def comparison_table(earlier: Period, later: Period, site: Site, console: Console) -> None:
+    """Two periods of a house side by side, and their difference with how far that can be off."""
+    table = Table(title=f"{site.name} ({site.id})")
+    for heading in ("Figure", "Unit", earlier.span.name, later.span.name, "Difference"):
+        table.add_column(heading, justify="left" if heading in ("Figure", "Unit") else "right")
+    before, after = (dict(_figures(day_to_record(each.total), "")) for each in (earlier, later))
+    for path, figure in after.items():
+        if path in before:
+            told = [figure_from_json(dict(one)) for one in (before[path], figure)]
+            changed = difference(told[1], told[0])
+            table.add_row(path, changed.unit, *(_plus_minus(one) for one in (*told, changed)))
+    console.print(table)
+    for each in (earlier, later):
+        if each.n_known < each.span.n_days:
+            console.print(f"{each.span.name}: {each.n_known} of {each.span.n_days} days have a ledger.")
+
+
+def _plus_minus(figure: Figure) -> str:
+    return _DASH if isnan(figure.value) else f"{figure.value:.2f} ± {figure.plus_minus:.2f}"
 
 
 def alerts_table(alerts: Sequence[Mapping[str, Any]], console: Console) -> None:

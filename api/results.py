@@ -7,33 +7,102 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from analytics.figures import day_from_json, day_to_json
+from analytics.period import By, Period, add_up, spans
 from api.ledger_text import ledger_json
 from api.records import AlertRow, AlertTransitionRow, DayRow
 from api.sites import UnknownSiteError, present_site, site_ids
 
-__all__ = ["UnknownAlertError", "alert_row", "alerts", "ledger", "told", "transitions"]
+__all__ = [
+    "NoLedgerError",
+    "UnknownAlertError",
+    "alert_row",
+    "alerts",
+    "ledger",
+    "period",
+    "period_json",
+    "told",
+    "transitions",
+]
 
 _WORST_FIRST = ("urgent", "soon", "watch")
 WITHDRAWN = "withdrawn"
+
+
+class NoLedgerError(LookupError):
+    """None of the days asked for has a ledger."""
 
 
 class UnknownAlertError(LookupError):
     """No such alert in the records."""
 
 
-def ledger(session: Session, site: str, *, first: date | None, last: date | None) -> dict[str, Any]:
+def ledger(
+    session: Session, site: str, *, first: date | None, last: date | None, by: By | None = None
+) -> dict[str, Any]:
     """
     The contract's JSON of `ledger`, for the computed days first..last; None leaves an end open.
 
+    Args:
+        by: Instead of days, weeks, months ... that touch them: each has its name as `day`, and its `first` and `last`
+            day, the number of `days` and how many of them are `known`.
     Raises:
         UnknownSiteError: If there is no such site.
     """
+    days = _kept(session, site, first=first, last=last)
+    told = ledger_json(present_site(session, site), days)
+    return told if by is None or not days else {**told, "by": by, "days": _periods(session, site, days, by=by)}
+
+
+def period(session: Session, site: str, *, first: date, last: date) -> Period:
+    """
+    The days first..last added up.
+
+    Raises:
+        UnknownSiteError: If there is no such site.
+        NoLedgerError: If none of the days has a ledger.
+    """
+    days = _kept(session, site, first=first, last=last)
+    if not days:
+        raise NoLedgerError(f"no day of {site} from {first} to {last} has a ledger")
+    (span,) = spans("all", first, last)
+    return add_up(span, [day_from_json(site, day) for day in days], backups=_backups(session, site))
+
+
+def _kept(session: Session, site: str, *, first: date | None, last: date | None) -> Sequence[dict[str, Any]]:
     wanted = select(DayRow.ledger).where(DayRow.site_id == site).order_by(DayRow.day)
     if first is not None:
         wanted = wanted.where(DayRow.day >= first.isoformat())
     if last is not None:
         wanted = wanted.where(DayRow.day <= last.isoformat())
-    return ledger_json(present_site(session, site), session.scalars(wanted).all())
+    return session.scalars(wanted).all()
+
+
+def _backups(session: Session, site: str) -> list[str]:
+    return [stage.id for stage in present_site(session, site).stages.values() if stage.backup]
+
+
+def _periods(session: Session, site: str, days: Sequence[dict[str, Any]], *, by: By) -> list[dict[str, Any]]:
+    ledgers = [day_from_json(site, day) for day in days]
+    backups = _backups(session, site)
+    found = []
+    for span in spans(by, ledgers[0].day, ledgers[-1].day):
+        inside = [one for one in ledgers if span.first <= one.day <= span.last]
+        if inside:
+            found.append(period_json(add_up(span, inside, backups=backups)))
+    return found
+
+
+def period_json(found: Period) -> dict[str, Any]:
+    """A period in the shape of a day of the contract's `ledger`."""
+    about = {
+        "day": found.span.name,
+        "first": found.span.first.isoformat(),
+        "last": found.span.last.isoformat(),
+        "days": found.span.n_days,
+        "known": found.n_known,
+    }
+    return {**day_to_json(found.total), **about}
 
 
 def alerts(session: Session, *, site: str | None = None, is_open: bool | None = None) -> list[dict[str, Any]]:

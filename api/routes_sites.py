@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse
 
 from analytics.figures import day_to_json
+from analytics.period import By
 from analytics.plant import CELL_S, Course, PlantDay
 from api.errors import RequestError
 from api.pages import fleet_context, instant, plant_of
@@ -24,6 +25,7 @@ router = APIRouter(prefix="/api/sites", tags=["sites"])
 
 First = Annotated[date | None, Query(alias="from", description="First local day")]
 Last = Annotated[date | None, Query(alias="to", description="Last local day")]
+ByPeriod = Annotated[By | None, Query(description="Add days up to weeks, months, seasons, years, or all to one")]
 Settled = Annotated[bool, Query(description="First compute all that is due; may take a while")]
 
 
@@ -70,15 +72,15 @@ def versions(site: str, parts: PartsOfApp) -> list[dict[str, str]]:
 
 @router.get("/{site}/ledger", response_model=LedgerOut)
 def site_ledger(
-    site: str, parts: PartsOfApp, first: First = None, last: Last = None, settled: Settled = False
+    site: str, parts: PartsOfApp, first: First = None, last: Last = None, by: ByPeriod = None, settled: Settled = False
 ) -> JSONResponse:
-    """The daily account of heat, from the first to the last of the days asked for."""
+    """The account of heat from the first to the last of the days asked for: by day, or by week, month, season, year."""
     if first and last and first > last:
         raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
-        return JSONResponse(ledger(session, site, first=first, last=last))
+        return JSONResponse(ledger(session, site, first=first, last=last, by=by))
 
 
 @router.get("/{site}/latest", response_model=dict[str, LatestOut])

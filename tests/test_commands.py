@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from api.commands import main
@@ -167,6 +168,43 @@ def test_the_ledger_as_csv_has_a_row_a_day_with_units_in_its_headings(
     assert rows[0]["stages.backup.heat basis"] in ("measured", "derived", "estimated")
 
 
+def test_days_add_up_to_months_and_to_all(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    told = {}
+    for by in ("day", "month", "all"):
+        assert main(["ledger", SITE, "--data", str(data), "--by", by, "--format", "json"]) == 0
+        told[by] = json.loads(capsys.readouterr().out)["days"]
+    (whole,) = told["all"]
+    assert (whole["first"], whole["last"], whole["known"]) == (DAYS[0], DAYS[-1], len(DAYS))
+    heat = sum(day["hot_water"]["heat"]["value"] for day in told["day"])
+    assert whole["hot_water"]["heat"]["value"] == pytest.approx(heat, rel=1e-12)
+    assert sum(month["hot_water"]["heat"]["value"] for month in told["month"]) == pytest.approx(heat, rel=1e-12)
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".parquet", ".xlsx"])
+def test_the_ledger_goes_to_a_file_with_units_and_intervals(
+    suffix: str, data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Read back with pandas, through pyarrow and openpyxl."""
+    file = tmp_path / f"ledger{suffix}"
+    assert main(["ledger", SITE, "--data", str(data), "--out", str(file)]) == 0
+    assert capsys.readouterr().out == f"{file}: {len(DAYS)} rows.\n"
+    read = {".csv": pd.read_csv, ".parquet": pd.read_parquet, ".xlsx": pd.read_excel}[suffix]
+    frame = read(file)
+    assert list(frame["day"]) == list(DAYS)
+    assert frame["stages.backup.heat [kWh]"][0] == pytest.approx(7.4, abs=0.2)
+    assert frame["stages.backup.heat plus_minus [kWh]"][0] > 0
+
+
+def test_two_periods_stand_side_by_side_with_their_difference(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", SITE, DAYS[0], DAYS[1], "--data", str(data)]) == 0
+    shown = capsys.readouterr().out
+    assert f"{DAYS[0]} to {DAYS[0]}" in shown
+    assert "hot_water.heat" in shown
+    assert main(["compare", SITE, DAYS[0], f"{DAYS[0]}..{DAYS[1]}", "--data", str(data), "--format", "json"]) == 0
+    one, two = json.loads(capsys.readouterr().out)["periods"]
+    assert (one["days"], two["days"]) == (1, 2)
+
+
 def test_the_ledger_as_a_table_names_the_stages(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["ledger", SITE, "--data", str(data)]) == 0
     shown = capsys.readouterr().out
@@ -239,6 +277,10 @@ def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, caps
             "'2026-02-30' is not a day; write it as YYYY-MM-DD",
         ),
         (["ledger", SITE, "--data", "DATA", "--from", "2026-02-02", "--to", "2026-01-01"], "no day lies between them"),
+        (["ledger", SITE, "--data", "DATA", "--out", "x.pdf"], "x.pdf does not tell its kind; end it in .csv"),
+        (["compare", SITE, "2026-02-02..2026-01-01", "2026-03-01", "--data", "DATA"], "ends before it begins"),
+        (["compare", SITE, "2001-02-02", "2001-03-01", "--data", "DATA"], "from 2001-02-02 to 2001-02-02 has a ledger"),
+        (["add", "house.toml", "--data", "house.toml"], "house.toml"),
         (["import", SITE, "none.csv", "--data", "DATA"], "there is no file none.csv"),
         (["import", "none", "DATA/../readings.csv", "--data", "DATA"], "there is no site 'none'"),
         (["check", "none.toml"], "none.toml cannot be read: No such file or directory"),

@@ -58,7 +58,7 @@ def test_the_interval_holds_the_error_in_19_of_20_draws(doubt):
     assert np.mean(np.abs(error) <= doubt.half_width) == pytest.approx(0.95, abs=0.006)
 
 
-@pytest.mark.parametrize("row", rows("gum_heat"), ids=lambda row: f"{row['dT_K']} K, {row['pair_limit_K']} K")
+@pytest.mark.parametrize("row", rows("gum_heat.csv"), ids=lambda row: f"{row['dT_K']} K, {row['pair_limit_K']} K")
 def test_a_loops_heat_is_as_doubtful_as_the_table_of_the_guide_says(row):
     """tests/reference/gum_heat.csv: JCGM 100, limits of 2 % for the flow and as given for the pair, u(k) 0.2 %."""
     pair_percent = 100 * float(row["pair_limit_K"]) / float(row["dT_K"])
