@@ -11,6 +11,7 @@ makes of stored water, counts with the heat carried over.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ __all__ = ["CARRIED_OVER", "CarriedState", "Delivered", "account_origins", "stat
 Array = NDArray[np.float64]
 
 _DEFAULT_COLD_DEGC = 10.0
+_ROOM_DOUBT = 0.01  # what is carried over is not shown as less than nothing, and the room may owe some
 _LEAST_RISE_K = 1.0  # water that leaves less warm than this has no origin to speak of
 
 
@@ -118,4 +120,7 @@ def _scaled(by_origin: Array, water: HotWaterDay) -> Array:
 def _account_doubt(by_origin: Mapping[str, float], doubt: float) -> dict[str, float]:
     """Heat can be misplaced only between origins that there are."""
     total = sum(by_origin.values())
-    return {origin: doubt if total > 0 and 0.0 < amount < total else 0.0 for origin, amount in by_origin.items()}
+    shares = {origin: min(max(amount / total, 0.0), 1.0) if total > 0 else 0.0 for origin, amount in by_origin.items()}
+    found = {origin: doubt * sqrt(share * (1.0 - share)) for origin, share in shares.items()}
+    found[CARRIED_OVER] = max(found[CARRIED_OVER], _ROOM_DOUBT)
+    return found

@@ -3,8 +3,8 @@ A tank as one mixed store, where no sensors tell its layers.
 
 The stored heat's parts by origin add up to one. Heat put in shifts them toward its own origin; what leaves, to the
 taps or through the walls, leaves in the mix that is there, so it shifts nothing. Against the node-by-node truth of
-the virtual houses (seven layouts, 14 days each in four seasons) a mixed account misplaced up to 0.24 of a day's hot
-water and up to 0.08 of a week's.
+the virtual houses a mixed account misplaces up to 0.24 of a day's hot water and 0.08 of a week's with all sensors in
+its mean, and 0.55 and 0.14 with a single one. A layered account that only one sensor holds was no better: 0.53, 0.18.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,7 +21,8 @@ __all__ = ["MIXED_DOUBT", "follow_mixed", "start_parts"]
 
 Array = NDArray[np.float64]
 
-MIXED_DOUBT = 0.15
+MIXED_DOUBT = 0.28
+"""Of an origin's share p of a day's hot water 95 % of the errors lie within this times sqrt(p (1 - p))."""
 _LEAST_RISE_K = 2.0  # a tank's stored heat counts as at least this far above cold water
 _USUAL_RISE_K = 30.0  # of a tank without sensors
 _CELL_S = BLOCK_S / BLOCK_CELLS
