@@ -81,55 +81,61 @@ class SensorOffset:
         return _Judged(record, pair_limit_k(plant.site, *pair))
 
     def _finding(self, plant: PlantDay, found: _Judged, judged: Sequence[_Judged]) -> Finding:
-        record, check = found.record, found.record.newest
+        record, check, suspect = found.record, found.record.newest, _suspect(found, judged)
+        point = plant.site.points[suspect or check.second]
         began_ms = day_start_ms(plant, record.days[0][0], record.days[0][1].start_s)
-        drift_k = record.seen[-1][1].difference_k - record.seen[0][1].difference_k
+        evidence = {"since": clock(began_ms, plant.day.timezone), **_evidence(plant, found, point)}
         shift_kwh = abs(record.difference_k) * record.kwh_per_k
-        point = plant.site.points[_suspect(found, judged) or check.second]
-        sign = 1.0 if point.id == check.second else -1.0
-        evidence: dict[str, float | int | str | None] = {
-            "since": clock(began_ms, plant.day.timezone),
-            "component": check.component,
-            "first": check.first,
-            "second": check.second,
-            "higher": check.second if record.difference_k > 0 else check.first,
-            "lower": check.first if record.difference_k > 0 else check.second,
-            "difference_k": round(abs(record.difference_k), 2),
-            "plus_minus_k": round(_EXPANDED * record.u_k, 2),
-            "limit_k": round(found.limit_k, 2),
-            "when": _WHEN[check.method],
-            "quiet_days": len(record.days),
-            "quiet_min": round(record.minutes),
-            "newest_from": clock(day_start_ms(plant, record.days[-1][0], check.start_s), plant.day.timezone),
-            "newest_until": clock(day_start_ms(plant, record.days[-1][0], check.end_s), plant.day.timezone),
-            "by_day_k": ", ".join(f"{day:%d %b} {each.difference_k:+.2f}" for day, each in record.days[-7:]),
-            "drift_k": round(drift_k, 2),
-            "drift_days": (record.seen[-1][0] - record.seen[0][0]).days,
-            "drift_limit_k": _DRIFTS_K,
-            "shift_kwh_per_day": round(shift_kwh, 2),
-            "calibrate": point.id,
-            "offset_now": point.offset,
-            "offset_new": round(_offset(point, sign * record.difference_k), 2),
-            "offset_unit": point.unit,
-            "used_by": uses_of(plant.site, point.id),
-        }
-        named = _suspect(found, judged) is not None
-        drifts = abs(drift_k) >= _DRIFTS_K and len(record.days) < len(record.seen)
+        drifts = abs(_drift_k(record)) >= _DRIFTS_K and len(record.days) < len(record.seen)
+        template = _SENTENCE + (_NAMED if suspect else _EITHER)
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
             detected_ms=instant_ms(plant, SETTLED_S),
             severity="soon" if check.method == "circulation" and shift_kwh >= _WORTH_KWH else "watch",
-            template=_SENTENCE
-            + (_NAMED if named else _EITHER)
-            + (_DRIFTS if drifts else "")
-            + (_SHIFTS if shift_kwh > 0 else ""),
+            template=template + (_DRIFTS if drifts else "") + (_SHIFTS if shift_kwh > 0 else ""),
             evidence=evidence,
             likely_causes=_CAUSES[check.method],
             checks=_checks(point, evidence),
             cost_per_day=None,
             weight_s=record.minutes * 60,
         )
+
+
+def _drift_k(record: PairRecord) -> float:
+    return record.seen[-1][1].difference_k - record.seen[0][1].difference_k
+
+
+def _evidence(plant: PlantDay, found: _Judged, point: Point) -> dict[str, float | int | str | None]:
+    """Every number of the judgement, and the calibration of `point` that takes the difference away."""
+    record, check = found.record, found.record.newest
+    newest_day, zone = record.days[-1][0], plant.day.timezone
+    sign = 1.0 if point.id == check.second else -1.0
+    return {
+        "component": check.component,
+        "first": check.first,
+        "second": check.second,
+        "higher": check.second if record.difference_k > 0 else check.first,
+        "lower": check.first if record.difference_k > 0 else check.second,
+        "difference_k": round(abs(record.difference_k), 2),
+        "plus_minus_k": round(_EXPANDED * record.u_k, 2),
+        "limit_k": round(found.limit_k, 2),
+        "when": _WHEN[check.method],
+        "quiet_days": len(record.days),
+        "quiet_min": round(record.minutes),
+        "newest_from": clock(day_start_ms(plant, newest_day, check.start_s), zone),
+        "newest_until": clock(day_start_ms(plant, newest_day, check.end_s), zone),
+        "by_day_k": ", ".join(f"{day:%d %b} {each.difference_k:+.2f}" for day, each in record.days[-7:]),
+        "drift_k": round(_drift_k(record), 2),
+        "drift_days": (record.seen[-1][0] - record.seen[0][0]).days,
+        "drift_limit_k": _DRIFTS_K,
+        "shift_kwh_per_day": round(abs(record.difference_k) * record.kwh_per_k, 2),
+        "calibrate": point.id,
+        "offset_now": point.offset,
+        "offset_new": round(_offset(point, sign * record.difference_k), 2),
+        "offset_unit": point.unit,
+        "used_by": uses_of(plant.site, point.id),
+    }
 
 
 _SENTENCE = (
