@@ -34,7 +34,7 @@ __all__ = [
 ]
 
 # Keys of a kept ledger that are for later days, not for a reader.
-_KEPT_ONLY = ("doubt", "pair_checks")
+_KEPT_ONLY = ("doubt", "pair_checks", "conditions")
 
 Basis = Literal["measured", "derived", "estimated", "unavailable"]
 
@@ -125,7 +125,7 @@ class Saved:
 class DayLedger:
     """
     The account of one local day. `notes` name sensors whose readings were left out, and why; `pair_checks` are what the
-    day tells of sensors that belong together.
+    day tells of sensors that belong together; `conditions` are what later days are held against.
     """
 
     site: str
@@ -142,6 +142,7 @@ class DayLedger:
     saved: Saved
     notes: Sequence[str] = field(default=())
     pair_checks: tuple[PairCheck, ...] = ()
+    conditions: Mapping[str, float] = field(default_factory=dict)
 
 
 def _number(value: float) -> float | None:
@@ -235,6 +236,7 @@ def day_to_record(ledger: DayLedger) -> dict[str, Any]:
         },
         "notes": list(ledger.notes),
         "pair_checks": pair_checks_to_json(ledger.pair_checks),
+        "conditions": {name: value for name, value in ledger.conditions.items() if not math.isnan(value)},
     }
 
 
@@ -293,4 +295,5 @@ def day_from_json(site: str, data: dict[str, Any]) -> DayLedger:
         saved=Saved(*(fig(data["saved"][key]) for key in ("energy", "money", "co2"))),
         notes=data["notes"],
         pair_checks=pair_checks_from_json(data.get("pair_checks", ())),  # ledgers kept from before have none
+        conditions=data.get("conditions", {}),
     )

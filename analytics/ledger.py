@@ -7,6 +7,7 @@ from math import isnan, nan
 import numpy as np
 
 from analytics.doubt import NO_DOUBT, Doubt, combined
+from analytics.expected.conditions import day_conditions
 from analytics.figures import (
     Basis,
     DayLedger,
@@ -53,6 +54,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         saved=savings(plant, bought, hot_water.heat),
         notes=[fault.sentence for fault in plant.sensor_faults],
         pair_checks=check_pairs(plant),
+        conditions=day_conditions(plant),
     )
     return ledger, delivered.state if delivered else (state or CarriedState({}, nan))
 
