@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import courses_of
 from analytics.judge import find_bad, unroll
 from analytics.plant import CELL_S, SensorFault, Signal
-from analytics.segments import Pieces, cells_of, pieces_of
 from analytics.site import Point, Site
 from analytics.trace import LocalDay, Trace
 from analytics.units import to_si
@@ -19,8 +19,6 @@ Array = NDArray[np.float64]
 
 _GAP_INTERVALS = 5
 _GAP_S = 600.0
-# Part of a cell that must be covered for its course to be known; common practice.
-_COVERED_PART = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +48,9 @@ def read_signals(
     for p, trace in spoke.items():
         values[p] = _in_si(site.points[p], times_s[p], trace.value, faults)
     bad, found = find_bad(site, times_s, values, stuck=stuck)
-    edges = cell_edges(day)
-    signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges) for p in spoke}
+    bare = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p)) for p in spoke}
+    courses = courses_of(bare, cell_edges(day))
+    signals = {p: Signal(s.point, s.time_s, s.value, s.max_gap_s, courses[p]) for p, s in bare.items()}
     faults += found + _missing(site, times_s, until_s)
     last_s = {p: float(times_s[p][-1]) for p in spoke}
     return Readings(signals, faults, last_s, _still_stuck(found, times_s, values, day))
@@ -83,33 +82,14 @@ def _in_si(point: Point, time_s: Array, value: Array, faults: list[SensorFault])
     return (value * point.gain + point.offset) * scale + shift
 
 
-def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_] | None, edges_s: Array) -> Signal:
+def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_] | None) -> Signal:
+    """What is believed of a point, its course still to come."""
     if bad is not None:
         time_s, value = time_s[~bad], value[~bad]
     if point.quantity in ("flow", "speed"):
         value = np.maximum(value, 0.0)  # what is left below zero is noise at rest
     max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
-    bare = Signal(point, time_s, value, max_gap_s, np.empty(0))
-    return Signal(point, time_s, value, max_gap_s, _course(bare, edges_s))
-
-
-def _course(signal: Signal, edges_s: Array) -> Array:
-    pieces = pieces_of(signal, start_s=edges_s[0], end_s=edges_s[-1])
-    amount = cells_of(pieces, pieces.amount, edges_s)
-    covered_s = _covered(pieces, signal.max_gap_s, edges_s)
-    length_s = edges_s[1] - edges_s[0]
-    full = covered_s >= _COVERED_PART * length_s
-    return np.where(full, amount / np.maximum(covered_s, 1e-9), np.nan)
-
-
-def _covered(pieces: Pieces, max_gap_s: float, edges_s: Array) -> Array:
-    """Seconds of each cell that the pieces cover."""
-    start, end = pieces.start_s, pieces.end_s
-    covered = pieces.covered(max_gap_s)
-    if len(start) and covered.all() and pieces.is_unbroken:
-        edges_s = np.minimum(np.maximum(edges_s, start[0]), end[-1])
-        return edges_s[1:] - edges_s[:-1]
-    return cells_of(pieces, np.where(covered, end - start, 0.0), edges_s)
+    return Signal(point, time_s, value, max_gap_s, np.empty(0))
 
 
 def _missing(site: Site, times_s: Mapping[str, Array], until_s: float) -> list[SensorFault]:
