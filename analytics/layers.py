@@ -32,6 +32,7 @@ LAYERS = 16
 
 _STABLE_K = -1e-6  # rounding is no inversion
 _NO_SLACK = np.full(LAYERS - 1, _STABLE_K)
+_EACH = np.ones(LAYERS)
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
@@ -148,7 +149,7 @@ def follow(store: Store, start: Array) -> Course:
     turns = [_Turns(charge) for charge in store.charges]
     heating = [_heated_steps(charge) for charge in store.charges]
     conduct, known = _conduction(quiet.conduction), np.isfinite(quiet.sensors_degc.sum(axis=1))
-    layers, one, all_layers = start.copy(), np.ones(start.shape[1]), np.ones(LAYERS)
+    layers, one = start.copy(), np.ones(start.shape[1])
     slacks = np.maximum(store.slack_k, _STABLE_K)
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
     for step in np.flatnonzero(np.logical_or.reduce([moves.any, quiet.due, *heating])).tolist():
@@ -161,11 +162,11 @@ def follow(store: Store, start: Array) -> Course:
                 layers = turn.through(step, layers)
                 layers[:, charge.column] += _rise(charge, turn, step, layers @ one)
         if quiet.due[step]:
-            before = all_layers @ layers
+            before = _EACH @ layers
             layers = conduct @ layers
             change, gain = _change(quiet, step, layers @ one, is_known=known[step])
             layers = _changed(layers, change, gain, held=(layers @ one) - layers[:, -1], room=store.room)
-            lost += before - all_layers @ layers
+            lost += before - _EACH @ layers
         layers = settle(layers, layers @ one, slack)
     return Course(leaving, lost, layers)
 
@@ -174,10 +175,12 @@ def settle(layers: Array, degc: Array, slack: Array) -> Array:
     """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
     if (degc[1:] - degc[:-1] + slack).max() <= 0.0:
         return layers
-    counts = np.array(_pools(degc.tolist(), slack.tolist()))
-    begins = counts.cumsum() - counts
-    means: Array = np.add.reduceat(layers, begins, axis=0) / counts[:, None]
-    return means.repeat(counts, axis=0)
+    settled, first = layers.copy(), 0
+    for count in _pools(degc.tolist(), slack.tolist()):
+        if count > 1:
+            settled[first : first + count] = _EACH[:count] @ layers[first : first + count] / count
+        first += count
+    return settled
 
 
 def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[int]:
@@ -223,16 +226,19 @@ class _Turns:
     """The steps in which a loop takes water from the bottom and brings it back higher up."""
 
     def __init__(self, charge: Charge) -> None:
-        turned = np.zeros(0) if charge.turned is None else charge.turned
-        self._first = int(np.argmax(charge.spread > 0))
-        n = LAYERS - self._first
+        self._place: dict[int, int] = {}
+        if charge.turned is not None:
+            self._prepare(charge.turned, first=int(np.argmax(charge.spread > 0)))
+
+    def _prepare(self, turned: Array, *, first: int) -> None:
+        n = LAYERS - first
         steps = np.flatnonzero(turned > 0)
-        self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
+        self._first, self._place = first, dict(zip(steps.tolist(), range(len(steps)), strict=True))
         chance = _poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
         later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
         back, found = _wrapped(chance, n), _wrapped(later, n)
         self._matrix = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
-        self._found = np.hstack((np.zeros((len(steps), self._first)), found))
+        self._found = np.hstack((np.zeros((len(steps), first)), found))
 
     def through(self, step: int, layers: Array) -> Array:
         """The layers after a step."""
