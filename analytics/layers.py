@@ -18,6 +18,7 @@ References:
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -287,6 +288,7 @@ def _rise(charge: Charge, turns: _Turns, step: int, degc: Array) -> Array:
     return np.asarray(charge.rise_k[step] * charge.spread)
 
 
+@lru_cache(maxsize=64)
 def _conduction(part: float) -> Array:
     """Neighbours exchange a part of their difference; the tank's ends have one neighbour."""
     matrix = np.eye(LAYERS)
