@@ -56,6 +56,14 @@ class Doubt:
         flatness = -_RECTANGULAR_EXCESS * fourth
         return float((1.960 + 0.0692 * flatness - 0.2764 * flatness**2) * sqrt(variance))
 
+    def shares(self) -> list[tuple[str, float]]:
+        """Each source with its part of the variance, the largest first; nothing where there is no doubt."""
+        every = [*self.steady.items(), *self.passing.items()]
+        variance = self.u**2
+        if variance == 0.0:
+            return []
+        return sorted(((source, c * c / variance) for source, c in every), key=lambda each: -each[1])
+
     def apart_from_gaps(self) -> "Doubt":
         """The doubt of what was heard, without that of what gaps may have hidden."""
         return Doubt(self.steady, {source: c for source, c in self.passing.items() if not source.startswith(GAPS)})

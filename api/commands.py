@@ -18,6 +18,7 @@ from analytics.site_file import SiteFileError
 from api.broker import EmbeddedBrokerError
 from api.command_line import CommandError
 from api.commands_data import add_data_commands
+from api.commands_explain import add_explain_command
 from api.commands_results import add_result_commands
 from api.commands_service import add_service_commands
 from api.commands_settings import add_settings_command
@@ -112,6 +113,7 @@ def _parser() -> argparse.ArgumentParser:
         add_site_commands,
         add_data_commands,
         add_result_commands,
+        add_explain_command,
         add_settings_command,
     ):
         add(commands)

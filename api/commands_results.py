@@ -3,12 +3,13 @@
 import argparse
 import json
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
 
 from analytics.period import By
+from analytics.site import Site
 from api.command_line import (
     CommandError,
     Commands,
@@ -28,7 +29,7 @@ from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
 
-__all__ = ["add_result_commands"]
+__all__ = ["add_result_commands", "settle_site"]
 
 
 def add_result_commands(commands: Commands) -> None:
@@ -130,13 +131,7 @@ def _days(text: str) -> tuple[date, date]:
 def _compare(arguments: argparse.Namespace) -> int:
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:
-        with records.look() as session:
-            site = present_site(session, arguments.site)
-        service = _service(settings)
-        if service is not None:
-            _ledger_of_service(service, site.id, first=arguments.later[0], last=arguments.later[1])
-        else:
-            compute_here(settings, records, sites=[site.id])
+        site = settle_site(settings, records, arguments.site)
         with records.look() as session:
             found = [period(session, site.id, first=a, last=b) for a, b in (arguments.earlier, arguments.later)]
     if arguments.format == "json":
@@ -144,6 +139,24 @@ def _compare(arguments: argparse.Namespace) -> int:
     else:
         comparison_table(found[0], found[1], site, terminal())
     return 0
+
+
+def settle_site(settings: Settings, records: Records, site: str) -> Site:
+    """
+    Compute all that is due of a site, here or by the running service.
+
+    Raises:
+        UnknownSiteError: If there is no such site.
+    """
+    with records.look() as session:
+        found = present_site(session, site)
+    service = _service(settings)
+    if service is None:
+        compute_here(settings, records, sites=[site])
+    else:
+        today = datetime.now(UTC).date()
+        _ledger_of_service(service, site, first=today, last=today)
+    return found
 
 
 def _service(settings: Settings) -> Service | None:

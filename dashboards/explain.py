@@ -14,6 +14,8 @@ from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name
 
 __all__ = ["BASES", "FigureGroup", "FigureRow", "figure_groups"]
 
+_LEAST_PART = 0.01  # of a figure's variance, from which a source is named
+
 BASES = {
     "measured": "from calibrated meters at that spot",
     "derived": "from a balance of measured figures",
@@ -31,6 +33,12 @@ class FigureRow:
     how: str
     points: Sequence[str] = ()
     as_percent: bool = False
+
+    @property
+    def doubts(self) -> str:
+        """Where the interval comes from, the largest part first; empty where there is none."""
+        told = [f"{part:.0%} {source}" for source, part in self.figure.doubt.shares() if part >= _LEAST_PART]
+        return f"{', '.join(told)} (of its variance)." if told else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
+from analytics.doubt import over_days
 from analytics.figures import DayLedger, Figure
 from analytics.site import Site
 from dashboards.charts.history import delivered_by_origin
@@ -171,17 +172,20 @@ class MonthSums:
 
 def sum_of(figures: Sequence[Figure], unit: str) -> Figure:
     """
-    The sum over the days on which the figure is known; its interval is the sum of the intervals.
+    The sum over the days on which the figure is known.
 
-    A sensor that reads high today reads high tomorrow, so the days' errors are taken as one and not as chance.
+    A sensor that reads high today reads high tomorrow, so such errors add up; what errs anew each day does so as
+    chance. Of figures that do not say where their intervals come from, the intervals add up.
     """
     found = [f for f in figures if math.isfinite(f.value)]
     if not found:
         return Figure(math.nan, unit, math.nan, "unavailable", 0.0, figures[0].why if figures else "")
-    spread = math.fsum(f.plus_minus for f in found)
+    doubt = over_days(f.doubt for f in found)
+    tells = all(f.doubt.u > 0 or f.plus_minus == 0 for f in found)
+    spread = doubt.half_width if tells else math.fsum(f.plus_minus for f in found)
     worst = max(found, key=lambda f: ("measured", "derived", "estimated", "unavailable").index(f.basis))
     covered = math.fsum(f.coverage for f in found) / len(figures)
-    return Figure(math.fsum(f.value for f in found), found[0].unit, spread, worst.basis, covered, worst.why)
+    return Figure(math.fsum(f.value for f in found), found[0].unit, spread, worst.basis, covered, worst.why, doubt)
 
 
 def month_sums(context: HomeContext, past_days: int) -> MonthSums:

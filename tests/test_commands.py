@@ -205,6 +205,25 @@ def test_two_periods_stand_side_by_side_with_their_difference(data: Path, capsys
     assert (one["days"], two["days"]) == (1, 2)
 
 
+def test_a_figure_says_how_it_is_known(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["explain", SITE, "backup.heat", DAYS[0], "--data", str(data)]) == 0
+    shown = capsys.readouterr().out
+    assert shown.startswith("Electric element: heat put in (stages.backup.heat) of ")
+    assert "How: Input power" in shown
+    assert "errs alike every day" in shown
+
+
+def test_the_parts_of_a_figures_doubt_make_its_interval(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """JCGM 100, 5.1.2: the squares add up; the interval of 95 % is 1.6 to 2 times the root, by the parts' shapes."""
+    assert main(["explain", SITE, "hot_water.heat", DAYS[0], "--data", str(data), "--format", "json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    standard = sum(part["standard_uncertainty"] ** 2 for part in told["doubt"]) ** 0.5
+    assert 1.64 * standard <= told["plus_minus"] * 1.001
+    assert told["plus_minus"] <= 1.97 * standard * 1.001
+    assert sum(part["part_of_variance"] for part in told["doubt"]) == pytest.approx(1.0, abs=1e-3)
+    assert set(told["points"]) <= set(POINTS)
+
+
 def test_the_ledger_as_a_table_names_the_stages(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["ledger", SITE, "--data", str(data)]) == 0
     shown = capsys.readouterr().out
@@ -281,6 +300,8 @@ def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, caps
         (["compare", SITE, "2026-02-02..2026-01-01", "2026-03-01", "--data", "DATA"], "ends before it begins"),
         (["compare", SITE, "2001-02-02", "2001-03-01", "--data", "DATA"], "from 2001-02-02 to 2001-02-02 has a ledger"),
         (["add", "house.toml", "--data", "house.toml"], "house.toml"),
+        (["explain", SITE, "heat", "2026-03-10", "--data", "DATA"], "names more than one figure; it may be"),
+        (["explain", SITE, "hot_water.heat", "2001-01-01", "--data", "DATA"], "has no ledger of 2001-01-01"),
         (["import", SITE, "none.csv", "--data", "DATA"], "there is no file none.csv"),
         (["import", "none", "DATA/../readings.csv", "--data", "DATA"], "there is no site 'none'"),
         (["check", "none.toml"], "none.toml cannot be read: No such file or directory"),

@@ -106,20 +106,6 @@ def test_fractions_of_backup_by_input():
     assert ledger.backup_fraction.value == pytest.approx(3.0 / (3.0 + SUN_KWH), rel=1e-6)
 
 
-def test_delivered_heat_follows_the_mixed_tank_step_by_step():
-    """The same account in a loop of three lines, minute by minute, for the 19 o'clock draw."""
-    ledger = account(HOUSE, _readings()).ledger
-    stored = 0.2 * heat_coefficient(39.5, 40.5) * 40
-    sun = backup = 0.0
-    for heat, own in ((SUN_KWH, "sun"), (3.0, "backup")):
-        minutes = 120 if own == "sun" else 60
-        for _ in range(minutes):
-            w = heat * 3.6e6 / minutes / stored
-            sun, backup = (1 - w) * sun + w * (own == "sun"), (1 - w) * backup + w * (own == "backup")
-    assert ledger.stages[0].delivered.value == pytest.approx(DRAW_KWH * sun, rel=0.01)
-    assert ledger.stages[1].delivered.value == pytest.approx(DRAW_KWH * backup, rel=0.01)
-
-
 def test_a_tank_at_rest_loses_ua_times_difference():
     line = account(HOUSE, _readings()).ledger.tanks[0]
     assert line.loss.value == pytest.approx(2.0 * (50 - 20) * 24 / 1000)

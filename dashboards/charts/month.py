@@ -15,10 +15,12 @@ from dashboards.numbers import Display, show_figure, show_percent, show_quantity
 
 __all__ = ["month_bar", "month_by_day"]
 
+_LEAST_KWH = 0.05  # less of a month's heat is not worth a key
+
 
 def month_bar(site: Site, origins: Mapping[str, Figure], display: Display) -> Chart | None:
     """One lying bar, as long as the month's hot-water heat, parted by origin."""
-    found = {o: f for o, f in origins.items() if math.isfinite(f.value) and f.value > 0}
+    found = {o: f for o, f in origins.items() if math.isfinite(f.value) and f.value >= _LEAST_KWH}
     total = math.fsum(f.value for f in found.values())
     if not found:
         return None
