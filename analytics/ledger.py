@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from math import isnan, nan
+from math import fsum, isnan, nan
 
 import numpy as np
 
@@ -21,8 +21,9 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
-from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total, not_known
+from analytics.plant import HeatPumpDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
+from analytics.segments import pieces_of
 from analytics.site import Stage, Tank
 from analytics.units import kwh_from_j
 
@@ -125,9 +126,18 @@ def _coverage(plant: PlantDay) -> float:
     """Mean part of the day so far that the site's points cover."""
     if not plant.site.points:
         return 0.0
-    n_cells = max(round(plant.until_s / CELL_S), 1)
-    known = [float(np.count_nonzero(~np.isnan(s.course[:n_cells]))) for s in plant.signals.values()]
-    return min(sum(known) / n_cells / len(plant.site.points), 1.0)
+    covered_s = fsum(_covered_s(signal, plant.until_s) for signal in plant.signals.values())
+    return min(covered_s / plant.until_s / len(plant.site.points), 1.0)
+
+
+def _covered_s(signal: Signal, until_s: float) -> float:
+    """Seconds of the day so far that a point's readings cover."""
+    time_s = signal.time_s
+    if signal.is_gapless and len(time_s) > 1:
+        first_s = time_s[0] - (signal.point.interval_s if signal.point.sampling == "mean" else 0.0)
+        return max(min(float(time_s[-1]), until_s) - max(float(first_s), 0.0), 0.0)
+    pieces = pieces_of(signal, start_s=0.0, end_s=until_s)
+    return float(pieces.length_s[pieces.covered(signal.max_gap_s)].sum())
 
 
 def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) -> Figure:

@@ -8,11 +8,13 @@ replaced by zero. A day in progress has NaN beyond `until_s`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import course_of
 from analytics.doubt import NO_DOUBT, Doubt
 from analytics.figures import Basis
 from analytics.site import Point, Site
@@ -89,7 +91,7 @@ class SensorFault:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Signal:
     """
     One point's readings in SI (degC for temperatures), calibrated, those left out by judgement removed.
@@ -98,14 +100,24 @@ class Signal:
         time_s: Seconds from the day's start; some lie before it and after its end. Strictly increasing.
         value: Finite. A counter is cumulative and unrolled: it never falls.
         max_gap_s: The longest gap that may be bridged: 5 nominal intervals or 10 minutes, whichever is longer.
-        course: The same as means over cells (of a counter: its rate), NaN where not covered.
+        edges_s: Edges of the day's cells.
     """
 
     point: Point
     time_s: NDArray[np.float64]
     value: NDArray[np.float64]
     max_gap_s: float
-    course: Course
+    edges_s: NDArray[np.float64]
+
+    @cached_property
+    def course(self) -> Course:
+        """The same as means over cells (of a counter: its rate), NaN where not covered. (cells,)"""
+        return course_of(self)
+
+    @cached_property
+    def is_gapless(self) -> bool:
+        """Whether every gap between two readings may be bridged."""
+        return len(self.time_s) < 2 or float((self.time_s[1:] - self.time_s[:-1]).max()) <= self.max_gap_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

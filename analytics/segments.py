@@ -8,11 +8,13 @@ Whatever is integrated is integrated over such pieces, and each integral says wh
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import Signal
+if TYPE_CHECKING:
+    from analytics.plant import Signal
 
 __all__ = ["Pieces", "cells_of", "gap_amount", "pieces_of", "value_at"]
 
@@ -56,7 +58,7 @@ class Pieces:
         return 0.5 * (self.first + self.last) * (self.end_s - self.start_s)
 
 
-def pieces_of(signal: Signal, *, start_s: float, end_s: float) -> Pieces:
+def pieces_of(signal: "Signal", *, start_s: float, end_s: float) -> Pieces:
     """The pieces of [start_s, end_s) that a signal's readings cover, gaps bridged up to the signal's limit."""
     time_s, value = signal.time_s, signal.value
     low = max(int(np.searchsorted(time_s, start_s, side="right")) - 1, 0)
@@ -67,15 +69,15 @@ def pieces_of(signal: Signal, *, start_s: float, end_s: float) -> Pieces:
     elif signal.point.sampling == "mean":
         pieces = _level(time_s, value, interval_s=signal.point.interval_s, max_gap_s=signal.max_gap_s)
     else:
-        pieces = _straight(time_s, value, signal.max_gap_s)
+        pieces = _straight(time_s, value, np.inf if signal.is_gapless else signal.max_gap_s)
     return _clip(pieces, start_s, end_s)
 
 
 def _straight(time_s: Array, value: Array, max_gap_s: float) -> Pieces:
     start, end, first, last = time_s[:-1], time_s[1:], value[:-1], value[1:]
-    near = end - start <= max_gap_s
-    if near.all():
+    if max_gap_s == np.inf:
         return Pieces(start, end, first, last)
+    near = end - start <= max_gap_s
     return Pieces(start[near], end[near], first[near], last[near])
 
 
@@ -124,7 +126,7 @@ def _clip(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
     return Pieces(start, end, first, last)
 
 
-def value_at(signal: Signal, time_s: Array) -> Array:
+def value_at(signal: "Signal", time_s: Array) -> Array:
     """
     An instant or mean signal's value at given instants, straight between readings, NaN in gaps too long to bridge.
 
@@ -138,8 +140,8 @@ def value_at(signal: Signal, time_s: Array) -> Array:
     read = np.interp(time_s, at, value)
     hold_s = signal.point.interval_s
     outside = (time_s < at[0] - hold_s) | (time_s > at[-1] + hold_s)
-    gaps = at[1:] - at[:-1] > signal.max_gap_s
-    if gaps.any():
+    if not signal.is_gapless:
+        gaps = at[1:] - at[:-1] > signal.max_gap_s
         after = np.searchsorted(at, time_s, side="left")
         inside = (after > 0) & (after < len(at))
         place = np.clip(after - 1, 0, len(gaps) - 1)
@@ -174,17 +176,27 @@ def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:
     if len(pieces.start_s) == 0:
         return np.zeros((*amount.shape[:-1], len(edges_s) - 1))
     knots, running = _knots(pieces)
-    totals = [np.interp(edges_s, knots, running(row)) for row in np.atleast_2d(amount)]
-    cells = np.stack([total[1:] - total[:-1] for total in totals])
-    return cells[0] if amount.ndim == 1 else cells
+    if amount.ndim == 1:
+        total = np.interp(edges_s, knots, running(amount))
+        return np.asarray(total[1:] - total[:-1])
+    totals = np.array([np.interp(edges_s, knots, running(row)) for row in amount])
+    return np.asarray(totals[:, 1:] - totals[:, :-1])
 
 
 def _knots(pieces: Pieces) -> tuple[Array, Callable[[Array], Array]]:
     """The instants between which a running total runs straight, and what gives that total from amounts per piece."""
     start, end = pieces.start_s, pieces.end_s
     if pieces.is_unbroken:
-        return np.append(start, end[-1]), lambda amount: np.concatenate(([0.0], np.cumsum(amount)))
+        return np.concatenate((start, end[-1:])), _running
     knots = np.empty(2 * len(start))
     knots[0::2], knots[1::2] = start, end
     # A gap has a knot at both of its ends, and the same total at both.
-    return knots, lambda amount: np.repeat(np.concatenate(([0.0], np.cumsum(amount))), 2)[1:-1]
+    return knots, lambda amount: np.repeat(_running(amount), 2)[1:-1]
+
+
+def _running(amount: Array) -> Array:
+    """The total before each piece, and after the last."""
+    total = np.empty(len(amount) + 1)
+    total[0] = 0.0
+    amount.cumsum(out=total[1:])
+    return total

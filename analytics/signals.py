@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses import courses_of
 from analytics.judge import find_bad, unroll
 from analytics.plant import CELL_S, SensorFault, Signal
 from analytics.site import Point, Site
@@ -48,9 +47,8 @@ def read_signals(
     for p, trace in spoke.items():
         values[p] = _in_si(site.points[p], times_s[p], trace.value, faults)
     bad, found = find_bad(site, times_s, values, stuck=stuck)
-    bare = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p)) for p in spoke}
-    courses = courses_of(bare, cell_edges(day))
-    signals = {p: Signal(s.point, s.time_s, s.value, s.max_gap_s, courses[p]) for p, s in bare.items()}
+    edges_s = cell_edges(day)
+    signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges_s) for p in spoke}
     faults += found + _missing(site, times_s, until_s)
     last_s = {p: float(times_s[p][-1]) for p in spoke}
     return Readings(signals, faults, last_s, _still_stuck(found, times_s, values, day))
@@ -82,21 +80,23 @@ def _in_si(point: Point, time_s: Array, value: Array, faults: list[SensorFault])
     return (value * point.gain + point.offset) * scale + shift
 
 
-def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_] | None) -> Signal:
-    """What is believed of a point, its course still to come."""
+def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_] | None, edges_s: Array) -> Signal:
     if bad is not None:
         time_s, value = time_s[~bad], value[~bad]
     if point.quantity in ("flow", "speed"):
         value = np.maximum(value, 0.0)  # what is left below zero is noise at rest
     max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
-    return Signal(point, time_s, value, max_gap_s, np.empty(0))
+    return Signal(point, time_s, value, max_gap_s, edges_s)
 
 
 def _missing(site: Site, times_s: Mapping[str, Array], until_s: float) -> list[SensorFault]:
     """Points that said nothing from the day's start to now, while at least one other did."""
 
     def spoke(point: str) -> bool:
-        return point in times_s and bool(np.any((times_s[point] >= 0) & (times_s[point] <= until_s)))
+        if point not in times_s:
+            return False
+        first = int(np.searchsorted(times_s[point], 0.0))
+        return first < len(times_s[point]) and bool(times_s[point][first] <= until_s)
 
     silent = [p for p in site.points if not spoke(p)]
     if len(silent) == len(site.points):
