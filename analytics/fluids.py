@@ -82,8 +82,8 @@ class Fluid:
 
     def _read(self, table: Array, temperature_degc: ArrayLike) -> Array:
         place = (np.asarray(temperature_degc, float) - self.lowest_degc) * (1.0 / _STEP_K)
-        known = np.where(np.isnan(place), 0.0, place)
-        index = np.clip(known, 0, len(table) - 2).astype(np.intp)
+        # fmin and fmax take the number where the other is NaN, so that NaN has some index and stays NaN.
+        index = np.fmin(np.fmax(place, 0.0), len(table) - 2.0).astype(np.intp)
         low = table[index]
         read: Array = low + (table[index + 1] - low) * (place - index)
         return read

@@ -108,8 +108,9 @@ def find_bad(
     for point, value in values.items():
         quantity = site.points[point].quantity
         low, high = RANGES[quantity]
-        note(point, np.asarray((value < low) | (value > high)), "range")
-        if quantity == "temperature" and len(value) > 2:
+        if value.min(initial=low) < low or value.max(initial=high) > high:
+            note(point, np.asarray((value < low) | (value > high)), "range")
+        if quantity == "temperature" and len(value) > 2 and np.abs(value[1:] - value[:-1]).max() > _SPIKE_K:
             note(point, _spikes(value), "spike")
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
     for rule in _stuck_rules(site):

@@ -156,6 +156,8 @@ def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float) -> flo
     How much may have passed unheard from the day's start to `end_s`: each gap's length times the larger of the
     magnitudes of the values on its two sides.
     """
+    if known.all() and len(known) and pieces.start_s[0] <= 0 and pieces.end_s[-1] >= end_s and pieces.is_unbroken:
+        return 0.0
     start, end = pieces.start_s[known], pieces.end_s[known]
     first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])
     lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
