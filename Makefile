@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check install --quiet
 
-.PHONY: demo test check bench clean
+.PHONY: demo test check bench studies clean
 
 demo: .venv/run.done
 	$(BIN)/heatledger demo
@@ -20,6 +20,9 @@ check: .venv/dev.done
 
 bench: .venv/dev.done
 	$(BIN)/python -m tests.benchmarks
+
+studies: .venv/dev.done
+	$(BIN)/python -m tests.studies tests/studies/FOUND.md
 
 .venv/bin/python:
 	$(PYTHON) -c 'import sys; sys.exit(None if sys.version_info >= (3, 11) else "heatledger needs Python 3.11 or newer; this is " + sys.version.split()[0])'

@@ -1,1 +1,1 @@
-"""Studies: longer looks at how well the ledger does. Each has `table() -> str`, and `make studies` prints them."""
+"""Studies: longer looks at how well the ledger does, over many virtual houses. `make studies` writes what they find."""

@@ -1,0 +1,28 @@
+"""Short versions of the studies, so that what they promise is held at every change."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+
+from tests.studies.coverage import held, rows
+from tests.studies.origins import shares
+
+
+@pytest.mark.xdist_group("studies")
+def test_the_truth_lies_within_the_intervals_of_most_figures_and_they_are_no_wider_than_need_be():
+    found = [one for layout in ("two-tank", "heat-pump-tank", "passing-heater") for seed in range(201, 209)
+             for one in held(layout, seed=seed, days=2)]  # fmt: skip
+    moving = [one for one in found if one.truth != 0.0 or one.value != 0.0]
+    assert 0.93 <= np.mean([one.is_inside for one in moving]) <= 0.995
+    hot_water = [row for row in rows(found) if row.name == "hot_water heat"]
+    assert all(row.median_plus_minus < 5 * row.median_error for row in hot_water)
+
+
+@pytest.mark.xdist_group("studies")
+@pytest.mark.parametrize("layout", ["two-tank", "solar-one-tank"])
+@pytest.mark.parametrize("start", [date(2025, 1, 13), date(2025, 7, 14)])
+def test_each_origins_share_of_the_hot_water_is_that_of_the_truth(layout, start):
+    found = shares(layout, start, seed=901)
+    assert max(one.error for one in found if not one.is_week) <= 0.05
+    assert max(one.error for one in found if one.is_week) <= 0.02
