@@ -136,10 +136,13 @@ def electricity_price(prices: Prices, day: LocalDay) -> Array | None:
 def _local_minutes(day: LocalDay, n_cells: int) -> Array:
     """Minute of the local clock at each cell's start; clocks change at whole quarters of an hour."""
     zone, per_block = ZoneInfo(day.timezone), round(900 / CELL_S)
+    first, last = (datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone) for ms in (day.start_ms, day.end_ms - 1))
+    if first.utcoffset() == last.utcoffset():
+        return np.asarray((first.hour * 60 + first.minute + np.arange(n_cells) * (CELL_S / 60.0)) % 1440.0)
     minutes = np.empty(n_cells)
-    for first in range(0, n_cells, per_block):
-        at = datetime.fromtimestamp(day.start_ms / 1000 + first * CELL_S, UTC).astimezone(zone)
-        block = minutes[first : first + per_block]
+    for cell in range(0, n_cells, per_block):
+        at = datetime.fromtimestamp(day.start_ms / 1000 + cell * CELL_S, UTC).astimezone(zone)
+        block = minutes[cell : cell + per_block]
         block[:] = at.hour * 60 + at.minute + np.arange(len(block)) * (CELL_S / 60.0)
     return minutes
 

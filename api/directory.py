@@ -29,6 +29,11 @@ class RecordsDirectory:
                 self._look()
             return self._directory
 
+    def newest(self) -> Directory:
+        """The directory as it is now, looked up again."""
+        self.refresh()
+        return self._directory
+
     def refresh(self) -> None:
         """Notice a change now."""
         with self._lock:

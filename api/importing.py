@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from api.directory import RecordsDirectory
 from api.records import Records
 from api.sites import UnknownSiteError, admission_sites
 from ingest import quarantine
@@ -25,7 +26,8 @@ _FILE = "file"
 
 def intake_of(records: Records, store: ReadingStore, *, way: str, directory: DirectorySource) -> Intake:
     """The one way in for messages, counted under a name."""
-    return Intake(directory, store, records.engine, way)
+    newest = directory.newest if isinstance(directory, RecordsDirectory) else None
+    return Intake(directory, store, records.engine, way, newest)
 
 
 def quarantine_json(

@@ -50,12 +50,14 @@ class Intake:
         store: Where readings go.
         records: The database of quarantine, totals and presence; its tables exist (`create_tables`, or migrations).
         way: The name under which totals are kept: mqtt, http or file.
+        newest: The directory looked up anew, where `directory` may be some moments old.
     """
 
     directory: DirectorySource
     store: ReadingStore
     records: Engine
     way: str = "mqtt"
+    newest: DirectorySource | None = None
 
     def take(self, messages: Sequence[Message], *, now_ms: int) -> Receipt:
         """
@@ -66,7 +68,7 @@ class Intake:
         Raises:
             StoreUnavailableError: If the store or the records cannot be written now; bring the messages again.
         """
-        admitted = admit(messages, self.directory(), now_ms=now_ms)
+        admitted = self._admit(messages, now_ms=now_ms)
         written = self._write(admitted)
         counts = _counts(admitted, written)
         try:
@@ -78,6 +80,15 @@ class Intake:
         except OperationalError as error:
             raise StoreUnavailableError(f"the records cannot be written: {error.orig}") from error
         return Receipt(counts, admitted.rejections)
+
+    def _admit(self, messages: Sequence[Message], *, now_ms: int) -> Admitted:
+        """What can be used; a site or point that seems unknown may have been added a moment ago."""
+        known = self.directory()
+        admitted = admit(messages, known, now_ms=now_ms)
+        if not admitted.rejections or self.newest is None:
+            return admitted
+        newest = self.newest()
+        return admitted if newest is known else admit(messages, newest, now_ms=now_ms)
 
     def replay(self, *, now_ms: int, site: str | None = None) -> Receipt:
         """

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analytics.figures import DayLedger, Figure, unavailable
-from analytics.plant import CELL_S, PlantDay
+from analytics.plant import CELL_S, PlantDay, Signal
 from analytics.trace import local_day
 from dashboards.charts.around import around_chart
 from dashboards.charts.course import gaps_h, last_known
@@ -120,13 +120,20 @@ def test_the_lines_of_a_day_are_the_plants_courses_in_display_units() -> None:
     assert len(chart.figure.data[0].y) == plant.day.seconds / CELL_S
 
 
+def _with_course(signal: Signal, course: np.ndarray) -> Signal:
+    """A signal whose readings say what a course does, at the middle of each cell that is known."""
+    middle_s = (np.arange(len(course)) + 0.5) * CELL_S
+    known = ~np.isnan(course)
+    return replace(signal, time_s=middle_s[known], value=course[known], max_gap_s=10 * CELL_S)
+
+
 def test_a_gap_in_a_course_stays_a_gap() -> None:
     plant = _plant()
     signals = dict(plant.signals)
     for point in ("preheat.top", "preheat.bottom", "solar.top", "solar.middle", "solar.bottom"):
         holed = signals[point].course.copy()
         holed[300:360] = np.nan
-        signals[point] = replace(signals[point], course=holed)
+        signals[point] = _with_course(signals[point], holed)
     plant = replace(plant, signals=signals)
     chart = tanks_chart(plant, SHOW)
     assert chart is not None

@@ -1,7 +1,7 @@
 """What a house's own first good weeks promise: models that fit, deviations that find faults and leave health alone."""
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
 
@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from analytics.expected.collector import expected_by_neighbours
-from analytics.expected.conditions import day_conditions
 from analytics.expected.deviation import SCHEME, Deviation, deviations
 from analytics.expected.stages import Expectation, expected_backup, expected_of_record
 from analytics.figures import DayLedger
@@ -22,16 +21,6 @@ from tests.accounts import account_days
 _START, _N_DAYS, _FAULT_DAY = date(2026, 1, 5), 42, 32
 
 
-class _Kept(DayLedger):
-    """A ledger as it is kept with its day's conditions."""
-
-
-def _kept(ledger: DayLedger, conditions: dict[str, float]) -> DayLedger:
-    kept = _Kept(**{each.name: getattr(ledger, each.name) for each in fields(DayLedger)})
-    object.__setattr__(kept, "conditions", conditions)
-    return kept
-
-
 @cache
 def _record(scenario: str, fault: str = "") -> Sequence[DayLedger]:
     site = site_of(SCENARIOS[scenario])
@@ -39,7 +28,7 @@ def _record(scenario: str, fault: str = "") -> Sequence[DayLedger]:
     faults = [Fault(name=fault, start_ms=began_ms)] if fault else []
     run = simulate(SCENARIOS[scenario], start=_START, days=_N_DAYS, seed=5, perfect=False, faults=faults)
     days = [_START + timedelta(days=n) for n in range(_N_DAYS)]
-    return [_kept(r.ledger, dict(day_conditions(r.plant))) for r in account_days(run.site, run.traces, days)]
+    return [result.ledger for result in account_days(run.site, run.traces, days)]
 
 
 def _expectation(scenario: str, fault: str, component: str, quantity: str) -> Expectation:
@@ -108,7 +97,7 @@ def test_too_short_a_record_makes_no_model():
 
 
 def test_a_record_without_conditions_makes_no_model():
-    bare = [DayLedger(**{f.name: getattr(day, f.name) for f in fields(DayLedger)}) for day in _record("two-tank")]
+    bare = [replace(day, conditions={}) for day in _record("two-tank")]
     assert expected_of_record(site_of(SCENARIOS["two-tank"]), bare) == []
 
 

@@ -144,6 +144,14 @@ def test_a_payload_of_an_unknown_site_is_whole_again_after_a_replay(store: Readi
     assert totals(records) == {"http": Counts(received=5, stored=5)}
 
 
+def test_readings_of_a_site_that_was_added_a_moment_ago_are_stored(store: ReadingStore, records: Engine) -> None:
+    newest = _Changing()
+    intake = Intake(lambda: directory_of([]), store, records, newest=newest)
+    assert intake.take([_message(pack(1))], now_ms=NOW_MS).counts == Counts(received=5, stored=5)
+    newest.directory = directory_of([])
+    assert intake.take([_message(pack(1))], now_ms=NOW_MS).counts == Counts(received=5, quarantined=5)
+
+
 def test_a_reading_of_the_future_is_good_once_its_time_has_come(intake: Intake) -> None:
     hour_ahead = [{"n": "t0", "t": NOW_MS / 1000 + 3600, "v": 7}]
     assert intake.take([_message(hour_ahead)], now_ms=NOW_MS).counts.quarantined == 1
