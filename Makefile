@@ -9,14 +9,14 @@ demo: .venv/run.done
 	$(BIN)/heatledger demo
 
 test: .venv/dev.done
-	$(BIN)/pytest -n auto --dist loadgroup
+	$(BIN)/pytest -n auto --dist loadfile --no-loadscope-reorder
 
 check: .venv/dev.done
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest -n auto --dist loadgroup
+	$(BIN)/pytest -n auto --dist loadfile --no-loadscope-reorder
 
 bench: .venv/dev.done
 	$(BIN)/python -m tests.benchmarks

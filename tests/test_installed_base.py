@@ -34,8 +34,6 @@ from tests.accounts import day_traces
 from tests.installed_base import InstalledBase
 from tests.servers import InfluxServer, PostgresServer, program, wait_until
 
-pytestmark = pytest.mark.xdist_group("installed-base")
-
 DAY = date(2026, 3, 10)
 LAYOUTS = ("two-tank", "boiler-backup", "energy-counters")
 MARK = SCENARIOS["assumed-flow"]

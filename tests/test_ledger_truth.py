@@ -34,11 +34,7 @@ def _stretch(layout: str, season: str) -> list[tuple[DayLedger, DayTruth]]:
     return list(zip(ledgers, run.truth, strict=True))
 
 
-CASES = [
-    pytest.param(layout, season, id=f"{layout}-{season}", marks=pytest.mark.xdist_group(layout))
-    for layout in SCENARIOS
-    for season in STRETCHES
-]
+CASES = [pytest.param(layout, season, id=f"{layout}-{season}") for layout in SCENARIOS for season in STRETCHES]
 
 
 def _near(figure: Figure, truth: float, *, part: float, floor: float = 0.0) -> bool:

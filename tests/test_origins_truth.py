@@ -25,7 +25,7 @@ SEED = 11
 OF_A_DAY, OF_A_WEEK = 0.05, 0.02  # of the hot water's heat, for each origin
 
 CASES = [
-    pytest.param(layout, season, id=f"{layout}-{season}", marks=pytest.mark.xdist_group(f"origins-{layout}"))
+    pytest.param(layout, season, id=f"{layout}-{season}")
     for layout in ("two-tank", "solar-one-tank")
     for season in SEASONS
 ]

@@ -21,7 +21,6 @@ import dashboards
 from tests.browser import CHROMIUM, Visit, chromium, visit
 
 pytestmark = [
-    pytest.mark.xdist_group("pages-in-browser"),
     pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium is not installed (Debian package chromium)"),
 ]
 

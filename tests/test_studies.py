@@ -9,7 +9,6 @@ from tests.studies.coverage import held, rows
 from tests.studies.origins import shares
 
 
-@pytest.mark.xdist_group("studies")
 def test_the_truth_lies_within_the_intervals_of_most_figures_and_they_are_no_wider_than_need_be():
     found = [one for layout in ("two-tank", "heat-pump-tank", "passing-heater") for seed in range(201, 209)
              for one in held(layout, seed=seed, days=2)]  # fmt: skip
@@ -19,7 +18,6 @@ def test_the_truth_lies_within_the_intervals_of_most_figures_and_they_are_no_wid
     assert all(row.median_plus_minus < 5 * row.median_error for row in hot_water)
 
 
-@pytest.mark.xdist_group("studies")
 @pytest.mark.parametrize("layout", ["two-tank", "solar-one-tank"])
 @pytest.mark.parametrize("start", [date(2025, 1, 13), date(2025, 7, 14)])
 def test_each_origins_share_of_the_hot_water_is_that_of_the_truth(layout, start):
