@@ -40,4 +40,5 @@ def _heat_pump(pump: HeatPumpLine) -> dict[str, Figure]:
         f"{path}.cooling.electricity": pump.cooling_electricity,
         f"{path}.cooling.cop": pump.cooling_cop,
         f"{path}.source_heat": pump.source_heat,
+        **{f"{path}.heating.spf.{boundary}": figure for boundary, figure in pump.spf.items()},
     }

@@ -87,6 +87,8 @@ class HotWaterLine:
 
 @dataclass(frozen=True, slots=True)
 class HeatPumpLine:
+    """`spf` are the performance factors h1 to h4 in heating, by the SEPEMO boundaries (`analytics.spf`)."""
+
     heat_pump: str
     heating_heat: Figure
     heating_electricity: Figure
@@ -97,6 +99,7 @@ class HeatPumpLine:
     cooling_electricity: Figure
     cooling_cop: Figure
     source_heat: Figure
+    spf: Mapping[str, Figure] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +253,7 @@ def _heat_pump_to_json(line: HeatPumpLine) -> dict[str, Any]:
             "cop": fig(line.heating_cop),
             "run_hours": fig(line.run_hours),
             "starts": fig(line.starts),
+            "spf": {boundary: fig(figure) for boundary, figure in line.spf.items()},
         },
         "cooling": {
             "cooling": fig(line.cooling),
@@ -274,6 +278,7 @@ def _heat_pump_from_json(data: dict[str, Any]) -> HeatPumpLine:
         cooling_electricity=fig(cooling["electricity"]),
         cooling_cop=fig(cooling["cop"]),
         source_heat=fig(data["source_heat"]),
+        spf={boundary: fig(figure) for boundary, figure in heating.get("spf", {}).items()},
     )
 
 

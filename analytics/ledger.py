@@ -25,6 +25,7 @@ from analytics.plant import HeatPumpDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.segments import pieces_of
 from analytics.site import Stage, Tank
+from analytics.spf import performance_factors
 from analytics.units import kwh_from_j
 
 __all__ = ["close_day"]
@@ -48,7 +49,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         hot_water=hot_water,
         backup_fraction=_backup_fraction(plant, stages),
         delivered_backup_fraction=_delivered_backup_fraction(plant, stages, hot_water),
-        heat_pumps=[_heat_pump_line(pump) for pump in plant.heat_pumps.values()],
+        heat_pumps=[_heat_pump_line(plant, pump) for pump in plant.heat_pumps.values()],
         tanks=[_tank_line(plant, tank) for tank in plant.site.tanks.values()],
         electricity=_electricity(plant),
         purchased=energy_figure(bought.total),
@@ -185,7 +186,7 @@ def _delivered_backup_fraction(plant: PlantDay, lines: Sequence[StageLine], wate
     return _ratio(_sum(given), water.heat, none=none, all_of=given or [water.heat])
 
 
-def _heat_pump_line(pump: HeatPumpDay) -> HeatPumpLine:
+def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
     starts = Figure(float(pump.n_starts), "", 0.0, "measured", min(pump.elec.covered, 1.0))
     if isnan(pump.elec.amount):
         starts = unavailable("", pump.elec.why)
@@ -200,6 +201,7 @@ def _heat_pump_line(pump: HeatPumpDay) -> HeatPumpLine:
         cooling_electricity=energy_figure(pump.cooling_elec),
         cooling_cop=_figure(pump.cooling_cop, "1", 1.0),
         source_heat=energy_figure(pump.source),
+        spf={name: _figure(factor, "1", 1.0) for name, factor in performance_factors(plant, pump).items()},
     )
 
 

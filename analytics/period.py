@@ -7,7 +7,7 @@ are told, not filled in.
 """
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import fsum, isnan
 from typing import Literal
@@ -31,6 +31,7 @@ __all__ = ["By", "Period", "Span", "add_up", "difference", "spans"]
 By = Literal["week", "month", "season", "year", "all"]
 
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
+_NO_FACTOR = "On no day could it be metered while the compressor heated."
 _LEAST_HEAT_KWH = 0.2  # below this a fraction has no meaning; common practice
 
 
@@ -130,7 +131,7 @@ def add_up(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]
         ),
         backup_fraction=_backup_fraction(ledgers, backups, n_days),
         delivered_backup_fraction=_delivered_backup_fraction(ledgers, backups, n_days),
-        heat_pumps=_heat_pumps(ledgers, n_days),
+        heat_pumps=_heat_pumps(ledgers, backups, n_days),
         tanks=_tanks(ledgers, n_days),
         electricity=Electricity(
             added(lambda d: d.electricity.heaters),
@@ -243,12 +244,27 @@ def _tanks(ledgers: Sequence[DayLedger], n_days: int) -> list[TankLine]:
     return lines
 
 
-def _heat_pumps(ledgers: Sequence[DayLedger], n_days: int) -> list[HeatPumpLine]:
+def _heat_pumps(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> list[HeatPumpLine]:
     lines = []
     for pump in _ids([line.heat_pump for line in ledger.heat_pumps] for ledger in ledgers):
         mine = [line for ledger in ledgers for line in ledger.heat_pumps if line.heat_pump == pump]
-        lines.append(_heat_pump(pump, mine, n_days))
+        line = _heat_pump(pump, mine, n_days)
+        lines.append(replace(line, spf=_factors(pump, ledgers, backups)))
     return lines
+
+
+def _factors(pump: str, ledgers: Sequence[DayLedger], backups: Collection[str]) -> dict[str, Figure]:
+    """Performance factors over the days on which the heat pump heated: sums of heat over sums of energy."""
+    found: dict[str, list[tuple[Figure, Figure]]] = {}
+    for ledger in ledgers:
+        line = next((each for each in ledger.heat_pumps if each.heat_pump == pump), None)
+        backup = [stage.heat for stage in ledger.stages if stage.stage in backups]
+        for boundary, factor in line.spf.items() if line is not None else ():
+            assert line is not None
+            with_backup = boundary in ("h3", "h4")
+            heat = _day_sum([line.heating_heat, *(backup if with_backup else ())])
+            found.setdefault(boundary, []).append((heat, _used(heat, factor)))
+    return {boundary: _cop(pairs, _NO_FACTOR) for boundary, pairs in found.items()}
 
 
 def _heat_pump(pump: str, mine: Sequence[HeatPumpLine], n_days: int) -> HeatPumpLine:

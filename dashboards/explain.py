@@ -16,6 +16,13 @@ __all__ = ["BASES", "FigureGroup", "FigureRow", "figure_groups"]
 
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
 
+_FACTORS = {
+    "h1": ("Performance factor H1", "Heat made in heating ÷ the compressor's electricity."),
+    "h2": ("Performance factor H2", "As H1, with the source pump's electricity added below."),
+    "h3": ("Performance factor H3", "As H2, with the backup's heat added above and its energy below."),
+    "h4": ("Performance factor H4", "As H3, with the electricity of the pumps that carry the heat away added below."),
+}
+
 BASES = {
     "measured": "from calibrated meters at that spot",
     "derived": "from a balance of measured figures",
@@ -160,6 +167,7 @@ def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
         FigureRow("Useful cooling", line.cooling, cooling, points + power),
         FigureRow("Electricity for it", line.cooling_electricity, f"{electricity}cools.", power),
         FigureRow("COP in cooling", line.cooling_cop, "Useful cooling ÷ electricity for it.", points + power),
+        *(FigureRow(_FACTORS[name][0], figure, _FACTORS[name][1]) for name, figure in line.spf.items()),
         FigureRow("Heat from the source", line.source_heat, source, _loop_points(site, (unit.source_loop,))),
     ]
 
