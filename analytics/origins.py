@@ -27,7 +27,7 @@ __all__ = ["CARRIED_OVER", "CarriedState", "Delivered", "account_origins", "stat
 Array = NDArray[np.float64]
 
 _DEFAULT_COLD_DEGC = 10.0
-_ROOM_DOUBT = 0.01  # what is carried over is not shown as less than nothing, and the room may owe some
+_ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
 _LEAST_RISE_K = 1.0  # water that leaves less warm than this has no origin to speak of
 
 

@@ -21,7 +21,7 @@ _U_LOSS_PART = 0.115  # of a loss by a stated UA: within 20 %; common practice
 _U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one sensor; common practice
 # Of each step between neighbouring sensors, divided by their number: where between them it lies, and how sharp it
 # is. Seen in the virtual tanks with two to four sensors.
-_U_LAYERS_PART = 0.16
+_U_LAYERS_PART = 0.2
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
 

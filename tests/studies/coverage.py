@@ -22,7 +22,7 @@ from tests.accounts import account_days
 
 __all__ = ["Held", "Row", "held", "rows", "table"]
 
-DAYS_A_HOUSE = 6
+DAYS_A_HOUSE = 3
 _LISTS = {"stages": "stage", "heat_pumps": "heat_pump", "tanks": "tank"}
 
 
@@ -118,7 +118,7 @@ def study(houses: int) -> list[Held]:
         return [one for part in pool.map(_house, tasks, chunksize=5) for one in part]
 
 
-def table(houses: int = 50) -> str:
+def table(houses: int = 100) -> str:
     """A Markdown table of the study."""
     found = study(houses)
     lines = [
