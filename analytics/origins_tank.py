@@ -32,8 +32,8 @@ Array = NDArray[np.float64]
 
 LAYERED_DOUBT = 0.08
 """
-Of an origin's share p of a day's hot water 95 % of the errors lie within this times sqrt(p (1 - p)): seen on houses that
-it was not fitted on, but for three sources on one tank, where it is 81 to 87 % (`make studies`).
+Of an origin's share p of a day's hot water 95 % of the errors lie within this times sqrt(p (1 - p)): seen on houses
+that it was not fitted on, but for three sources on one tank, where it is 81 to 87 % (`make studies`).
 """
 _LEAST_SENSORS = 2
 _QUIET_BLOCKS = 8  # losses and the pull toward the sensors every two hours; each hour brought no better account
