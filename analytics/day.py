@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from analytics.figures import DayLedger
 from analytics.ledger import close_day
 from analytics.origins import CarriedState, state_from_json, state_to_json
-from analytics.plant import PlantDay
+from analytics.plant import NOTHING_STANDS, PlantDay, Standing
 from analytics.reading import read_plant
 from analytics.site import Site
 from analytics.trace import LocalDay, Trace
@@ -57,6 +57,12 @@ def account_day(
         state: What the day before left; None where the account begins.
         until_ms: For a day in progress: up to when readings can exist.
     """
-    plant = read_plant(site, traces, day, until_ms=until_ms, stuck=state.stuck if state else None)
+    plant = read_plant(
+        site,
+        traces,
+        day,
+        until_ms=until_ms,
+        before=Standing(dict(state.stuck), dict(state.still)) if state else NOTHING_STANDS,
+    )
     ledger, left = close_day(plant, state)
-    return DayResult(plant, ledger, replace(left, stuck=plant.stuck))
+    return DayResult(plant, ledger, replace(left, stuck=plant.standing.stuck, still=plant.standing.still))

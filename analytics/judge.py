@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import SensorFault
+from analytics.plant import NOTHING_STANDS, SensorFault, Standing
 from analytics.site import Site
 
 __all__ = ["RANGES", "Unrolled", "find_bad", "unroll"]
@@ -39,6 +39,7 @@ _STUCK_LOOP_PARTNER_K = 5.0
 _STUCK_TANK_PARTNER_K = 8.0
 # The most that a counter of a house can gain: 100 kW, 2 l/s.
 _FASTEST = {"energy": 100e3, "volume": 0.002}
+_STANDS_S = 1800.0  # from here on the next day is told that a sensor stands still
 _ROLLS_OVER_AT = [float(10**n) for n in range(3, 13)] + [float(2**n) for n in (16, 24, 31, 32)]
 
 
@@ -85,17 +86,18 @@ def _joined(before: float, after: float, most: float) -> tuple[float, str]:
 
 
 def find_bad(
-    site: Site, times_s: Mapping[str, Array], values: Mapping[str, Array], *, stuck: Mapping[str, float]
-) -> tuple[dict[str, Flags], list[SensorFault]]:
+    site: Site, times_s: Mapping[str, Array], values: Mapping[str, Array], *, before: Standing = NOTHING_STANDS
+) -> tuple[dict[str, Flags], list[SensorFault], Standing]:
     """
     Readings to leave out.
 
     Args:
         site: Tells which sensors stand beside which.
         times_s, values: Per point, seconds from the day's start and SI values, all of them. Shape (n,) each
-        stuck: Points that stood still at the end of the day before, with the value; until they move they still do.
+        before: Points that stood still at the end of the day before; until they move they still do.
     Returns:
-        Per point, True where a reading is bad (points without bad readings are absent), and the faults as sentences.
+        Per point, True where a reading is bad (points without bad readings are absent), the faults as sentences, and
+        the points that stand still at the end.
     """
     bad: dict[str, Flags] = {}
     faults: list[SensorFault] = []
@@ -112,11 +114,14 @@ def find_bad(
             note(point, np.asarray((value < low) | (value > high)), "range")
         if quantity == "temperature" and len(value) > 2 and np.abs(value[1:] - value[:-1]).max() > _SPIKE_K:
             note(point, _spikes(value), "spike")
+    after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
     for rule in _stuck_rules(site):
         if rule.point in values:
-            note(rule.point, _stuck(rule, times_s, believed, stuck=stuck.get(rule.point)), "stuck")
-    return bad, faults
+            flags = _stuck(rule, times_s, believed, before=before)
+            note(rule.point, flags, "stuck")
+            _note_standing(after, rule.point, times_s[rule.point], believed[rule.point], flags=flags, before=before)
+    return bad, faults, after
 
 
 def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:
@@ -168,9 +173,15 @@ def _stuck_rules(site: Site) -> list[_StuckRule]:
     return rules
 
 
-def _stuck(
-    rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *, stuck: float | None
-) -> Flags:
+def _note_standing(after: Standing, point: str, time_s: Array, value: Array, *, flags: Flags, before: Standing) -> None:
+    changes = np.flatnonzero(value[1:] != value[:-1])
+    has_moved = len(changes) > 0 or before.since_it_moved(point) == value[0]
+    stands_s = float(time_s[-1] - time_s[changes[-1] + 1 if len(changes) else 0])
+    if has_moved and stands_s >= _STANDS_S:
+        (after.stuck if flags[-1] else after.still)[point] = float(value[-1])
+
+
+def _stuck(rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *, before: Standing) -> Flags:
     time_s, value = times_s[rule.point], values[rule.point]
     flags = np.zeros(len(value), bool)
     if len(value) < 3:
@@ -178,11 +189,12 @@ def _stuck(
     changes = np.flatnonzero(value[1:] != value[:-1])
     starts = np.concatenate(([0], changes + 1))
     ends = np.concatenate((changes, [len(value) - 1]))
-    if stuck is not None and value[0] == stuck:
+    stood = before.since_it_moved(rule.point) == value[0]
+    if before.stuck.get(rule.point) == value[0]:
         flags[: ends[0] + 1] = True
     for index in np.flatnonzero(time_s[ends] - time_s[starts] >= rule.shortest_s):
         span = (float(time_s[starts[index]]), float(time_s[ends[index]]))
-        if index == 0 or not _ran(rule.mover, span, times_s, values):
+        if (index == 0 and not stood) or not _ran(rule.mover, span, times_s, values):
             continue
         if any(
             _moved(other, rule.mover, span, times_s=times_s, values=values) > rule.least_k for other in rule.partners

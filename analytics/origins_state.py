@@ -32,12 +32,14 @@ class CarriedState:
         cold_degc: The cold water that stored heat was last counted from.
         layers: By tank, where it is followed in layers. A state without them is read as all layers alike.
         stuck: Points judged to stand still at the day's end, with the value that they show. [SI]
+        still: Points that stand still there since they ceased to move, and are not judged yet. [SI]
     """
 
     parts: Mapping[str, Mapping[str, float]]
     cold_degc: float
     layers: Mapping[str, LayeredHeat] = field(default_factory=dict)
     stuck: Mapping[str, float] = field(default_factory=dict)
+    still: Mapping[str, float] = field(default_factory=dict)
 
 
 def state_to_json(state: CarriedState) -> dict[str, object]:
@@ -50,15 +52,18 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
             for tank, held in state.layers.items()
         },
         "stuck": dict(state.stuck),
+        "still": dict(state.still),
     }
 
 
 def state_from_json(data: Mapping[str, object]) -> CarriedState:
     """The inverse of `state_to_json`; also of states from before tanks were followed in layers."""
-    parts, layers, stuck = data["parts"], data.get("layers", {}), data.get("stuck", {})
+    parts, layers = data["parts"], data.get("layers", {})
+    stuck, still = data.get("stuck", {}), data.get("still", {})
     assert isinstance(parts, Mapping)
     assert isinstance(layers, Mapping)
     assert isinstance(stuck, Mapping)
+    assert isinstance(still, Mapping)
     return CarriedState(
         {t: {o: float(p) for o, p in mix.items()} for t, mix in parts.items()},
         float(str(data["cold_degc"])),
@@ -69,4 +74,5 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
             for tank, held in layers.items()
         },
         {point: float(value) for point, value in stuck.items()},
+        {point: float(value) for point, value in still.items()},
     )

@@ -22,6 +22,7 @@ from analytics.trace import LocalDay
 
 __all__ = [
     "CELL_S",
+    "NOTHING_STANDS",
     "UNKNOWN",
     "Course",
     "Draw",
@@ -32,6 +33,7 @@ __all__ = [
     "PlantDay",
     "SensorFault",
     "Signal",
+    "Standing",
     "TankDay",
     "Total",
     "not_known",
@@ -89,6 +91,27 @@ class SensorFault:
     end_s: float
     n_readings: int
     sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """
+    Points that stand still since they ceased to move, with the value that they show.
+
+    Args:
+        stuck: Those judged to be stuck.
+        still: Those of which nothing beside them has shown yet that they should move.
+    """
+
+    stuck: dict[str, float]
+    still: dict[str, float]
+
+    def since_it_moved(self, point: str) -> float | None:
+        """The value at which a point stands since it last moved; None where it is not known to stand."""
+        return self.stuck.get(point, self.still.get(point))
+
+
+NOTHING_STANDS = Standing({}, {})
 
 
 @dataclass(frozen=True)
@@ -237,7 +260,7 @@ class PlantDay:
         sensor_faults: Readings left out, with reasons; also sensors that said nothing all day ("missing").
         last_s: Time of the newest reading of each point (seconds from the day's start, may be negative);
             a point without any reading in the window is not in it.
-        stuck: Points judged to stand still at the day's end, with the value that they show.
+        standing: Points that stand still at the day's end.
     """
 
     site: Site
@@ -246,7 +269,7 @@ class PlantDay:
     signals: Mapping[str, Signal]
     sensor_faults: Sequence[SensorFault]
     last_s: Mapping[str, float]
-    stuck: Mapping[str, float]
+    standing: Standing
     loops: Mapping[str, LoopDay]
     heaters: Mapping[str, HeaterDay]
     heat_pumps: Mapping[str, HeatPumpDay]

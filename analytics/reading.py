@@ -7,7 +7,7 @@ from analytics.heat_pump import meter_heat_pump
 from analytics.hot_water import meter_hot_water
 from analytics.inputs import meter_heater
 from analytics.metering import meter_loop
-from analytics.plant import PlantDay
+from analytics.plant import NOTHING_STANDS, PlantDay, Standing
 from analytics.signals import cell_edges, read_signals
 from analytics.site import Site
 from analytics.tanks import meter_tank
@@ -22,7 +22,7 @@ def read_plant(
     day: LocalDay,
     *,
     until_ms: int | None = None,
-    stuck: Mapping[str, float] | None = None,
+    before: Standing = NOTHING_STANDS,
 ) -> PlantDay:
     """
     Judge and meter one local day.
@@ -32,10 +32,10 @@ def read_plant(
         traces: By point, from a while before the day's start to a while after its end (`analytics.day.window`).
         day: The local day.
         until_ms: For a day in progress: up to when readings can exist.
-        stuck: Points that stood still at the end of the day before, with the value that they showed.
+        before: Points that stood still at the end of the day before.
     """
     until_s = day.seconds if until_ms is None else min(max((until_ms - day.start_ms) / 1000.0, 1.0), day.seconds)
-    readings = read_signals(site, traces, day, until_s=until_s, stuck=stuck or {})
+    readings = read_signals(site, traces, day, until_s=until_s, before=before)
     frame = DayFrame(cell_edges(day), until_s)
     signals = readings.signals
     loops = {loop.id: meter_loop(site, loop, signals, frame=frame) for loop in site.loops.values()}
@@ -46,7 +46,7 @@ def read_plant(
         signals=signals,
         sensor_faults=readings.faults,
         last_s=readings.last_s,
-        stuck=readings.stuck,
+        standing=readings.standing,
         loops=loops,
         heaters={h.id: meter_heater(h, signals, frame=frame) for h in site.heaters.values()},
         heat_pumps={

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.judge import find_bad, unroll
-from analytics.plant import CELL_S, SensorFault, Signal
+from analytics.plant import CELL_S, SensorFault, Signal, Standing
 from analytics.site import Point, Site
 from analytics.trace import LocalDay, Trace
 from analytics.units import to_si
@@ -27,7 +27,7 @@ class Readings:
     signals: Mapping[str, Signal]
     faults: list[SensorFault]
     last_s: Mapping[str, float]
-    stuck: Mapping[str, float]
+    standing: Standing
 
 
 def cell_edges(day: LocalDay) -> Array:
@@ -37,7 +37,7 @@ def cell_edges(day: LocalDay) -> Array:
 
 
 def read_signals(
-    site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_s: float, stuck: Mapping[str, float]
+    site: Site, traces: Mapping[str, Trace], day: LocalDay, *, until_s: float, before: Standing
 ) -> Readings:
     """Every point of the site that said anything in the traces, as a judged signal."""
     spoke = {p: trace for p in site.points if (trace := traces.get(p)) is not None and len(trace.time_ms)}
@@ -46,24 +46,12 @@ def read_signals(
     faults: list[SensorFault] = []
     for p, trace in spoke.items():
         values[p] = _in_si(site.points[p], times_s[p], trace.value, faults)
-    bad, found = find_bad(site, times_s, values, stuck=stuck)
+    bad, found, standing = find_bad(site, times_s, values, before=before)
     edges_s = cell_edges(day)
     signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges_s) for p in spoke}
     faults += found + _missing(site, times_s, until_s)
     last_s = {p: float(times_s[p][-1]) for p in spoke}
-    return Readings(signals, faults, last_s, _still_stuck(found, times_s, values, day))
-
-
-def _still_stuck(
-    found: list[SensorFault], times_s: Mapping[str, Array], values: Mapping[str, Array], day: LocalDay
-) -> dict[str, float]:
-    """Points that stand still at the day's end, with the value."""
-    at_end = [
-        fault.point
-        for fault in found
-        if fault.kind == "stuck" and fault.end_s >= min(day.seconds, float(times_s[fault.point][-1]))
-    ]
-    return {point: float(values[point][-1]) for point in at_end}
+    return Readings(signals, faults, last_s, standing)
 
 
 def _in_si(point: Point, time_s: Array, value: Array, faults: list[SensorFault]) -> Array:

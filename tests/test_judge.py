@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from analytics.judge import find_bad, unroll
+from analytics.plant import Standing
 from analytics.site import FluidMix, Loop, Tank
 from tests.small_sites import point, site
 
@@ -17,9 +18,10 @@ SITE = site(
 MINUTES = np.arange(0.0, 86400.0, 60.0)
 
 
-def _bad(*, stuck=None, **values):
+def _bad(*, stuck=None, still=None, **values):
     times = {name: MINUTES[: len(value)] for name, value in values.items()}
-    return find_bad(SITE, times, {name: np.asarray(value, float) for name, value in values.items()}, stuck=stuck or {})
+    floats = {name: np.asarray(value, float) for name, value in values.items()}
+    return find_bad(SITE, times, floats, before=Standing(stuck or {}, still or {}))[:2]
 
 
 @pytest.mark.parametrize("code", [-127.0, 850.0, -50.1, 250.1])
@@ -61,6 +63,22 @@ def test_a_loop_sensor_that_was_stuck_the_day_before_is_so_until_it_moves():
     bad, _ = _bad(stuck={"out": 41.3}, **{"in": SWINGING, "out": out, "flow": FLOW})
     assert bad["out"].tolist() == (MINUTES < 36_000).tolist()
     assert _bad(stuck={"out": 41.2}, **{"in": SWINGING, "out": out, "flow": FLOW})[0] == {}
+
+
+def test_a_loop_sensor_that_ceased_to_move_the_day_before_is_stuck_once_its_partner_shows_it():
+    day = {"in": SWINGING, "out": np.full(1440, 41.3), "flow": FLOW}
+    assert _bad(still={"out": 41.3}, **day)[0]["out"].all()
+    assert _bad(still={"out": 41.2}, **day)[0] == {}
+
+
+def test_what_stands_at_the_days_end_is_handed_on():
+    times = dict.fromkeys(("in", "out", "flow"), MINUTES)
+    out = np.where(MINUTES < 80_000, 41.0 + MINUTES / 80_000, 41.9)
+    _, _, after = find_bad(SITE, times, {"in": SWINGING, "out": out, "flow": FLOW})
+    assert (after.stuck, after.still) == ({}, {"out": 41.9})
+    stuck = np.where(MINUTES < 7200, out, 41.9)
+    _, _, after = find_bad(SITE, times, {"in": SWINGING, "out": stuck, "flow": FLOW})
+    assert (after.stuck, after.still) == ({"out": 41.9}, {})
 
 
 def test_a_loop_sensor_that_never_moved_may_measure_something_steady():
