@@ -246,6 +246,10 @@ def test_an_alert_without_readings_draws_nothing() -> None:
     assert around_chart(alert_context(ledgers=[]), SHOW) is None
 
 
+def test_a_house_that_fell_silent_is_shown_no_energy_of_that_time() -> None:
+    assert around_chart(alert_context(alert=alert(kind="site-silent", component="")), SHOW) is None
+
+
 def test_before_and_after_shows_the_stage_that_the_alert_is_about() -> None:
     chart = around_chart(alert_context(), SHOW)
     assert isinstance(chart, Chart)

@@ -18,7 +18,13 @@ __all__ = ["around_chart"]
 
 
 def around_chart(context: AlertContext, display: Display) -> Chart | None:
-    """The stage's daily heat, or the energy bought where the alert is not about a stage, around the alert."""
+    """
+    The stage's daily heat, or the energy bought where the alert is not about a stage, around the alert.
+
+    None where no day knows it, and for a house that fell silent: of that time no energy is known.
+    """
+    if context.alert.kind == "site-silent":
+        return None
     ledgers = sorted(context.ledgers, key=lambda ledger: ledger.day)
     stage = _stage_of(context.site, context.alert.component)
     pick, title = _picked(context.site, stage)

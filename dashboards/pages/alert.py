@@ -64,7 +64,8 @@ def alert_page(context: AlertContext) -> AlertPage:
         facts=_facts(context, display),
         charts=evidence_charts(context, display),
         clock=evidence_clock(context, display),
-        evidence=[evidence_line(name, value, display) for name, value in alert.evidence.items()],
+        # A length of time stands in the evidence in words and in minutes; one row tells it.
+        evidence=list(dict.fromkeys(evidence_line(name, value, display) for name, value in alert.evidence.items())),
         caution=CAUTION,
         dangers=cautions(alert),
         around=around_chart(context, display),
