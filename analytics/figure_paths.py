@@ -1,8 +1,28 @@
 """Names by which a figure of a ledger can be asked for: the same as in the ledger's JSON and CSV."""
 
+from collections.abc import Iterator
+from typing import Any
+
 from analytics.figures import DayLedger, Figure, HeatPumpLine
 
-__all__ = ["figures_by_path"]
+__all__ = ["figures_by_path", "figures_in_record"]
+
+_IDS = ("stage", "heat_pump", "tank")
+
+
+def figures_in_record(record: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Every figure of a ledger's JSON (or of a part of it) with its path, without making value objects of them."""
+    if isinstance(record, dict):
+        if "basis" in record:
+            yield path, record
+            return
+        for key, value in record.items():
+            yield from figures_in_record(value, f"{path}.{key}" if path else key)
+    elif isinstance(record, list):
+        for item in record:
+            if isinstance(item, dict):
+                name = next((item[key] for key in _IDS if isinstance(item.get(key), str)), "")
+                yield from figures_in_record(item, f"{path}.{name}")
 
 
 def figures_by_path(ledger: DayLedger) -> dict[str, Figure]:

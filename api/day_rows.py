@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from analytics.figures import DayLedger, day_from_json
 from api.days import HISTORY_DAYS, MAX_SILENT_DAYS, DayOutcome
+from api.moved import Cause, causes_of, keep_moved
 from api.records import DayRow
 from api.work import mark_due, upsert
 
@@ -79,11 +80,18 @@ def _alerts_before(session: Session, site: str, day: str) -> list[Any]:
 
 
 def store_outcomes(
-    session: Session, site: str, outcomes: Sequence[DayOutcome], *, computed_ms: int
+    session: Session,
+    site: str,
+    outcomes: Sequence[DayOutcome],
+    *,
+    due: Mapping[str, tuple[str, Cause | None]],
+    computed_ms: int,
 ) -> list[dict[str, Any]]:
     """
-    Put outcomes of consecutive days down, and make those later days due that they bear on.
+    Put outcomes of consecutive days down with what moved, and make those later days due that they bear on.
 
+    Args:
+        due: Why each day was due: the reason, and what moved the day before it where that was the reason.
     Returns:
         The alerts that the days had before.
     """
@@ -96,9 +104,11 @@ def store_outcomes(
     }
     alerts_before = [alert for row in old.values() for alert in row.alerts]
     changed = [o.task.day for o in outcomes if o.task.day not in old or old[o.task.day].ledger != o.ledger]
+    causes = causes_of(session, site, outcomes, old=old, due=due)
+    keep_moved(session, site, outcomes, old=old, causes=causes, computed_ms=computed_ms)
     for outcome in outcomes:
         _put(session, site, outcome, computed_ms=computed_ms)
-    _mark_later_days(session, site, old=old.get(days[-1]), last=outcomes[-1], changed=changed)
+    _mark_later_days(session, site, old=old.get(days[-1]), last=outcomes[-1], changed=changed, cause=causes[days[-1]])
     return alerts_before
 
 
@@ -120,7 +130,7 @@ def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) 
 
 
 def _mark_later_days(
-    session: Session, site: str, *, old: DayRow | None, last: DayOutcome, changed: Sequence[str]
+    session: Session, site: str, *, old: DayRow | None, last: DayOutcome, changed: Sequence[str], cause: Cause
 ) -> None:
     following = shifted(last.task.day, 1)
     reach = shifted(changed[-1], HISTORY_DAYS) if changed else following
@@ -130,7 +140,7 @@ def _mark_later_days(
     if changed:
         mark_due(session, site, later, reason="history")
     if following in later and (old is None or not is_same(old.state, last.state)):
-        mark_due(session, site, [following], reason="carried")
+        mark_due(session, site, [following], reason="carried", cause=cause)
     elif following in later and old is not None and old.alerts != last.alerts:
         mark_due(session, site, [following], reason="history")
 

@@ -9,6 +9,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from analytics.figure_paths import figures_in_record
 from analytics.figures import Figure, day_to_record, figure_from_json, shown_of
 from analytics.period import Period, difference
 from analytics.site import Site
@@ -38,7 +39,7 @@ def ledger_csv(ledger: Mapping[str, Any]) -> str:
 def _columns(day: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
     yield "day", day["day"]
     yield "coverage", day["coverage"]
-    for path, figure in _figures(day, ""):
+    for path, figure in figures_in_record(day):
         unit = f" [{figure['unit']}]" if figure["unit"] not in ("", "1") else ""
         yield f"{path}{unit}", _blank(figure["value"])
         yield f"{path} plus_minus{unit}", _blank(figure["plus_minus"])
@@ -47,21 +48,6 @@ def _columns(day: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
 
 def _blank(value: float | None) -> float | str:
     return "" if value is None else value
-
-
-def _figures(node: Any, path: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    """Every figure below a node of the JSON, with a path of keys and ids."""
-    if isinstance(node, Mapping):
-        if "basis" in node:
-            yield path, node
-            return
-        for key, value in node.items():
-            yield from _figures(value, f"{path}.{key}" if path else key)
-    elif isinstance(node, list):
-        for item in node:
-            if isinstance(item, Mapping):
-                name = next((item[key] for key in ("stage", "heat_pump", "tank") if isinstance(item.get(key), str)), "")
-                yield from _figures(item, f"{path}.{name}")
 
 
 def ledger_table(ledger: Mapping[str, Any], site: Site, console: Console) -> None:
@@ -107,7 +93,7 @@ def comparison_table(earlier: Period, later: Period, site: Site, console: Consol
     table = Table(title=f"{site.name} ({site.id})")
     for heading in ("Figure", "Unit", earlier.span.name, later.span.name, "Difference"):
         table.add_column(heading, justify="left" if heading in ("Figure", "Unit") else "right")
-    before, after = (dict(_figures(day_to_record(each.total), "")) for each in (earlier, later))
+    before, after = (dict(figures_in_record(day_to_record(each.total))) for each in (earlier, later))
     for path, figure in after.items():
         if path in before:
             told = [figure_from_json(dict(one)) for one in (before[path], figure)]

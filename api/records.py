@@ -2,8 +2,9 @@
 The records: what the program remembers beside the readings.
 
 Sites with every version of their file, tokens, the days' ledgers, alerts with every change of their state, and the
-watcher's place in the news. Everything but the site files, tokens and acknowledgements can be computed again from
-the readings. All instants are milliseconds since 1970-01-01 UTC, so that SQLite and PostgreSQL hold the same thing.
+watcher's place in the news. Everything but the site files, tokens, acknowledgements, statements and what moved can be
+computed again from the readings. All instants are milliseconds since 1970-01-01 UTC, so that SQLite and PostgreSQL
+hold the same thing.
 """
 
 from collections.abc import Iterator
@@ -13,7 +14,18 @@ from types import TracebackType
 from typing import Any, ClassVar, Self
 
 import msgspec
-from sqlalchemy import JSON, BigInteger, Engine, ForeignKey, Integer, String, Text, create_engine, event
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Engine,
+    ForeignKey,
+    Integer,
+    String,
+    Text,
+    UniqueConstraint,
+    create_engine,
+    event,
+)
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
@@ -25,10 +37,12 @@ __all__ = [
     "DayRow",
     "DueDayRow",
     "LeaseRow",
+    "MovedDayRow",
     "Records",
     "RecordsError",
     "SiteRow",
     "SiteVersionRow",
+    "StatementRow",
     "TokenRow",
     "WatcherRow",
 ]
@@ -94,13 +108,58 @@ class DayRow(Base):
 
 
 class DueDayRow(Base):
-    """A day that must be computed; `mark` rises with every new reason, so that none is lost while one is served."""
+    """
+    A day that must be computed; `mark` rises with every new reason, so that none is lost while one is served.
+
+    `cause` is what moved the day before, where that is why it is due (see `api.moved`).
+    """
 
     __tablename__ = "due_days"
     site_id: Mapped[str] = mapped_column(String(128), primary_key=True)
     day: Mapped[str] = mapped_column(String(10), primary_key=True)
     mark: Mapped[int]
     reason: Mapped[str] = mapped_column(String(16))
+    cause: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+
+
+class MovedDayRow(Base):
+    """
+    A past day whose figures moved when it was computed again.
+
+    `cause` says why, `figures` has by path what each figure was `before` and is `after`; only those that moved.
+    """
+
+    __tablename__ = "moved_days"
+    id: Mapped[int] = mapped_column(_RowId, primary_key=True)
+    site_id: Mapped[str] = mapped_column(ForeignKey("sites.id"), index=True)
+    day: Mapped[str] = mapped_column(String(10))
+    computed_ms: Mapped[int]
+    cause: Mapped[dict[str, Any]]
+    figures: Mapped[dict[str, Any]]
+
+
+class StatementRow(Base):
+    """
+    A month's statement as it was sent; never changed but to be withdrawn.
+
+    `issue` counts a month's statements from 1. `body` has the figures and the versions of the site file as they were,
+    `page` is the very document. `corrects` is the issue that it takes the place of.
+    """
+
+    __tablename__ = "statements"
+    id: Mapped[int] = mapped_column(_RowId, primary_key=True)
+    site_id: Mapped[str] = mapped_column(ForeignKey("sites.id"))
+    month: Mapped[str] = mapped_column(String(7))
+    issue: Mapped[int]
+    issued_ms: Mapped[int]
+    issued_by: Mapped[str] = mapped_column(Text)
+    corrects: Mapped[int | None]
+    body: Mapped[dict[str, Any]]
+    page: Mapped[str] = mapped_column(Text)
+    withdrawn_ms: Mapped[int | None]
+    withdrawn_by: Mapped[str] = mapped_column(Text)
+    note: Mapped[str] = mapped_column(Text)
+    __table_args__ = (UniqueConstraint("site_id", "month", "issue", name="uq_statements_issue"),)
 
 
 class AlertRow(Base):

@@ -20,6 +20,7 @@ from api.alerting import store_alerts
 from api.day_rows import before, shifted, store_outcomes
 from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
 from api.due import Horizon, Watch, mark_running_days, read_horizon, take_news
+from api.moved import Cause
 from api.records import Records, RecordsError
 from api.sites import (
     parsed,
@@ -68,11 +69,11 @@ class StepReport:
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """A job that was handed out, with the due days that it will clear and why each was due."""
+    """A job that was handed out, with the due days that it will clear and why each was due (see `api.moved`)."""
 
     job: DayJob
     marks: dict[str, int]
-    reasons: dict[str, str]
+    due: dict[str, tuple[str, Cause | None]]
 
 
 def new_watch(records: Records, store: ReadingStore, *, lease_ms: int = 120_000) -> Watch:
@@ -153,7 +154,7 @@ class _Run:
             until_ms = self._now_ms + self._watch.lease_ms
             if not hold_lease(session, site, self._watch.holder, now_ms=self._now_ms, until_ms=until_ms):
                 return None
-            tasks, marks, reasons = _next_tasks(session, site, horizon=self._horizons[site])
+            tasks, marks, due = _next_tasks(session, site, horizon=self._horizons[site])
             if not tasks:
                 release_lease(session, site, self._watch.holder)
                 return None
@@ -167,7 +168,7 @@ class _Run:
             history=earlier.history,
             silent_days=earlier.silent_days,
         )
-        return Worked(job, marks, reasons)
+        return Worked(job, marks, due)
 
     def _finish(self, worked: Worked, future: Future[Sequence[DayOutcome]]) -> bool:
         """Store a job's outcomes; False where the site is to be left alone for the rest of this step."""
@@ -183,7 +184,7 @@ class _Run:
             self.report.failures.append(DayFailure(site, worked.job.tasks[0].day, error))
             return False
         for outcome in outcomes:
-            is_judged = worked.reasons[outcome.task.day] == "history"
+            is_judged = worked.due[outcome.task.day][0] == "history"
             if outcome.ledger is not None:
                 (self.report.judged if is_judged else self.report.accounted).append((site, outcome.task.day))
         self._tell()
@@ -195,7 +196,7 @@ class _Run:
             keep_lease(session, site, self._watch.holder)
             # First, since storing may make the same days due again.
             clear_due(session, site, worked.marks)
-            replaced = store_outcomes(session, site, outcomes, computed_ms=self._now_ms)
+            replaced = store_outcomes(session, site, outcomes, due=worked.due, computed_ms=self._now_ms)
             store_alerts(
                 session,
                 earlier=worked.job.alerts,
@@ -225,12 +226,12 @@ def _submit(executor: Executor | None, job: DayJob) -> Future[Sequence[DayOutcom
 
 def _next_tasks(
     session: Session, site: str, *, horizon: Horizon
-) -> tuple[list[DayTask], dict[str, int], dict[str, str]]:
+) -> tuple[list[DayTask], dict[str, int], dict[str, tuple[str, Cause | None]]]:
     """The oldest run of consecutive due days that have begun, at most _DAYS_A_JOB, with their marks and reasons."""
     versions = site_versions(session, site)
     tasks: list[DayTask] = []
     marks: dict[str, int] = {}
-    reasons: dict[str, str] = {}
+    due: dict[str, tuple[str, Cause | None]] = {}
     for row in due_days(session, site):
         if len(tasks) == _DAYS_A_JOB or (tasks and row.day != shifted(tasks[-1].day, 1)):
             break
@@ -240,8 +241,8 @@ def _next_tasks(
             break
         until_ms = horizon.until_ms if local.end_ms > horizon.until_ms else None
         tasks.append(DayTask(row.day, version.text, version.digest, until_ms))
-        marks[row.day], reasons[row.day] = row.mark, row.reason
-    return tasks, marks, reasons
+        marks[row.day], due[row.day] = row.mark, (row.reason, row.cause)
+    return tasks, marks, due
 
 
 def _read_traces(store: ReadingStore, site: str, tasks: Sequence[DayTask]) -> Mapping[str, Trace]:

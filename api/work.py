@@ -8,9 +8,9 @@ result is stored, in the same transaction; so a watcher may be killed at any mom
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Literal
+from typing import Any, Literal
 
-from sqlalchemy import Insert, delete, func, select, update
+from sqlalchemy import Insert, case, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -47,15 +47,29 @@ def upsert(session: Session, table: type[Base]) -> Insert:
     return (postgresql.insert if dialect == "postgresql" else sqlite.insert)(table)
 
 
-def mark_due(session: Session, site: str, days: Iterable[str], *, reason: Reason) -> None:
-    """Make days (ISO) of a site due. A reason that asks for a new account is not replaced by "history"."""
-    rows = [{"site_id": site, "day": day, "mark": 1, "reason": reason} for day in sorted(set(days))]
+def mark_due(
+    session: Session, site: str, days: Iterable[str], *, reason: Reason, cause: dict[str, Any] | None = None
+) -> None:
+    """
+    Make days (ISO) of a site due. A reason that asks for a new account is not replaced by "history", nor one that
+    comes from outside by what follows from it.
+
+    Args:
+        cause: For days that the day before makes due: what moved that one.
+    """
+    rows = [{"site_id": site, "day": day, "mark": 1, "reason": reason, "cause": cause} for day in sorted(set(days))]
     if not rows:
         return
     statement = upsert(session, DueDayRow)
     changed: dict[str, object] = {"mark": DueDayRow.mark + 1}
-    if reason != "history":
+    if reason in ("carried", "unfinished"):
+        # Not `in_`, which an upsert of many rows does not take.
+        is_from_outside = (DueDayRow.reason == "readings") | (DueDayRow.reason == "version")
+        changed["reason"] = case((is_from_outside, DueDayRow.reason), else_=reason)
+    elif reason != "history":
         changed["reason"] = reason
+    if cause is not None:
+        changed["cause"] = statement.excluded.cause
     session.execute(statement.on_conflict_do_update(index_elements=["site_id", "day"], set_=changed), rows)
 
 
