@@ -19,12 +19,13 @@ from api.broker import EmbeddedBrokerError
 from api.command_line import CommandError
 from api.commands_data import add_data_commands
 from api.commands_explain import add_explain_command
+from api.commands_past import add_past_commands
 from api.commands_results import add_result_commands
 from api.commands_service import add_service_commands
 from api.commands_settings import add_settings_command
 from api.commands_site import add_site_commands
 from api.records import RecordsError
-from api.results import NoLedgerError
+from api.results import NoLedgerError, StatementError, UnknownStatementError
 from api.service_file import ServiceError
 from api.settings import SettingsError, default_data
 from api.sites import UnknownSiteError
@@ -44,6 +45,8 @@ _SAID = (
     StoreUnavailableError,
     UnknownSiteError,
     NoLedgerError,
+    StatementError,
+    UnknownStatementError,
     EmbeddedBrokerError,
     FileRefusedError,
 )
@@ -114,6 +117,7 @@ def _parser() -> argparse.ArgumentParser:
         add_data_commands,
         add_result_commands,
         add_explain_command,
+        add_past_commands,
         add_settings_command,
     ):
         add(commands)

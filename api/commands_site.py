@@ -131,8 +131,11 @@ def _report(added: Added) -> str:
         return f"{name}: this very version holds {since} already; nothing was changed."
     if added.outcome == "new":
         return f"{name}: added with {len(added.site.points)} points; its first version holds {since}."
-    again = f"; {added.days_due} days will be computed again" if added.days_due else ""
-    return f"{name}: a new version holds {since}{again}."
+    days = "1 day" if added.days_due == 1 else f"{added.days_due} days"
+    again = f"; {days} will be computed again, and `heatledger moved {added.site.id}` then says what moved"
+    told = f"{name}: a new version holds {since}{again if added.days_due else ''}."
+    changes = added.changes or ["nothing that counts in the account"]
+    return "\n".join([told, "What changed in the file:", *(f"- {change}" for change in changes)])
 
 
 def _add_token(commands: Commands) -> None:

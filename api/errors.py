@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from analytics.site_file import SiteFileError
 from api.alerting import AlertNotOpenError
 from api.records import RecordsError
-from api.results import NoLedgerError, UnknownAlertError
+from api.results import NoLedgerError, StatementError, UnknownAlertError, UnknownStatementError
 from api.sites import UnknownSiteError
 from ingest.files import FileRefusedError
 from ingest.store import StoreUnavailableError
@@ -39,8 +39,10 @@ STATUS: dict[type[Exception], int] = {
     AccessError: 401,
     UnknownSiteError: 404,
     UnknownAlertError: 404,
+    UnknownStatementError: 404,
     NoLedgerError: 404,
     AlertNotOpenError: 409,
+    StatementError: 409,
     TooLargeError: 413,
     RecordsError: 503,
     StoreUnavailableError: 503,

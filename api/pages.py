@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -15,9 +15,12 @@ from analytics.site import Site
 from analytics.trace import local_day, local_day_at
 from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
+from api.instants import instant
+from api.moved_report import moved_rows, past_changes
 from api.records import Records
 from api.results import alert_row, alerts, transitions
 from api.sites import present_site, present_sites, site_versions, version_on
+from api.statements import statement_views
 from dashboards.contexts import (
     AlertContext,
     AlertView,
@@ -45,6 +48,8 @@ __all__ = [
 NOTICE = "This program has no sign-in yet, so it answers on this machine only."
 _ALERT_DAYS_AROUND = 14
 _FLEET_LOOKS_BACK_DAYS = 31
+# What moved longer ago is asked for with `heatledger moved`, or as JSON.
+_PAST_SHOWN_MS, _PAST_SHOWN = 60 * 86_400_000, 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +63,6 @@ class Sources:
     @property
     def now(self) -> datetime:
         return instant(self.now_ms)
-
-
-def instant(time_ms: int) -> datetime:
-    return datetime.fromtimestamp(time_ms / 1000, UTC)
 
 
 def plant_of(sources: Sources, site: str, day: date) -> PlantDay | None:
@@ -128,6 +129,7 @@ def site_context(sources: Sources, site: str, *, day: date | None, span_days: in
         first = (shown - timedelta(days=59)).isoformat()
         history = ledgers(session, site, first=first, last=shown.isoformat())
         span = day_span(session, site)
+        moved = moved_rows(session, site, since_ms=sources.now_ms - _PAST_SHOWN_MS)
         touching = [_view(alert) for alert in alerts(session, site=site) if _touches(alert, held, shown)]
     return SiteContext(
         site=held,
@@ -142,6 +144,7 @@ def site_context(sources: Sources, site: str, *, day: date | None, span_days: in
         first_day=span[0] if span else None,
         last_day=span[1] if span else None,
         span_days=span_days,
+        past_changes=past_changes(moved, timezone=present.timezone)[:_PAST_SHOWN],
         notice=NOTICE,
     )
 
@@ -197,6 +200,7 @@ def home_context(sources: Sources, site: str, *, month: date | None) -> HomeCont
         last = (shown + timedelta(days=31)).replace(day=1) - timedelta(days=1)
         days = ledgers(session, site, first=shown.isoformat(), last=last.isoformat())
         lasting = [_view(alert) for alert in alerts(session, site=site, is_open=True)]
+        sent = statement_views(session, site, month=shown)
     return HomeContext(
         site=present,
         now=sources.now,
@@ -206,6 +210,7 @@ def home_context(sources: Sources, site: str, *, month: date | None) -> HomeCont
         newest_reading=_newest(sources, site),
         first_month=span[0].replace(day=1) if span else None,
         last_month=span[1].replace(day=1) if span else None,
+        statements=sent,
         notice=NOTICE,
     )
 

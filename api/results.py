@@ -15,9 +15,13 @@ from api.sites import UnknownSiteError, present_site, site_ids
 
 __all__ = [
     "NoLedgerError",
+    "StatementError",
     "UnknownAlertError",
+    "UnknownStatementError",
     "alert_row",
     "alerts",
+    "backup_stages",
+    "kept_ledgers",
     "ledger",
     "period",
     "period_json",
@@ -37,6 +41,14 @@ class UnknownAlertError(LookupError):
     """No such alert in the records."""
 
 
+class StatementError(ValueError):
+    """A statement cannot be made as it was asked for; the message says why, and what would be right."""
+
+
+class UnknownStatementError(LookupError):
+    """No such statement in the records."""
+
+
 def ledger(
     session: Session, site: str, *, first: date | None, last: date | None, by: By | None = None
 ) -> dict[str, Any]:
@@ -49,7 +61,7 @@ def ledger(
     Raises:
         UnknownSiteError: If there is no such site.
     """
-    days = _kept(session, site, first=first, last=last)
+    days = kept_ledgers(session, site, first=first, last=last)
     told = ledger_json(present_site(session, site), days)
     return told if by is None or not days else {**told, "by": by, "days": _periods(session, site, days, by=by)}
 
@@ -62,14 +74,15 @@ def period(session: Session, site: str, *, first: date, last: date) -> Period:
         UnknownSiteError: If there is no such site.
         NoLedgerError: If none of the days has a ledger.
     """
-    days = _kept(session, site, first=first, last=last)
+    days = kept_ledgers(session, site, first=first, last=last)
     if not days:
         raise NoLedgerError(f"no day of {site} from {first} to {last} has a ledger")
     (span,) = spans("all", first, last)
-    return add_up(span, [day_from_json(site, day) for day in days], backups=_backups(session, site))
+    return add_up(span, [day_from_json(site, day) for day in days], backups=backup_stages(session, site))
 
 
-def _kept(session: Session, site: str, *, first: date | None, last: date | None) -> Sequence[dict[str, Any]]:
+def kept_ledgers(session: Session, site: str, *, first: date | None, last: date | None) -> Sequence[dict[str, Any]]:
+    """Ledgers as they are kept of the days first..last that have one, oldest first."""
     wanted = select(DayRow.ledger).where(DayRow.site_id == site).order_by(DayRow.day)
     if first is not None:
         wanted = wanted.where(DayRow.day >= first.isoformat())
@@ -78,13 +91,14 @@ def _kept(session: Session, site: str, *, first: date | None, last: date | None)
     return session.scalars(wanted).all()
 
 
-def _backups(session: Session, site: str) -> list[str]:
+def backup_stages(session: Session, site: str) -> list[str]:
+    """Ids of the stages that are backup in the newest version of a site's file."""
     return [stage.id for stage in present_site(session, site).stages.values() if stage.backup]
 
 
 def _periods(session: Session, site: str, days: Sequence[dict[str, Any]], *, by: By) -> list[dict[str, Any]]:
     ledgers = [day_from_json(site, day) for day in days]
-    backups = _backups(session, site)
+    backups = backup_stages(session, site)
     found = []
     for span in spans(by, ledgers[0].day, ledgers[-1].day):
         inside = [one for one in ledgers if span.first <= one.day <= span.last]

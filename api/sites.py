@@ -17,6 +17,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from analytics.site import Site
+from analytics.site_changes import site_changes
 from analytics.site_file import parse_site
 from api.records import DayRow, SiteRow, SiteVersionRow, TokenRow
 from api.work import mark_due
@@ -65,12 +66,20 @@ class SiteVersion:
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """What `add_version` did; `valid_from` is the first day of the version ("" since ever)."""
+    """
+    What `add_version` did.
+
+    Args:
+        valid_from: The first day of the version ("" since ever).
+        days_due: Days that will be computed again.
+        changes: What differs from the version that held on that day before, as phrases.
+    """
 
     site: Site
     outcome: Literal["new", "version", "same"]
     valid_from: str
     days_due: int
+    changes: Sequence[str] = ()
 
 
 # As many texts as a large installed base has sites; each Site is a few kB.
@@ -159,7 +168,10 @@ def add_version(session: Session, text: str, *, valid_from: str | None, today: d
         session.flush()
     session.add(SiteVersionRow(site_id=site.id, text=text, digest=digest, valid_from=first, added_ms=now_ms))
     session.flush()
-    return Added(site, "version" if present else "new", first, _mark_changed_days(session, site.id))
+    days_due = _mark_changed_days(session, site.id)
+    if not present:
+        return Added(site, "new", first, days_due)
+    return Added(site, "version", first, days_due, site_changes((held or present[:1])[-1].site, site))
 
 
 def _versions_or_none(session: Session, site: str) -> Sequence[SiteVersion]:

@@ -6,6 +6,8 @@ Addresses that the pages link to (see `dashboards.links`), each a GET unless sai
     /                                    fleet          ?q=TEXT filters by name, ?show=attention|quiet|all
     /sites/{site}                        site           ?day=YYYY-MM-DD picks a day, ?span=14|30|60 days of history
     /sites/{site}/home                   homeowner      ?month=YYYY-MM picks a month
+    /sites/{site}/statements/{number}    a month's statement, as it was sent
+    /sites/{site}/statements             POST, form fields `month` and `by`; answers 303 to the homeowner's page
     /alerts/{alert}                      alert
     /alerts/{alert}/acknowledge          POST, form fields `by` and `note`; answers 303 to the alert's page
     /static/plotly.min.js                from the plotly package; everything else under /static is in dashboards/static
@@ -20,7 +22,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Literal
 
-from analytics.figures import DayLedger
+from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
 
@@ -32,9 +34,13 @@ __all__ = [
     "FleetSite",
     "HomeContext",
     "Latest",
+    "MovedFigure",
+    "PastCause",
+    "PastChange",
     "Severity",
     "Show",
     "SiteContext",
+    "StatementView",
     "Transition",
 ]
 
@@ -79,6 +85,80 @@ class Transition:
     state: AlertState
     by: str = ""
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastCause:
+    """
+    Why past days were computed again.
+
+    Args:
+        kind: A new version of the site file, late readings, or the program as it is now.
+        since: The version's first day; None for since ever.
+        changes: What changed in the site file, as phrases.
+    """
+
+    kind: Literal["version", "readings", "program"]
+    since: date | None = None
+    changes: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovedFigure:
+    """
+    What a figure was, and what it is after being computed again.
+
+    Args:
+        path: Its name in the ledger's JSON.
+        days: Over which it is summed; one for a day's own.
+        first_day: The first of them.
+        computed: When it was computed again last, where that is known.
+        causes: Why, where it is not told elsewhere.
+    """
+
+    path: str
+    before: Figure
+    after: Figure
+    days: int = 1
+    first_day: date | None = None
+    computed: datetime | None = None
+    causes: Sequence[PastCause] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastChange:
+    """
+    One cause with what it moved: `sums` over the days on which a figure moved, and the `largest` movements of a day.
+    """
+
+    cause: PastCause
+    computed: datetime
+    days: Sequence[date]
+    sums: Sequence[MovedFigure]
+    largest: Sequence[MovedFigure]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatementView:
+    """
+    A month's statement that was sent.
+
+    Args:
+        number: Such as 2026-01-1: the month, and which of its statements.
+        corrects: The number of the one that it takes the place of; "" for a first one.
+        figures: As they were sent, by path.
+        moved: What is otherwise now.
+    """
+
+    number: str
+    month: date
+    issued: datetime
+    by: str
+    corrects: str
+    withdrawn: datetime | None
+    note: str
+    figures: Mapping[str, Figure]
+    moved: Sequence[MovedFigure] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +211,7 @@ class SiteContext:
         latest: Newest reading of each point that has one.
         first_day, last_day: What the reader may page to; None without any data.
         span_days: How many of the ledgers' days the history charts show.
+        past_changes: What moved when past days were computed again, the newest first.
     """
 
     site: Site
@@ -143,6 +224,7 @@ class SiteContext:
     first_day: date | None = None
     last_day: date | None = None
     span_days: int = 30
+    past_changes: Sequence[PastChange] = ()
     notice: str = ""
 
 
@@ -180,6 +262,7 @@ class HomeContext:
         alerts: Those not resolved.
         newest_reading: None where there never was one.
         first_month, last_month: First days of the months that the reader may page to; None without any data.
+        statements: Those of the month, the newest first.
     """
 
     site: Site
@@ -190,4 +273,5 @@ class HomeContext:
     newest_reading: datetime | None
     first_month: date | None = None
     last_month: date | None = None
+    statements: Sequence[StatementView] = ()
     notice: str = ""

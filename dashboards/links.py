@@ -12,7 +12,10 @@ __all__ = [
     "fleet_link",
     "home_link",
     "ledger_json_link",
+    "moved_json_link",
     "site_link",
+    "statement_link",
+    "statements_link",
 ]
 
 FLEET = "/"
@@ -40,6 +43,14 @@ def home_link(site: str, *, month: date | None = None) -> str:
     return f"/sites/{quote(site)}/home" + (f"?month={month:%Y-%m}" if month else "")
 
 
+def statements_link(site: str) -> str:
+    return f"/sites/{quote(site)}/statements"
+
+
+def statement_link(site: str, number: str) -> str:
+    return f"{statements_link(site)}/{quote(number)}"
+
+
 def alert_link(alert: str) -> str:
     return f"/alerts/{quote(alert, safe='')}"
 
@@ -55,3 +66,8 @@ def alert_json_link(alert: str) -> str:
 def ledger_json_link(site: str, *, first: date, last: date) -> str:
     """The ledger of the days first..last as JSON."""
     return f"/api/sites/{quote(site)}/ledger?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
+
+
+def moved_json_link(site: str) -> str:
+    """All that moved in a site's past figures, as JSON."""
+    return f"/api/sites/{quote(site)}/moved"

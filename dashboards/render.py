@@ -1,4 +1,4 @@
-"""The four pages: a context in, a whole HTML document out. Pure: no clock, no file beyond the templates."""
+"""The pages: a context in, a whole HTML document out. Pure: no clock, no file beyond the templates."""
 
 import json
 import re
@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from dashboards.charts.frame import chart_json, script_json
 from dashboards.charts.script import style_guards
-from dashboards.contexts import AlertContext, FleetContext, HomeContext, SiteContext
+from dashboards.contexts import AlertContext, FleetContext, HomeContext, SiteContext, StatementView
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import BASES
 from dashboards.numbers import show_figure, show_percent
@@ -17,8 +17,9 @@ from dashboards.pages.alert import alert_page
 from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
 from dashboards.pages.site import site_page
+from dashboards.pages.statement import statement_page
 
-__all__ = ["render_alert", "render_fleet", "render_home", "render_site"]
+__all__ = ["render_alert", "render_fleet", "render_home", "render_site", "render_statement"]
 
 SEVERITY_WORDS = {"urgent": "Urgent", "soon": "Soon", "watch": "Watch"}
 
@@ -71,3 +72,8 @@ def render_alert(context: AlertContext) -> str:
 def render_home(context: HomeContext) -> str:
     """Is it working, and what did I save?"""
     return _render("home.html", page=home_page(context), notice=context.notice)
+
+
+def render_statement(context: HomeContext, statement: StatementView) -> str:
+    """A month on paper, as it is sent to the homeowner; a document that needs nothing beside it."""
+    return _render("statement.html", page=statement_page(context, statement))

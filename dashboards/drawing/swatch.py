@@ -1,10 +1,12 @@
-"""The key of a chart: a short line or a small box, painted as in the chart."""
+"""The key of a chart: a short line or a small box, painted as in the chart; and a bar that needs no script."""
 
-from markupsafe import Markup
+from collections.abc import Sequence
+
+from markupsafe import Markup, escape
 
 from dashboards.colours import INK, Line, Paint
 
-__all__ = ["swatch"]
+__all__ = ["strip", "swatch"]
 
 _DASH = {"solid": "", "dash": "6 4", "dot": "2 3", "dashdot": "6 3 2 3", "longdash": "10 4"}
 
@@ -38,3 +40,22 @@ def _box(paint: Paint, name: str) -> str:
     lines = f'<g stroke="{INK}" stroke-opacity="0.6" fill="{INK}">{_PATTERNS[paint.pattern]}</g>'
     pattern = f'<pattern id="{name}" width="6" height="6" patternUnits="userSpaceOnUse">{lines}</pattern>'
     return f'<defs>{pattern}</defs>{box}<rect x="1" y="1" width="28" height="12" fill="url(#{name})"/>'
+
+
+_STRIP = 600.0  # px; it is drawn as wide as the page allows
+
+
+def strip(parts: Sequence[tuple[Paint, float]], label: str) -> Markup:
+    """A lying bar parted by shares of 1, in the paints' colours and patterns; `label` says it in words."""
+    defs, bars, left = "", "", 0.0
+    for index, (paint, share) in enumerate(parts):
+        name, width = f"strip-{index}", share * _STRIP
+        place = f'x="{left:.1f}" y="1" width="{width:.1f}" height="26"'
+        bars += f'<rect {place} fill="{paint.colour}" stroke="{INK}"/>'
+        if paint.pattern:
+            lines = f'<g stroke="{INK}" stroke-opacity="0.6" fill="{INK}">{_PATTERNS[paint.pattern]}</g>'
+            defs += f'<pattern id="{name}" width="6" height="6" patternUnits="userSpaceOnUse">{lines}</pattern>'
+            bars += f'<rect {place} fill="url(#{name})"/>'
+        left += width
+    drawing = f'<svg class="strip" viewBox="-1 0 {_STRIP + 2:g} 28" role="img" aria-label="{escape(label)}">'
+    return Markup(f"{drawing}<defs>{defs}</defs>{bars}</svg>")

@@ -10,10 +10,11 @@ from analytics.site import Prices, Site
 from dashboards.charts.frame import Chart
 from dashboards.charts.history import Span
 from dashboards.charts.month import month_bar, month_by_day
-from dashboards.contexts import HomeContext
+from dashboards.contexts import HomeContext, StatementView
 from dashboards.explain import BASES
-from dashboards.links import home_link, ledger_json_link, site_link
-from dashboards.numbers import Display, display_of, show_figure, show_money, show_month, show_percent
+from dashboards.links import home_link, ledger_json_link, site_link, statement_link, statements_link
+from dashboards.numbers import Display, display_of, show_day, show_figure, show_money, show_month, show_percent
+from dashboards.past import local_date, moved_sentence
 from dashboards.words import (
     MonthSums,
     alerts_by_urgency,
@@ -25,7 +26,18 @@ from dashboards.words import (
     working_sentence,
 )
 
-__all__ = ["HomePage", "home_page"]
+__all__ = ["HomePage", "StatementLine", "home_page"]
+
+
+@dataclass(frozen=True, slots=True)
+class StatementLine:
+    """A statement that was sent, and what is otherwise now."""
+
+    number: str
+    link: str
+    sentence: str
+    moved: Sequence[str]
+    is_withdrawn: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +58,10 @@ class HomePage:
     site_link: str
     json_link: str
     in_progress: bool
+    statements: Sequence[StatementLine]
+    issue_link: str
+    issue_words: str
+    issue_month: str
 
 
 def home_page(context: HomeContext) -> HomePage:
@@ -74,6 +90,37 @@ def home_page(context: HomeContext) -> HomePage:
         site_link=site_link(site.id),
         json_link=ledger_json_link(site.id, first=first, last=last),
         in_progress=in_progress,
+        statements=[_statement_line(one, site, display) for one in context.statements],
+        issue_link=statements_link(site.id) if _may_issue(context, last < today) else "",
+        issue_words="Make the correction" if _standing(context) else "Make this month's statement",
+        issue_month=f"{first:%Y-%m}",
+    )
+
+
+def _standing(context: HomeContext) -> StatementView | None:
+    return next((one for one in context.statements if one.withdrawn is None), None)
+
+
+def _may_issue(context: HomeContext, is_over: bool) -> bool:
+    """Whether a statement is there to be made: a first one, or a correction of one whose figures moved."""
+    standing = _standing(context)
+    return is_over and bool(context.ledgers) and (standing is None or bool(standing.moved))
+
+
+def _statement_line(statement: StatementView, site: Site, display: Display) -> StatementLine:
+    issued = show_day(local_date(statement.issued, display), display, year=True)
+    by = f" by {statement.by}" if statement.by else ""
+    instead = f", in the place of {statement.corrects}" if statement.corrects else ""
+    sentence = f"Sent on {issued}{by}{instead}."
+    if statement.withdrawn is not None:
+        withdrawn = show_day(local_date(statement.withdrawn, display), display, year=True)
+        sentence = f"{sentence[:-1]}, and withdrawn on {withdrawn}."
+    return StatementLine(
+        number=statement.number,
+        link=statement_link(site.id, statement.number),
+        sentence=sentence,
+        moved=[moved_sentence(one, site, display, sent=statement.issued) for one in statement.moved],
+        is_withdrawn=statement.withdrawn is not None,
     )
 
 

@@ -7,18 +7,20 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from analytics.site import Site
 from dashboards.charts.day import day_charts
-from dashboards.charts.frame import Chart, clock_labels
+from dashboards.charts.frame import Chart, Table, clock_labels
 from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_chart
-from dashboards.contexts import AlertView, SiteContext
+from dashboards.contexts import AlertView, PastChange, SiteContext
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.explain import FigureGroup, figure_groups
-from dashboards.links import alert_link, home_link, ledger_json_link, site_link
-from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_instant, show_money
+from dashboards.links import alert_link, home_link, ledger_json_link, moved_json_link, site_link
+from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
+from dashboards.past import figure_name, local_date, past_sentence, show_moved
 from dashboards.readings import Reading, newest_of, read_now
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
 
-__all__ = ["AlertLine", "SitePage", "alert_line", "site_page"]
+__all__ = ["AlertLine", "PastLine", "SitePage", "alert_line", "site_page"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,15 @@ class AlertLine:
     link: str
     since: str
     cost: str
+
+
+@dataclass(frozen=True, slots=True)
+class PastLine:
+    """What one cause moved in the past figures."""
+
+    sentence: str
+    when: str
+    table: Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +58,8 @@ class SitePage:
     groups: Sequence[FigureGroup]
     notes: Sequence[str]
     history: Sequence[Chart]
+    past: Sequence[PastLine]
+    moved_link: str
     spans: Sequence[tuple[int, str, bool]]
     previous_link: str
     next_link: str
@@ -79,6 +92,8 @@ def site_page(context: SiteContext) -> SitePage:
         groups=figure_groups(site, ledger) if ledger else [],
         notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),
+        past=[_past_line(change, site, display) for change in context.past_changes],
+        moved_link=moved_json_link(site.id),
         spans=[
             (n, site_link(site.id, day=_asked(context, today), span_days=n), n == context.span_days) for n in _SPANS
         ],
@@ -107,6 +122,22 @@ def _life(context: SiteContext) -> str:
 def alert_line(alert: AlertView, context: SiteContext, display: Display) -> AlertLine:
     cost = f"about {show_money(alert.cost_per_day, display)} a day" if alert.cost_per_day > 0 else ""
     return AlertLine(alert, alert_link(alert.id), show_instant(alert.began, context.now, display), cost)
+
+
+def _past_line(change: PastChange, site: Site, display: Display) -> PastLine:
+    rows = [
+        (
+            figure_name(site, one.path),
+            str(one.days),
+            show_moved(one.before, one.path, display),
+            show_moved(one.after, one.path, display),
+        )
+        for one in change.sums
+    ]
+    when = f"Computed again on {show_day(local_date(change.computed, display), display, year=True)}."
+    return PastLine(
+        past_sentence(change, site, display), when, Table(("Figure", "Days on which it moved", "Before", "After"), rows)
+    )
 
 
 def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:

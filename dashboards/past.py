@@ -1,0 +1,113 @@
+"""The words for what moved in the past: figures by name, causes, and one sentence a figure."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from analytics.figures import Figure
+from analytics.site import Site
+from dashboards.contexts import MovedFigure, PastCause, PastChange
+from dashboards.names import origin_name
+from dashboards.numbers import Display, show_day, show_figure, spoken
+
+__all__ = [
+    "cause_because",
+    "cause_words",
+    "days_words",
+    "figure_name",
+    "local_date",
+    "moved_sentence",
+    "past_sentence",
+    "show_moved",
+]
+
+_FEW_CHANGES = 3
+_NAMES = {
+    "hot_water.heat": "Heat in hot water",
+    "hot_water.volume": "Hot water drawn",
+    "hot_water.carried_over": "Heat already in store",
+    "purchased": "Energy bought for hot water",
+    "saved.energy": "Energy saved",
+    "saved.money": "Money saved",
+    "saved.co2": "CO₂ saved",
+    "backup_fraction": "Backup's share of heat put in",
+    "delivered_backup_fraction": "Backup's share of heat at the taps",
+}
+
+
+def figure_name(site: Site, path: str) -> str:
+    """A figure's name for people; its path where it is one that only a technician asks for."""
+    first, _, rest = path.partition(".")
+    if first == "stages":
+        stage, _, which = rest.rpartition(".")
+        told = {"heat": "heat put in", "reverse": "heat taken back", "delivered": "heat at the taps"}
+        return f"{origin_name(site, stage) if stage in site.stages else stage}: {told.get(which, which)}"
+    return _NAMES.get(path, path)
+
+
+def show_moved(figure: Figure, path: str, display: Display) -> str:
+    return show_figure(figure, display, as_percent=path.endswith("backup_fraction"))
+
+
+def cause_words(cause: PastCause, display: Display) -> str:
+    """Why past days were computed again, as a sentence."""
+    if cause.kind == "version":
+        return f"A new site file holds {_since(cause.since, display)}{_of_changes(cause)}."
+    return "Readings came late." if cause.kind == "readings" else "The program was renewed, and computes it otherwise."
+
+
+def cause_because(cause: PastCause, display: Display) -> str:
+    """The same after "because"."""
+    if cause.kind == "version":
+        return f"a new site file holds {_since(cause.since, display)}{_of_changes(cause)}"
+    return "readings came late" if cause.kind == "readings" else "the program was renewed"
+
+
+def _since(since: date | None, display: Display) -> str:
+    return "since ever" if since is None else f"from {show_day(since, display, year=True)} on"
+
+
+def _of_changes(cause: PastCause) -> str:
+    if not cause.changes:
+        return ""
+    shown = "; ".join(cause.changes[:_FEW_CHANGES])
+    more = len(cause.changes) - _FEW_CHANGES
+    return f" ({shown}; and {more} more)" if more > 0 else f" ({shown})"
+
+
+def days_words(days: Sequence[date], display: Display) -> str:
+    """Days as one says them: "on 5 January 2026"; "on 12 days from 1 to 12 January 2026"."""
+    first, last = days[0], days[-1]
+    if first == last:
+        return f"on {show_day(first, display, year=True)}"
+    opening = show_day(first, display, year=first.year != last.year)
+    return f"on {len(days)} days from {opening} to {show_day(last, display, year=True)}"
+
+
+def local_date(instant: datetime, display: Display) -> date:
+    return instant.astimezone(ZoneInfo(display.timezone)).date()
+
+
+def past_sentence(change: PastChange, site: Site, display: Display) -> str:
+    """What a cause moved, the figures that add up first."""
+    moved = [
+        f"{figure_name(site, one.path).lower() if one.path in _NAMES else figure_name(site, one.path)} from "
+        f"{show_moved(one.before, one.path, display)} to {show_moved(one.after, one.path, display)}"
+        for one in change.sums
+        if one.path in ("saved.energy", "hot_water.heat")
+    ]
+    figures = f": {spoken(moved)}" if moved else ""
+    on_days = days_words(change.days, display)
+    return f"{cause_words(change.cause, display)} Figures moved {on_days}{figures}."
+
+
+def moved_sentence(moved: MovedFigure, site: Site, display: Display, *, sent: datetime) -> str:
+    """What a figure was when a statement was sent, what it is now, and why."""
+    was, now = (show_moved(one, moved.path, display) for one in (moved.before, moved.after))
+    again = ""
+    if moved.computed is not None:
+        again = f"computed again on {show_day(local_date(moved.computed, display), display, year=True)}, "
+    reasons = " and because ".join(cause_because(cause, display) for cause in moved.causes)
+    because = f", because {reasons}" if reasons else ""
+    sent_on = show_day(local_date(sent, display), display, year=True)
+    return f"{figure_name(site, moved.path)} was {was} when this was sent on {sent_on}; {again}it is {now}{because}."
