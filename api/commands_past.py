@@ -88,7 +88,7 @@ def _print_moved(found: Mapping[str, Any], site: Site, console: Console) -> None
             console.print(_moved_table(cause["largest"], site, title="Largest movements of a day"))
     if found["total"]:
         title = f"In all, {found['from']} to {found['to']}: as it was first, and now"
-        console.print(_moved_table(found["total"], site, title=title))
+        console.print(_moved_table(found["total"], site, title=title, has_days=True))
     console.print("`--format json` has every figure that moved, by day.")
 
 
@@ -100,7 +100,7 @@ def _moved_table(lines: Sequence[Mapping[str, Any]], site: Site, *, title: str, 
         which = str(line["days"]) if has_days or line["days"] > 1 else line["from_day"]
         before, after = figure_from_json(line["before"]), figure_from_json(line["after"])
         change = "–" if line["change"] is None else f"{line['change']:+.2f} {after.unit}"
-        texts = (show_figure(before, display), show_figure(after, display))
+        texts = (show_moved(each, line["figure"], display) for each in (before, after))
         table.add_row(figure_name(site, line["figure"]), which, *texts, change)
     return table
 

@@ -162,11 +162,12 @@ def has_moved(before: Mapping[str, Any] | None, after: Mapping[str, Any] | None)
 
 def _places(figure: Mapping[str, Any]) -> int:
     """Decimals to which a figure is shown."""
+    if figure["unit"] not in _UNITS:
+        return 2  # money is told to the homeowner in hundredths, whatever its interval
     if figure["unit"] == "":
         return 0
     spread = figure["plus_minus"]
-    places = min(interval_places(spread), 4) if spread else free_places(figure["value"])
-    return min(places, 2) if figure["unit"] not in _UNITS else places
+    return min(interval_places(spread), 4) if spread else free_places(figure["value"])
 
 
 def _put(session: Session, moved: MovedDayRow) -> None:

@@ -8,7 +8,7 @@ from analytics.figures import Figure
 from analytics.site import Site
 from dashboards.contexts import MovedFigure, PastCause, PastChange
 from dashboards.names import origin_name
-from dashboards.numbers import Display, show_day, show_figure, spoken
+from dashboards.numbers import Display, show_day, show_figure, show_money, show_number, spoken
 
 __all__ = [
     "cause_because",
@@ -46,6 +46,10 @@ def figure_name(site: Site, path: str) -> str:
 
 
 def show_moved(figure: Figure, path: str, display: Display) -> str:
+    """A figure as it is set beside another one; money to the hundredth, as it is told to the homeowner."""
+    if figure.unit == display.currency and figure.value == figure.value:
+        spread = "" if figure.plus_minus != figure.plus_minus else f" ± {show_number(figure.plus_minus, 2)}"
+        return show_money(figure.value, display) + spread
     return show_figure(figure, display, as_percent=path.endswith("backup_fraction"))
 
 
