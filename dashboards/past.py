@@ -17,6 +17,7 @@ __all__ = [
     "figure_name",
     "local_date",
     "moved_sentence",
+    "moved_together",
     "past_sentence",
     "show_moved",
 ]
@@ -108,10 +109,32 @@ def past_sentence(change: PastChange, site: Site, display: Display) -> str:
 def moved_sentence(moved: MovedFigure, site: Site, display: Display, *, sent: datetime) -> str:
     """What a figure was when a statement was sent, what it is now, and why."""
     was, now = (show_moved(one, moved.path, display) for one in (moved.before, moved.after))
-    again = ""
-    if moved.computed is not None:
-        again = f"computed again on {show_day(local_date(moved.computed, display), display, year=True)}, "
-    reasons = " and because ".join(cause_because(cause, display) for cause in moved.causes)
-    because = f", because {reasons}" if reasons else ""
+    again = f"{_again(moved, display)}, " if moved.computed is not None else ""
     sent_on = show_day(local_date(sent, display), display, year=True)
+    because = _because(moved, display)
     return f"{figure_name(site, moved.path)} was {was} when this was sent on {sent_on}; {again}it is {now}{because}."
+
+
+def moved_together(moved: Sequence[MovedFigure], site: Site, display: Display, *, sent: datetime) -> list[str]:
+    """The same of several figures, the first sentence for all of them; what moved all of them alike is told once."""
+    if len(moved) < 2 or any((one.computed, one.causes) != (moved[0].computed, moved[0].causes) for one in moved):
+        sentences = [moved_sentence(one, site, display, sent=sent) for one in moved]
+        return ["Since then the past has been computed again.", *sentences] if moved else []
+    again = _again(moved[0], display) if moved[0].computed is not None else "computed again"
+    opening = f"Since then the past has been {again}{_because(moved[0], display)}."
+    told = (
+        f"{figure_name(site, one.path)} was {show_moved(one.before, one.path, display)} when this was sent; "
+        f"it is {show_moved(one.after, one.path, display)}."
+        for one in moved
+    )
+    return [opening, *told]
+
+
+def _again(moved: MovedFigure, display: Display) -> str:
+    assert moved.computed is not None
+    return f"computed again on {show_day(local_date(moved.computed, display), display, year=True)}"
+
+
+def _because(moved: MovedFigure, display: Display) -> str:
+    reasons = " and because ".join(cause_because(cause, display) for cause in moved.causes)
+    return f", because {reasons}" if reasons else ""

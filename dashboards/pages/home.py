@@ -14,7 +14,7 @@ from dashboards.contexts import HomeContext, StatementView
 from dashboards.explain import BASES
 from dashboards.links import home_link, ledger_json_link, site_link, statement_link, statements_link
 from dashboards.numbers import Display, display_of, show_day, show_figure, show_money, show_month, show_percent
-from dashboards.past import local_date, moved_sentence
+from dashboards.past import local_date, moved_together
 from dashboards.words import (
     MonthSums,
     alerts_by_urgency,
@@ -119,7 +119,7 @@ def _statement_line(statement: StatementView, site: Site, display: Display) -> S
         number=statement.number,
         link=statement_link(site.id, statement.number),
         sentence=sentence,
-        moved=[moved_sentence(one, site, display, sent=statement.issued) for one in statement.moved],
+        moved=moved_together(statement.moved, site, display, sent=statement.issued),
         is_withdrawn=statement.withdrawn is not None,
     )
 

@@ -135,9 +135,7 @@ def _past_line(change: PastChange, site: Site, display: Display) -> PastLine:
         for one in change.sums
     ]
     when = f"Computed again on {show_day(local_date(change.computed, display), display, year=True)}."
-    return PastLine(
-        past_sentence(change, site, display), when, Table(("Figure", "Days on which it moved", "Before", "After"), rows)
-    )
+    return PastLine(past_sentence(change, site, display), when, Table(("Figure", "Days", "Before", "After"), rows))
 
 
 def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:
