@@ -17,7 +17,8 @@ def figures_in_record(record: Any, path: str = "") -> Iterator[tuple[str, dict[s
             yield path, record
             return
         for key, value in record.items():
-            yield from figures_in_record(value, f"{path}.{key}" if path else key)
+            if isinstance(value, dict | list):
+                yield from figures_in_record(value, f"{path}.{key}" if path else key)
     elif isinstance(record, list):
         for item in record:
             if isinstance(item, dict):

@@ -118,7 +118,7 @@ def _moved_figures(before: dict[str, Any], after: dict[str, Any]) -> dict[str, A
     found = {}
     for path in dict.fromkeys([*old, *new]):
         pair = old.get(path), new.get(path)
-        if has_moved(*pair):
+        if pair[0] != pair[1] and has_moved(*pair):
             found[path] = {"before": _kept(path, pair[0]), "after": _kept(path, pair[1])}
     return found
 
