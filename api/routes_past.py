@@ -67,6 +67,11 @@ class PastOut(BaseModel):
     total: list[MovedOut] = Field(description="Main figures of from..to as they were first, and now")
 
 
+class VersionOut(BaseModel):
+    first: date | None = Field(alias="from", description="First day; null for since ever")
+    digest: str = Field(description="Beginning of the SHA-256 of the file's text")
+
+
 class StatementOut(BaseModel):
     """A statement as it was sent, and what is otherwise now."""
 
@@ -77,6 +82,7 @@ class StatementOut(BaseModel):
     corrects: str | None
     withdrawn: str | None
     note: str
+    versions: list[VersionOut] = Field(description="Of the site file, that held in the month")
     figures: dict[str, FigureOut]
     moved: list[dict[str, Any]]
 

@@ -214,8 +214,13 @@ def _view(row: StatementRow, moved: Sequence[MovedFigure] = ()) -> StatementView
         withdrawn=None if row.withdrawn_ms is None else instant(row.withdrawn_ms),
         note=row.note,
         figures={path: figure_from_json(figure) for path, figure in row.body["figures"].items()},
+        versions=[(_day_or_none(one["from"]), one["digest"][:12]) for one in row.body["versions"]],
         moved=moved,
     )
+
+
+def _day_or_none(text: str) -> date | None:
+    return date.fromisoformat(text) if text else None
 
 
 def statement_views(session: Session, site: str, *, month: date | None = None) -> list[StatementView]:
@@ -296,6 +301,9 @@ def _statement_json(view: StatementView) -> dict[str, Any]:
         "corrects": view.corrects or None,
         "withdrawn": None if view.withdrawn is None else view.withdrawn.isoformat(),
         "note": view.note,
+        "versions": [
+            {"from": None if first is None else first.isoformat(), "digest": digest} for first, digest in view.versions
+        ],
         "figures": {path: figure_to_json(figure) for path, figure in view.figures.items()},
         "moved": [
             {

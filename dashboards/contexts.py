@@ -147,6 +147,7 @@ class StatementView:
         number: Such as 2026-01-1: the month, and which of its statements.
         corrects: The number of the one that it takes the place of; "" for a first one.
         figures: As they were sent, by path.
+        versions: Of the site file that held in the month: first day (None for since ever), and the file's digest.
         moved: What is otherwise now.
     """
 
@@ -158,6 +159,7 @@ class StatementView:
     withdrawn: datetime | None
     note: str
     figures: Mapping[str, Figure]
+    versions: Sequence[tuple[date | None, str]] = ()
     moved: Sequence[MovedFigure] = ()
 
 

@@ -20,6 +20,7 @@ __all__ = [
     "moved_together",
     "past_sentence",
     "show_moved",
+    "since_words",
 ]
 
 _FEW_CHANGES = 3
@@ -57,18 +58,19 @@ def show_moved(figure: Figure, path: str, display: Display) -> str:
 def cause_words(cause: PastCause, display: Display) -> str:
     """Why past days were computed again, as a sentence."""
     if cause.kind == "version":
-        return f"A new site file holds {_since(cause.since, display)}{_of_changes(cause)}."
+        return f"A new site file holds {since_words(cause.since, display)}{_of_changes(cause)}."
     return "Readings came late." if cause.kind == "readings" else "The program was renewed, and computes it otherwise."
 
 
 def cause_because(cause: PastCause, display: Display) -> str:
     """The same after "because"."""
     if cause.kind == "version":
-        return f"a new site file holds {_since(cause.since, display)}{_of_changes(cause)}"
+        return f"a new site file holds {since_words(cause.since, display)}{_of_changes(cause)}"
     return "readings came late" if cause.kind == "readings" else "the program was renewed"
 
 
-def _since(since: date | None, display: Display) -> str:
+def since_words(since: date | None, display: Display) -> str:
+    """From when a version holds."""
     return "since ever" if since is None else f"from {show_day(since, display, year=True)} on"
 
 

@@ -1,5 +1,6 @@
 """Statements as a user makes them: kept as sent, corrected, withdrawn; on the pages and as JSON."""
 
+import hashlib
 import json
 from collections.abc import Iterator
 from datetime import date
@@ -75,7 +76,10 @@ def issue(web: httpx.Client, **more: object) -> httpx.Response:
 def test_a_statement_keeps_its_figures_and_its_page_when_the_past_moves(house: House, web: httpx.Client) -> None:
     sent = issue(web)
     assert (sent.status_code, sent.json()["number"]) == (201, "2024-03-1")
+    (version,) = sent.json()["versions"]
+    assert version == {"from": None, "digest": hashlib.sha256(site_text().encode()).hexdigest()[:12]}
     page = web.get(f"/sites/{SITE}/statements/2024-03-1").text
+    assert f"Made with the site file {version['digest']} that holds since ever." in page
     house.change(DEARER)
     (kept,) = web.get(f"/api/sites/{SITE}/statements").json()
     assert kept["figures"] == sent.json()["figures"]

@@ -12,9 +12,9 @@ from dashboards.colours import CARRIED_OVER, Paint, origin_paints
 from dashboards.contexts import HomeContext, StatementView
 from dashboards.drawing.swatch import strip, swatch
 from dashboards.names import origin_name
-from dashboards.numbers import Display, display_of, show_day, show_percent
+from dashboards.numbers import Display, display_of, show_day, show_percent, spoken
 from dashboards.pages.home import HomePage, home_page
-from dashboards.past import figure_name, local_date, show_moved
+from dashboards.past import figure_name, local_date, show_moved, since_words
 
 __all__ = ["StatementPage", "statement_page"]
 
@@ -36,6 +36,7 @@ class StatementPage:
     issued: str
     by: str
     corrects: str
+    made_from: str
     lines: Sequence[tuple[str, str, str]]
     bar: Markup
     origins: Sequence[tuple[Markup, str, str, str]]
@@ -51,10 +52,17 @@ def statement_page(context: HomeContext, statement: StatementView) -> StatementP
         issued=show_day(local_date(statement.issued, display), display, year=True),
         by=statement.by,
         corrects=statement.corrects,
+        made_from=_made_from(statement, display),
         lines=[_line(site, path, statement.figures[path], display) for path in _LINES if path in statement.figures],
         bar=_bar(site, parts),
         origins=_origin_lines(site, parts, display),
     )
+
+
+def _made_from(statement: StatementView, display: Display) -> str:
+    """Which site file the figures rest on, so that they can be made again."""
+    files = [f"{digest} that holds {since_words(first, display)}" for first, digest in statement.versions]
+    return f"Made with the site file {spoken(files)}." if files else ""
 
 
 def _line(site: Site, path: str, figure: Figure, display: Display) -> tuple[str, str, str]:
