@@ -34,6 +34,8 @@ LAYERS = 16
 _STABLE_K = -1e-6  # rounding is no inversion
 _NO_SLACK = np.full(LAYERS - 1, _STABLE_K)
 _EACH = np.ones(LAYERS)
+_STEPS_DOWN = np.eye(LAYERS - 1, LAYERS, 1) - np.eye(LAYERS - 1, LAYERS)  # how much warmer each layer is than the next above
+_highest = np.maximum.reduce
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
@@ -149,24 +151,25 @@ def follow(store: Store, start: Array) -> Course:
     quiet, moves = store.quiet, _Moves(store.water)
     turns = [_Turns(charge) for charge in store.charges]
     heating = [_heated_steps(charge) for charge in store.charges]
-    conduct, known = _conduction(quiet.conduction), np.isfinite(quiet.sensors_degc.sum(axis=1))
+    stages = list(zip(store.charges, turns, [heats.tolist() for heats in heating], strict=True))
+    conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
-    slacks = np.maximum(store.slack_k, _STABLE_K)
+    slacks = list(np.maximum(store.slack_k, _STABLE_K))
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
-    for step in np.flatnonzero(np.logical_or.reduce([moves.any, quiet.due, *heating])).tolist():
-        if moves.any[step]:
+    for step in np.logical_or.reduce([moves.any, quiet.due, *heating]).nonzero()[0].tolist():
+        if step in moves:
             layers, leaving[step] = moves.through(step, layers)
         slack = _NO_SLACK
-        for charge, turn, heats in zip(store.charges, turns, heating, strict=True):
+        for charge, turn, heats in stages:
             if heats[step]:
                 slack = slacks[step]
                 layers = turn.through(step, layers)
                 layers[:, charge.column] += _rise(charge, turn, step, layers @ one)
-        if quiet.due[step]:
+        if is_due[step]:
             before = _EACH @ layers
             layers = conduct @ layers
-            change, gain = _change(quiet, step, layers @ one, is_known=known[step])
-            layers = _changed(layers, change, gain, held=(layers @ one) - layers[:, -1], room=store.room)
+            degc = layers @ one
+            _change(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
             lost += before - _EACH @ layers
         layers = settle(layers, layers @ one, slack)
     return Course(leaving, lost, layers)
@@ -174,7 +177,7 @@ def follow(store: Store, start: Array) -> Course:
 
 def settle(layers: Array, degc: Array, slack: Array) -> Array:
     """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    if (degc[1:] - degc[:-1] + slack).max() <= 0.0:
+    if _highest(_STEPS_DOWN @ degc + slack) <= 0.0:
         return layers
     settled, first = layers.copy(), 0
     for count in _pools(degc.tolist(), slack.tolist()):
@@ -214,6 +217,9 @@ class _Moves:
         matrix[:, -1] = 1.0 - matrix[:, :-1].sum(axis=1)
         passes = np.hstack((stays, (moved - stays.sum(axis=1))[:, None]))
         self._matrix, self._entered = matrix, passes[:, :, None] * water.entering[steps][:, None, :]
+
+    def __contains__(self, step: int) -> bool:
+        return step in self._place
 
     def through(self, step: int, layers: Array) -> tuple[Array, Array]:
         """The layers after a step, and what left."""
@@ -282,7 +288,7 @@ def _rise(charge: Charge, turns: _Turns, step: int, degc: Array) -> Array:
         return np.asarray(charge.rise_k[step] * found)
     if charge.fluid_degc is not None:
         weight = charge.spread * np.maximum(charge.fluid_degc[step] - degc, 0.0)
-        lift_k = float(weight.sum())
+        lift_k = float(_EACH @ weight)
         if lift_k > _LEAST_LIFT_K:
             return np.asarray(charge.rise_k[step] / lift_k * weight)
     return np.asarray(charge.rise_k[step] * charge.spread)
@@ -298,21 +304,29 @@ def _conduction(part: float) -> Array:
     return matrix
 
 
-def _change(quiet: Quiet, step: int, degc: Array, *, is_known: bool) -> tuple[Array, Array]:
-    """Each layer's loss and pull toward the sensors, and what it gains from a warmer room. [K]"""
-    to_room = quiet.loss * (quiet.room_degc[step] - degc)
-    gain = np.maximum(to_room, 0.0)
-    change = to_room - gain
-    if is_known:
-        above = quiet.sensors_degc[step] - quiet.at_sensor @ degc
-        change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
-    return change, gain
+class _Rest:
+    """What goes on without pumps, made ready for its steps."""
+
+    def __init__(self, quiet: Quiet) -> None:
+        self._quiet = quiet
+        self._room_k = (quiet.loss * quiet.room_degc).tolist()
+        self._sensors_degc = list(quiet.sensors_degc)
+        self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
+
+    def change(self, step: int, degc: Array) -> tuple[Array, Array]:
+        """Each layer's loss and pull toward the sensors, and what it gains from a warmer room. [K]"""
+        quiet = self._quiet
+        to_room = self._room_k[step] - quiet.loss * degc
+        change = np.minimum(to_room, 0.0)
+        gain = to_room - change
+        if self._is_known[step]:
+            above = self._sensors_degc[step] - quiet.at_sensor @ degc
+            change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
+        return change, gain
 
 
-def _changed(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> Array:
-    """All origins in proportion; what a layer hardly holds (below _HELD_K) the room owes, or is owed."""
+def _change(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> None:
+    """Change all origins in proportion, in place; what a layer hardly holds (below _HELD_K) the room owes, or is owed."""
     least = np.maximum(held, _HELD_K)
-    changed = layers.copy()
-    changed[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
-    changed[:, room] += gain + change * (1.0 - held / least)
-    return changed
+    layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
+    layers[:, room] += gain + change * (1.0 - held / least)
