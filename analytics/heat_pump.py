@@ -16,11 +16,12 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import unknown_as_none
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
-from analytics.frame import DayFrame, relative_limit, to_course
+from analytics.frame import DayFrame, relative_limit
 from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total, not_known
-from analytics.segments import cells_of, gap_amount, pieces_of
+from analytics.segments import gap_amount, pieces_of
 from analytics.site import HeatPump, Site
 
 __all__ = ["meter_heat_pump"]
@@ -66,8 +67,7 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
     pieces = frame.pieces(signal)
     known = pieces.covered(signal.max_gap_s)
     covered = np.where(known, pieces.length_s, 0.0)
-    cells, cells_s = cells_of(pieces, np.stack((pieces.amount, covered)), frame.edges_s)
-    course, point = to_course(frame, cells, cells_s), signal.point
+    course, point = frame.course(pieces, pieces.amount, known), signal.point
     part = float(covered.sum()) / frame.until_s
     if part == 0:
         return course, not_known(f"{point.id} gave no usable reading.")
@@ -84,7 +84,7 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
 
 def _on_part(pump: HeatPump, elec_w: Array) -> Array:
     """Part of each cell in which the compressor runs: in the cell of a start or stop, by its mean power."""
-    power = np.nan_to_num(elec_w)
+    power = unknown_as_none(elec_w)
     on = power > _threshold_w(pump, elec_w)
     before = np.concatenate(([0.0], power[:-1]))
     after = np.concatenate((power[1:], [0.0]))
@@ -145,7 +145,7 @@ def _mode(runs: _Runs, exchange: _Exchange, n_cells: int) -> Array:
     course = exchange.course("source")
     if course is None:
         course = exchange.course("load")
-    heat = np.zeros(n_cells) if course is None else np.nan_to_num(course)
+    heat = np.zeros(n_cells) if course is None else unknown_as_none(course)
     total = np.concatenate(([0.0], np.cumsum(heat)))
     for index, (first, last) in enumerate(zip(runs.first, runs.last, strict=True)):
         # Not into the neighbour's time: each pause is shared.
@@ -175,7 +175,7 @@ class _Way:
 def _heating(exchange: _Exchange, elec_w: Array) -> _Way:
     load, desuperheater = exchange.course("load"), exchange.course("desuperheater")
     if load is not None:
-        course = load if desuperheater is None else load + np.nan_to_num(desuperheater)
+        course = load if desuperheater is None else load + unknown_as_none(desuperheater)
         return _Way(course, "", (*_gives(exchange.load), *_gives(exchange.desuperheater)))
     source = exchange.course("source")
     if source is None:
@@ -190,7 +190,7 @@ def _cooling(pump: HeatPump, exchange: _Exchange, elec_w: Array) -> _Way:
         return _Way(None, "The source loop gave no usable readings.")
     if np.isnan(exchange.source.reverse.amount) and any(rating.mode == "cooling" for rating in pump.rating):
         return _Way(None, "The heat meter of the source loop counts one way, so heat rejected is not known.")
-    taken = np.zeros(len(elec_w)) if desuperheater is None else np.nan_to_num(desuperheater)
+    taken = np.zeros(len(elec_w)) if desuperheater is None else unknown_as_none(desuperheater)
     why = "Heat rejected plus desuperheater heat less the compressor's electricity."
     loops = (*_gives(exchange.source), *_gives(exchange.desuperheater))
     return _Way(-source + taken - elec_w, why, loops, elec_sign=-1.0)
@@ -340,7 +340,7 @@ def _caused(
         unknown = not_known("The loop that heats the tank gave no usable readings.")
         return np.full(len(elec_w), nan), unknown
     given = [loop.heat_w for loop in loops]
-    heat_w = np.sum([np.maximum(np.nan_to_num(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
+    heat_w = np.sum([np.maximum(unknown_as_none(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
     heat_w = np.where(heats, heat_w, 0.0)
     total_j = float(heat_w.sum()) * CELL_S
     heating_elec_j = float(np.nansum(np.where(heats, elec_w, 0.0))) * CELL_S
@@ -348,7 +348,7 @@ def _caused(
         return np.zeros(len(elec_w)), Total(0.0, NO_DOUBT, 1.0, "derived")
     if heating_elec_j < _LEAST_ELEC_J:
         why = "All that the compressor used in its short run."
-        used_w = np.where(heats & (heat_w > 0), np.nan_to_num(elec_w), 0.0)
+        used_w = np.where(heats & (heat_w > 0), unknown_as_none(elec_w), 0.0)
         doubt = Doubt({}, {f"short run of {pump.id}": heating_elec_j / 2})
         return used_w, Total(float(used_w.sum()) * CELL_S, doubt, cop.covered, "derived", why)
     if np.isnan(cop.amount) or cop.amount <= 0:

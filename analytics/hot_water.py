@@ -12,12 +12,13 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import unknown_as_none
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, gap_amount, value_at
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, value_at
 from analytics.site import HotWater, Site
 
 __all__ = ["meter_hot_water"]
@@ -70,8 +71,8 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     if meter is None or len(meter.time_s) == 0:
         return _unmetered(path, courses, outlet, frame)
     pieces = frame.pieces(meter)
-    covered = np.where(pieces.covered(meter.max_gap_s), pieces.length_s, 0.0)
-    volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
+    covered = pieces.covered(meter.max_gap_s)
+    volume = np.where(covered | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     moving = volume > 0
     run = _moving(pieces, moving)
     spots = _spots(site, path, signals, run, sampling=meter.point.sampling)
@@ -85,7 +86,7 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
         frame=frame,
         courses=courses,
         outlet=outlet,
-        covered_s=covered,
+        covered=covered,
         all_pieces=pieces,
     )
 
@@ -124,7 +125,7 @@ def _spot(signal: Signal | None, run: Pieces, *, sampling: str, instead: "_Spot 
     first, last = value_at(signal, run.start_s), value_at(signal, run.end_s)
     if sampling != "instant":
         first, last = _while_flowing(run, first, last)
-    u_k = from_limit(temperature_limit_k(signal, float(signal.value.mean())))
+    u_k = from_limit(temperature_limit_k(signal, signal.mean))
     return _Spot(first, last, {signal.point.id: u_k})
 
 
@@ -209,7 +210,7 @@ def _account(
     frame: DayFrame,
     courses: Mapping[str, Array],
     outlet: Array,
-    covered_s: Array,
+    covered: NDArray[np.bool_],
     all_pieces: Pieces,
 ) -> HotWaterDay:
     last, cold = _last_spot(path, spots), spots["cold"]
@@ -220,29 +221,29 @@ def _account(
         leaving[-1] = heat  # what the valve passes on, the last tank has given
     before = leaving[-1] if leaving else np.zeros(len(heat))
     passing = np.maximum(heat - before, 0.0) if spots["heated"] is not None else np.zeros(len(heat))
-    rows = np.nan_to_num(np.stack((water.volume_m3, heat, passing, *leaving)))
+    rows = unknown_as_none(np.stack((water.volume_m3, heat, passing, *leaving)))
     cells = cells_of(water.pieces, rows, frame.edges_s)
     for index, tank in enumerate(path.tanks):
         if spots[tank] is None and not (is_mixed and index == len(leaving) - 1):
             cells[3 + index] = nan
-    known_s = cells_of(all_pieces, covered_s, frame.edges_s)
-    part = float(covered_s.sum()) / frame.until_s
+    known_s = covered_cells(all_pieces, covered, frame.edges_s)
+    part = float(all_pieces.length_s[covered].sum()) / frame.until_s
     hidden_m3 = 0.0
     if meter.point.sampling != "counter":
-        hidden_m3 = gap_amount(all_pieces, all_pieces.covered(meter.max_gap_s), end_s=frame.until_s)
+        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s)
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
     left = [
         _moved_doubt(volume, water.mass_kg, j, spot=spots[t], cold=cold)
         for t, j in zip(path.tanks, leaving, strict=True)
     ]
     return HotWaterDay(
-        flow_m3_s=to_course(frame, cells[0], known_s),
+        flow_m3_s=to_course(cells[0], known_s),
         cold_degc=courses["cold"],
         hot_degc=courses["hot"],
         heated_degc=courses["heated"],
         mixed_degc=courses["mixed"],
         outlet_degc=outlet,
-        heat_w=to_course(frame, cells[1], known_s),
+        heat_w=to_course(cells[1], known_s),
         draws=_draws(water, heat, last, cold),
         volume=volume,
         heat=_heat_total(meter, water, heat, last=last, cold=cold, volume=volume),
@@ -339,7 +340,7 @@ def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) ->
         return ()
     ends = np.concatenate((begins[1:], [len(pieces.start_s)])) - 1
     volume = np.add.reduceat(water.volume_m3, begins)
-    heats = np.add.reduceat(np.nan_to_num(heat), begins)
+    heats = np.add.reduceat(unknown_as_none(heat), begins)
     degc = [
         np.add.reduceat(water.volume_m3 * spot.mean, begins) / volume if spot else np.full(len(begins), nan)
         for spot in (cold, last)

@@ -19,6 +19,7 @@ References:
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +35,9 @@ LAYERS = 16
 _STABLE_K = -1e-6  # rounding is no inversion
 _NO_SLACK = np.full(LAYERS - 1, _STABLE_K)
 _EACH = np.ones(LAYERS)
-_STEPS_DOWN = np.eye(LAYERS - 1, LAYERS, 1) - np.eye(LAYERS - 1, LAYERS)  # how much warmer each layer is than the next above
+_STEPS_DOWN = np.eye(LAYERS - 1, LAYERS, 1) - np.eye(
+    LAYERS - 1, LAYERS
+)  # how much warmer each layer is than the next above
 _highest = np.maximum.reduce
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
@@ -177,29 +180,29 @@ def follow(store: Store, start: Array) -> Course:
 
 def settle(layers: Array, degc: Array, slack: Array) -> Array:
     """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    if _highest(_STEPS_DOWN @ degc + slack) <= 0.0:
+    rises = _STEPS_DOWN @ degc + slack
+    if _highest(rises) <= 0.0:
         return layers
-    settled, first = layers.copy(), 0
-    for count in _pools(degc.tolist(), slack.tolist()):
-        if count > 1:
-            settled[first : first + count] = _EACH[:count] @ layers[first : first + count] / count
-        first += count
+    settled = layers.copy()
+    for first, count in _pools(degc.tolist(), slack.tolist(), stable=int((rises > 0.0).argmax())):
+        settled[first : first + count] = _EACH[:count] @ layers[first : first + count] / count
     return settled
 
 
-def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[int]:
-    """How many layers, from the top, come to the same temperature."""
-    means: list[float] = []
-    counts: list[int] = []
-    for place, layer_degc in enumerate(degc):
-        mean, count = layer_degc, 1
+def _pools(degc: Sequence[float], slack: Sequence[float], *, stable: int) -> list[tuple[int, int]]:
+    """First layer and number of those that come to the same temperature; the first `stable` neighbours do not mix."""
+    means: list[float] = list(degc[: stable + 1])
+    counts = [1] * (stable + 1)
+    for place in range(stable + 1, len(degc)):
+        mean, count = degc[place], 1
         while means and means[-1] < mean + slack[place - count]:
             above, n_above = means.pop(), counts.pop()
             mean = (mean * count + above * n_above) / (count + n_above)
             count += n_above
         means.append(mean)
         counts.append(count)
-    return counts
+    ends = accumulate(counts)
+    return [(end - count, count) for end, count in zip(ends, counts, strict=True) if count > 1]
 
 
 class _Moves:
@@ -326,7 +329,7 @@ class _Rest:
 
 
 def _change(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> None:
-    """Change all origins in proportion, in place; what a layer hardly holds (below _HELD_K) the room owes, or is owed."""
+    """Change all origins in proportion, in place; what a layer hardly holds the room owes, or is owed."""
     least = np.maximum(held, _HELD_K)
     layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
     layers[:, room] += gain + change * (1.0 - held / least)

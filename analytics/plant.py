@@ -138,9 +138,14 @@ class Signal:
         return course_of(self)
 
     @cached_property
+    def mean(self) -> float:
+        """Mean of the readings; NaN where there are none."""
+        return float(self.value.sum()) / len(self.value) if len(self.value) else nan
+
+    @cached_property
     def is_gapless(self) -> bool:
         """Whether every gap between two readings may be bridged."""
-        return len(self.time_s) < 2 or float((self.time_s[1:] - self.time_s[:-1]).max()) <= self.max_gap_s
+        return len(self.time_s) < 2 or float(np.maximum.reduce(self.time_s[1:] - self.time_s[:-1])) <= self.max_gap_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
