@@ -10,7 +10,7 @@ from analytics.segments import cells_of, covered_cells, pieces_of
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["course_of", "unknown_as_none"]
+__all__ = ["course_of", "sum_of_known", "unknown_as_none"]
 
 Array = NDArray[np.float64]
 
@@ -34,6 +34,11 @@ def course_of(signal: "Signal") -> Array:
 def unknown_as_none(course: Array) -> Array:
     """For sums in which what is not known counts as none."""
     return np.where(np.isnan(course), 0.0, course)
+
+
+def sum_of_known(course: Array) -> float:
+    """The sum of what is known."""
+    return float(unknown_as_none(course).sum())
 
 
 def _straight(signal: "Signal") -> Array:

@@ -47,7 +47,10 @@ class DayFrame:
         Returns:
             Shape (cells,) or (k, cells)
         """
-        return to_course(cells_of(pieces, amount, self.edges_s), covered_cells(pieces, covered, self.edges_s))
+        cells = cells_of(pieces, amount, self.edges_s)
+        if len(covered) and pieces.spans(self.edges_s[0], self.edges_s[-1]) and np.logical_and.reduce(covered):
+            return cells / CELL_S
+        return to_course(cells, covered_cells(pieces, covered, self.edges_s))
 
 
 def to_course(amount: Array, covered_s: Array) -> Course:

@@ -16,7 +16,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses import unknown_as_none
+from analytics.courses import sum_of_known, unknown_as_none
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
@@ -49,7 +49,7 @@ def meter_heat_pump(
     exchange = _exchange(pump, loops)
     mode = _mode(runs, exchange, frame.n_cells)
     return _account(
-        site, pump, elec_w=elec_w, elec=elec, on=on, mode=mode, exchange=exchange,
+        site, pump, elec_w=elec_w, elec=elec, on=on, runs=runs, mode=mode, exchange=exchange,
         ran_before=_ran_before(pump, signal), frame=frame,
     )  # fmt: skip
 
@@ -103,8 +103,9 @@ class _Runs:
 
 
 def _runs(on: NDArray[np.bool_]) -> _Runs:
-    steps = np.diff(np.concatenate(([False], on, [False])).astype(np.int8))
-    return _Runs(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1) - 1)
+    framed = np.concatenate(([False], on, [False]))
+    turns = (framed[1:] != framed[:-1]).nonzero()[0]
+    return _Runs(turns[::2], turns[1::2] - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +227,7 @@ def _account(
     elec_w: Array,
     elec: Total,
     on: Array,
+    runs: _Runs,
     mode: Array,
     exchange: _Exchange,
     ran_before: bool,
@@ -239,14 +241,14 @@ def _account(
         useful = np.where(cells, nan if way.course is None else way.course, useful)
     caused = _caused(site, pump, exchange, elec_w=elec_w, heats=heats, cop=heating.cop)
     run_s = float(on.sum()) * CELL_S
-    u_run_s = sqrt(2.0 * max(len(_runs(on > 0).first), 1)) * 0.1 * CELL_S
+    u_run_s = sqrt(2.0 * max(len(runs.first), 1)) * 0.1 * CELL_S
     return HeatPumpDay(
         heat_pump=pump.id,
         elec_w=elec_w,
         is_on=np.where(np.isnan(elec_w), nan, on),
         mode=np.where(np.isnan(elec_w), nan, np.where(on > 0, mode, 0.0)),
         useful_w=useful,
-        n_starts=_starts(on, ran_before=ran_before),
+        n_starts=_starts(runs, ran_before=ran_before),
         caused_elec_w=caused[0],
         elec=elec,
         heating=heating.heat,
@@ -261,8 +263,7 @@ def _account(
     )
 
 
-def _starts(on: Array, *, ran_before: bool) -> int:
-    runs = _runs(on > 0)
+def _starts(runs: _Runs, *, ran_before: bool) -> int:
     # A run that was under way at midnight did not start today.
     return len(runs.first) - int(ran_before and len(runs.first) > 0 and runs.first[0] == 0)
 
@@ -313,7 +314,7 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
     parts = []
     for loop, total in way.loops:
         turned = loop.heat_w if total is loop.heat else -loop.heat_w
-        here_j = float(np.nansum(np.maximum(turned[cells], 0.0))) * CELL_S
+        here_j = sum_of_known(np.maximum(turned[cells], 0.0)) * CELL_S
         parts.append((min(here_j / total.amount, 1.0) if total.amount > 0 else 0.0, total.doubt))
     return parts
 
@@ -340,10 +341,11 @@ def _caused(
         unknown = not_known("The loop that heats the tank gave no usable readings.")
         return np.full(len(elec_w), nan), unknown
     given = [loop.heat_w for loop in loops]
-    heat_w = np.sum([np.maximum(unknown_as_none(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
-    heat_w = np.where(heats, heat_w, 0.0)
+    heat_w = np.zeros(len(elec_w))
+    for course in given:
+        heat_w += np.where(heats & (course > 0), course, 0.0)
     total_j = float(heat_w.sum()) * CELL_S
-    heating_elec_j = float(np.nansum(np.where(heats, elec_w, 0.0))) * CELL_S
+    heating_elec_j = sum_of_known(np.where(heats, elec_w, 0.0)) * CELL_S
     if total_j == 0.0:
         return np.zeros(len(elec_w)), Total(0.0, NO_DOUBT, 1.0, "derived")
     if heating_elec_j < _LEAST_ELEC_J:

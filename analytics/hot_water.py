@@ -7,6 +7,7 @@ once, in the cold feed or behind the mixing valve.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import nan, sqrt
 
 import numpy as np
@@ -34,7 +35,7 @@ _U_WATER = 0.002
 _CAPACITY_J_KG_K = 4180.0  # for doubts only
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Spot:
     """Temperature of the moving water at one spot, at both ends of each moving piece, and its doubt by source [K]."""
 
@@ -44,9 +45,14 @@ class _Spot:
     basis: Basis = "measured"
     why: str = ""
 
-    @property
+    @cached_property
     def mean(self) -> Array:
         return 0.5 * (self.first + self.last)
+
+    @cached_property
+    def enthalpy(self) -> Array:
+        """Mean of both ends. [J/kg]"""
+        return 0.5 * (water().enthalpy(self.first) + water().enthalpy(self.last))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,11 +124,11 @@ def _moving(pieces: Pieces, moving: NDArray[np.bool_]) -> Pieces:
     return Pieces(pieces.start_s[moving], pieces.end_s[moving], pieces.first[moving], pieces.last[moving])
 
 
-def _spot(signal: Signal | None, run: Pieces, *, sampling: str, instead: "_Spot | None" = None) -> "_Spot | None":
-    """The moving water's temperature by a sensor; where it is silent, by what stands in for it."""
+def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
+    """The moving water's temperature by a sensor; None where it is silent."""
     if signal is None or len(signal.time_s) == 0:
-        return instead
-    first, last = value_at(signal, run.start_s), value_at(signal, run.end_s)
+        return None
+    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
     if sampling != "instant":
         first, last = _while_flowing(run, first, last)
     u_k = from_limit(temperature_limit_k(signal, signal.mean))
@@ -146,11 +152,11 @@ def _spots(
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
     why = f"There is no cold-water sensor; {_ASSUMED_COLD_DEGC:g} degC is assumed."
     cold = _Spot(level, level, {"assumed cold water": _U_ASSUMED_COLD_K}, "estimated", why)
-    spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling, instead=cold)}
+    spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling) or cold}
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
     for tank, outlet in zip(path.tanks, outlets, strict=False):
-        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling, instead=_top_of(site, tank, signals, run))
+        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling) or _top_of(site, tank, signals, run)
     for name, point in (("heated", path.heated), ("mixed", path.mixed)):
         spots[name] = _spot(signals.get(point or ""), run, sampling=sampling)
     if not path.tanks:
@@ -196,8 +202,7 @@ def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Sp
 def _heat_above_cold(mass_kg: Array, spot: _Spot | None, cold: _Spot | None) -> Array:
     if spot is None or cold is None:
         return np.full(len(mass_kg), nan)
-    rise = [water().enthalpy(s) - water().enthalpy(c) for s, c in ((spot.first, cold.first), (spot.last, cold.last))]
-    return np.asarray(mass_kg * 0.5 * (rise[0] + rise[1]))
+    return np.asarray(mass_kg * (spot.enthalpy - cold.enthalpy))
 
 
 def _account(

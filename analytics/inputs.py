@@ -42,14 +42,12 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     covered_s = np.where(covered, pieces.length_s, 0.0)
     quantity = signal.point.quantity
     run_s = 0.5 * covered_s * sum(is_running(v, loop.pump_power_w, quantity) for v in (pieces.first, pieces.last))
-    on = frame.course(pieces, run_s, covered)
     part = float(covered_s.sum()) / frame.until_s
     is_known = quantity == "power" or loop.pump_power_w is not None
     energy = pieces.amount if quantity == "power" else run_s * (loop.pump_power_w or 0.0)
     total_j = float(energy.sum()) if is_known else nan
-    power = on * loop.pump_power_w if loop.pump_power_w is not None else frame.unknown()
-    if quantity == "power":
-        power = frame.course(pieces, energy, covered)
+    on, power = frame.course(pieces, np.stack((run_s, energy)), covered)
+    power = power if is_known else frame.unknown()
     why = "" if quantity == "power" else "Run time times the pump's nominal power."
     doubt = _pump_doubt(loop, signal, pieces, total_j=total_j)
     basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"

@@ -110,9 +110,9 @@ def find_bad(
     for point, value in values.items():
         quantity = site.points[point].quantity
         low, high = RANGES[quantity]
-        if value.min(initial=low) < low or value.max(initial=high) > high:
+        if np.minimum.reduce(value) < low or np.maximum.reduce(value) > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
-        if quantity == "temperature" and len(value) > 2 and np.abs(value[1:] - value[:-1]).max() > _SPIKE_K:
+        if quantity == "temperature" and len(value) > 2 and _farthest_step(value) > _SPIKE_K:
             note(point, _spikes(value), "spike")
     after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
@@ -123,6 +123,11 @@ def find_bad(
             note(rule.point, flags, "stuck")
             _note_standing(after, rule, times_s, believed, rows=rows, flags=flags, before=before)
     return bad, faults, after
+
+
+def _farthest_step(value: Array) -> float:
+    steps = value[1:] - value[:-1]
+    return float(max(np.maximum.reduce(steps), -np.minimum.reduce(steps)))
 
 
 def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:

@@ -199,23 +199,20 @@ class _Rates:
 
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
     pieces = flow.pieces
-    ends = []
     moving = (pieces.first > 0) | (pieces.last > 0)
-    temperatures = [value_at(s, at[moving]) for s in (entering, leaving) for at in (pieces.start_s, pieces.end_s)]
-    entering_ends, leaving_ends = temperatures[:2], temperatures[2:]
+    at_s = np.concatenate((pieces.start_s[moving], pieces.end_s[moving]))
+    entering_degc, leaving_degc = (value_at(signal, at_s).reshape(2, -1) for signal in (entering, leaving))
+    flow_m3_s = np.stack((pieces.first[moving], pieces.last[moving]))
     if flow.sampling != "instant":
-        level = pieces.first[moving]
-        entering_ends = list(while_flowing(entering_ends[0], entering_ends[1], level))
-        leaving_ends = list(while_flowing(leaving_ends[0], leaving_ends[1], level))
-    for value, e, lv in zip((pieces.first, pieces.last), entering_ends, leaving_ends, strict=True):
-        rate = np.zeros(len(value))
-        per_volume = heat_per_volume(e, lv, fluid=fluid, flow_side=loop.flow_side)
-        rate[moving] = np.where(value[moving] > 0, value[moving] * per_volume, 0.0)
-        ends.append(rate)
-    known_degc = entering_ends[0][~np.isnan(entering_ends[0])]
+        entering_degc, leaving_degc = (
+            np.stack(while_flowing(*degc, flow_m3_s[0])) for degc in (entering_degc, leaving_degc)
+        )
+    per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
+    ends = np.zeros((2, len(moving)))
+    ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
+    known_degc = entering_degc[~np.isnan(entering_degc)]
     middle = float(known_degc.sum()) / len(known_degc) if len(known_degc) else _USUAL_DEGC
-    capacity = float(fluid.density(middle) * fluid.capacity(middle))
-    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * capacity)
+    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * fluid.heat_j_m3k(middle))
 
 
 def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:

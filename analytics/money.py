@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses import unknown_as_none
+from analytics.courses import sum_of_known, unknown_as_none
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.figures import Basis, Figure, Saved, unavailable
 from analytics.plant import CELL_S, PlantDay, Total, not_known
@@ -216,7 +216,7 @@ def _baseline_cost(plant: PlantDay, price: Array | None, efficiency: float) -> f
     if fuel is None:
         assert price is not None
         # A storage heater buys when it reheats, soon after each draw.
-        return float(np.nansum(water.heat_w * price)) * kwh_from_j(CELL_S) / efficiency
+        return sum_of_known(water.heat_w * price) * kwh_from_j(CELL_S) / efficiency
     per_kwh = _fuel_price(plant.site.prices, fuel)
     if per_kwh is None:
         return f"The price of {fuel} is not stated."

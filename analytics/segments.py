@@ -49,6 +49,10 @@ class Pieces:
         """Whether each piece begins where the one before it ends."""
         return bool(np.logical_and.reduce(self.start_s[1:] == self.end_s[:-1]))
 
+    def spans(self, start_s: float, end_s: float) -> bool:
+        """Whether they leave nothing out between two instants. There must be one piece or more."""
+        return bool(self.start_s[0] <= start_s and self.end_s[-1] >= end_s and self.is_unbroken)
+
     def covered(self, max_gap_s: float) -> NDArray[np.bool_]:
         """Which pieces are short enough to count as covered."""
         return np.asarray(self.length_s <= max_gap_s)
@@ -157,8 +161,7 @@ def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float) -> flo
     How much may have passed unheard from the day's start to `end_s`: each gap's length times the larger of the
     magnitudes of the values on its two sides.
     """
-    reaches = len(known) > 0 and pieces.start_s[0] <= 0 and pieces.end_s[-1] >= end_s
-    if reaches and pieces.is_unbroken and np.logical_and.reduce(known):
+    if len(known) and pieces.spans(0.0, end_s) and np.logical_and.reduce(known):
         return 0.0
     start, end = pieces.start_s[known], pieces.end_s[known]
     first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])

@@ -6,6 +6,7 @@ from math import nan
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analytics.courses import sum_of_known
 from analytics.expected.sun import clear_sky_in_plane, sun_position
 from analytics.performance import collector_rate
 from analytics.plant import CELL_S, Course, PlantDay
@@ -31,7 +32,7 @@ def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
     by_day = ceiling > _NIGHT_W_M2
     known = np.isfinite(sun).mean() > 0.9
     return {
-        "irradiation_kwh_m2": float(np.nansum(sun)) * CELL_S / 3.6e6 if known else nan,
+        "irradiation_kwh_m2": sum_of_known(sun) * CELL_S / 3.6e6 if known else nan,
         "ceiling_kwh_m2": float(ceiling.sum()) * CELL_S / 3.6e6,
         "air_degc": float(np.nanmean(air[by_day])) if np.isfinite(air[by_day]).any() else nan,
         "allowed_kwh": _allowed_kwh(plant, collector, sun=sun, air=air),
@@ -62,7 +63,7 @@ def _allowed_kwh(plant: PlantDay, collector: Collector, *, sun: Course, air: Cou
     low = _coldest(plant, collector)
     mean = np.where(np.isnan(low), _COLD_TANK_DEGC, low) + _WORKING_K
     rate = collector_rate(sun, mean - air, eta0=collector.eta0, a1=collector.a1 or 0.0, a2=collector.a2 or 0.0)
-    return float(np.nansum(np.maximum(rate, 0.0))) * collector.area_m2 * CELL_S / 3.6e6
+    return sum_of_known(np.maximum(rate, 0.0)) * collector.area_m2 * CELL_S / 3.6e6
 
 
 def _coldest(plant: PlantDay, collector: Collector) -> Course:
