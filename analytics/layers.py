@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow", "settle"]
+__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow"]
 
 Array = NDArray[np.float64]
 
@@ -35,10 +35,6 @@ LAYERS = 16
 _STABLE_K = -1e-6  # rounding is no inversion
 _NO_SLACK = np.full(LAYERS - 1, _STABLE_K)
 _EACH = np.ones(LAYERS)
-_STEPS_DOWN = np.eye(LAYERS - 1, LAYERS, 1) - np.eye(
-    LAYERS - 1, LAYERS
-)  # how much warmer each layer is than the next above
-_highest = np.maximum.reduce
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
@@ -152,45 +148,52 @@ def follow(store: Store, start: Array) -> Course:
         start: The layers at the start. Shape (LAYERS, columns)
     """
     quiet, moves = store.quiet, _Moves(store.water)
-    turns = [_Turns(charge) for charge in store.charges]
-    heating = [_heated_steps(charge) for charge in store.charges]
-    stages = list(zip(store.charges, turns, [heats.tolist() for heats in heating], strict=True))
+    stages = [_Stage(charge) for charge in store.charges]
     conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
+    degc: Array = layers @ one
     slacks = list(np.maximum(store.slack_k, _STABLE_K))
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
-    for step in np.logical_or.reduce([moves.any, quiet.due, *heating]).nonzero()[0].tolist():
+    happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
+    for step in happens.nonzero()[0].tolist():
         if step in moves:
             layers, leaving[step] = moves.through(step, layers)
+            degc = layers @ one
         slack = _NO_SLACK
-        for charge, turn, heats in stages:
-            if heats[step]:
+        for stage in stages:
+            if step in stage:
                 slack = slacks[step]
-                layers = turn.through(step, layers)
-                layers[:, charge.column] += _rise(charge, turn, step, layers @ one)
+                degc = stage.heat(step, layers, degc)
         if is_due[step]:
             before = _EACH @ layers
             layers = conduct @ layers
             degc = layers @ one
             _change(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
             lost += before - _EACH @ layers
-        layers = settle(layers, layers @ one, slack)
+            degc = layers @ one
+        _settle(layers, degc, slack)
     return Course(leaving, lost, layers)
 
 
-def settle(layers: Array, degc: Array, slack: Array) -> Array:
-    """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    rises = _STEPS_DOWN @ degc + slack
-    if _highest(rises) <= 0.0:
-        return layers
-    settled = layers.copy()
-    for first, count in _pools(degc.tolist(), slack.tolist(), stable=int((rises > 0.0).argmax())):
-        settled[first : first + count] = _EACH[:count] @ layers[first : first + count] / count
-    return settled
+def _settle(layers: Array, degc: Array, slack: Array) -> None:
+    """Mix in place what is warmer below than above, neighbours with neighbours, until the tank is stable."""
+    rises = degc[1:] - degc[:-1] > -slack
+    first_rise = int(rises.argmax())
+    if not rises[first_rise]:
+        return
+    for first, count, mean_degc in _pools(degc.tolist(), slack.tolist(), stable=first_rise):
+        pool = slice(first, first + count)
+        layers[pool] = _EACH[:count] @ layers[pool] / count
+        degc[pool] = mean_degc
 
 
-def _pools(degc: Sequence[float], slack: Sequence[float], *, stable: int) -> list[tuple[int, int]]:
-    """First layer and number of those that come to the same temperature; the first `stable` neighbours do not mix."""
+def _pools(degc: Sequence[float], slack: Sequence[float], *, stable: int) -> list[tuple[int, int, float]]:
+    """
+    First layer, number and common temperature of those that mix.
+
+    Args:
+        stable: So many neighbours from the top do not mix by themselves.
+    """
     means: list[float] = list(degc[: stable + 1])
     counts = [1] * (stable + 1)
     for place in range(stable + 1, len(degc)):
@@ -201,8 +204,8 @@ def _pools(degc: Sequence[float], slack: Sequence[float], *, stable: int) -> lis
             count += n_above
         means.append(mean)
         counts.append(count)
-    ends = accumulate(counts)
-    return [(end - count, count) for end, count in zip(ends, counts, strict=True) if count > 1]
+    pools = zip(accumulate(counts), counts, means, strict=True)
+    return [(end - count, count, mean) for end, count, mean in pools if count > 1]
 
 
 class _Moves:
@@ -232,37 +235,55 @@ class _Moves:
         return moved[:-1], moved[-1]
 
 
-class _Turns:
-    """The steps in which a loop takes water from the bottom and brings it back higher up."""
+class _Stage:
+    """A stage made ready for its steps; one that turns water over has a matrix for each."""
 
     def __init__(self, charge: Charge) -> None:
-        self._place: dict[int, int] = {}
+        self._charge, self._rise_k = charge, charge.rise_k.tolist()
+        self._fluid_degc = None if charge.fluid_degc is None else list(charge.fluid_degc)
+        self.any = charge.rise_k > 0
+        self._turn: dict[int, tuple[Array, Array]] = {}
         if charge.turned is not None:
-            self._prepare(charge.turned, first=int(np.argmax(charge.spread > 0)))
+            self.any |= charge.turned > 0
+            self._first = int(np.argmax(charge.spread > 0))
+            self._turn = self._turns(charge.turned)
+        self._steps = frozenset(self.any.nonzero()[0].tolist())
 
-    def _prepare(self, turned: Array, *, first: int) -> None:
-        n = LAYERS - first
+    def __contains__(self, step: int) -> bool:
+        return step in self._steps
+
+    def _turns(self, turned: Array) -> dict[int, tuple[Array, Array]]:
+        """By step, where the water goes and where heat is found that it was given on its way."""
+        n = LAYERS - self._first
         steps = np.flatnonzero(turned > 0)
-        self._first, self._place = first, dict(zip(steps.tolist(), range(len(steps)), strict=True))
         chance = _poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
         later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
         back, found = _wrapped(chance, n), _wrapped(later, n)
-        self._matrix = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
-        self._found = np.hstack((np.zeros((len(steps), first)), found))
+        matrices = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
+        found = np.hstack((np.zeros((len(steps), self._first)), found))
+        return dict(zip(steps.tolist(), zip(matrices, found, strict=True), strict=True))
 
-    def through(self, step: int, layers: Array) -> Array:
-        """The layers after a step."""
-        place = self._place.get(step)
-        if place is None:
-            return layers
-        turned = layers.copy()
-        turned[self._first :] = self._matrix[place] @ layers[self._first :]
-        return turned
+    def heat(self, step: int, layers: Array, degc: Array) -> Array:
+        """Change the layers in place; their temperatures after the step."""
+        if step in self._turn:
+            matrix, found = self._turn[step]
+            layers[self._first :] = matrix @ layers[self._first :]
+            degc = layers.sum(axis=1)
+            rise_k = self._rise_k[step] * found
+        else:
+            rise_k = self._rise(step, degc)
+        layers[:, self._charge.column] += rise_k
+        return np.asarray(degc + rise_k)
 
-    def spread(self, step: int) -> Array | None:
-        """Where heat is found that the water was given on its way; None where it did not move."""
-        place = self._place.get(step)
-        return None if place is None else self._found[place]
+    def _rise(self, step: int, degc: Array) -> Array:
+        """What it adds to each layer without turning water over. Shape (LAYERS,) [K]"""
+        spread = self._charge.spread
+        if self._fluid_degc is not None:
+            weight = spread * np.maximum(self._fluid_degc[step] - degc, 0.0)
+            lift_k = float(_EACH @ weight)
+            if lift_k > _LEAST_LIFT_K:
+                return np.asarray(self._rise_k[step] / lift_k * weight)
+        return np.asarray(self._rise_k[step] * spread)
 
 
 def _poisson(mean: Array, n: int) -> Array:
@@ -277,24 +298,6 @@ def _wrapped(passed: Array, n: int) -> Array:
     padded[:, : passed.shape[1]] = passed
     places = padded.reshape(len(passed), rounds, n).sum(axis=1)
     return np.asarray(places / places.sum(axis=1, keepdims=True))
-
-
-def _heated_steps(charge: Charge) -> NDArray[np.bool_]:
-    heats = charge.rise_k > 0
-    return heats if charge.turned is None else heats | (charge.turned > 0)
-
-
-def _rise(charge: Charge, turns: _Turns, step: int, degc: Array) -> Array:
-    """What a stage adds to each layer. Shape (LAYERS,) [K]"""
-    found = turns.spread(step)
-    if found is not None:
-        return np.asarray(charge.rise_k[step] * found)
-    if charge.fluid_degc is not None:
-        weight = charge.spread * np.maximum(charge.fluid_degc[step] - degc, 0.0)
-        lift_k = float(_EACH @ weight)
-        if lift_k > _LEAST_LIFT_K:
-            return np.asarray(charge.rise_k[step] / lift_k * weight)
-    return np.asarray(charge.rise_k[step] * charge.spread)
 
 
 @lru_cache(maxsize=64)

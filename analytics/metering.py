@@ -205,7 +205,7 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     flow_m3_s = np.stack((pieces.first[moving], pieces.last[moving]))
     if flow.sampling != "instant":
         entering_degc, leaving_degc = (
-            np.stack(while_flowing(*degc, flow_m3_s[0])) for degc in (entering_degc, leaving_degc)
+            np.stack(while_flowing(degc[0], degc[1], flow_m3_s[0])) for degc in (entering_degc, leaving_degc)
         )
     per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
     ends = np.zeros((2, len(moving)))
