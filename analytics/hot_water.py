@@ -68,14 +68,14 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     outlet = next((courses[n] for n in ("heated", "hot", "mixed") if getattr(path, n)), frame.unknown())
     meter = signals.get(path.flow or path.volume or "")
     if meter is None or len(meter.time_s) == 0:
-        return _unmetered(path, courses, outlet, frame)
+        return _unmetered(path, courses, outlet, frame=frame)
     pieces = frame.pieces(meter)
     covered = np.where(pieces.covered(meter.max_gap_s), pieces.length_s, 0.0)
     volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     moving = volume > 0
     run = _moving(pieces, moving)
-    spots = _spots(site, path, signals, run, sampling=meter.point.sampling)
-    water = _path(path, run, volume[moving], spots, sampling=meter.point.sampling)
+    spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
+    water = _path(path, run, volume[moving], spots=spots, sampling=meter.point.sampling)
     return _account(
         site,
         path,
@@ -95,7 +95,7 @@ def _course(signals: Mapping[str, Signal], point: str | None, frame: DayFrame) -
     return signal.course if signal else frame.unknown()
 
 
-def _unmetered(path: HotWater, courses: Mapping[str, Array], outlet: Array, frame: DayFrame) -> HotWaterDay:
+def _unmetered(path: HotWater, courses: Mapping[str, Array], outlet: Array, *, frame: DayFrame) -> HotWaterDay:
     named = path.flow or path.volume
     why = f"{named} gave no usable reading." if named else "There is no flow or volume meter in the water's path."
     unknown = not_known(why)
@@ -139,7 +139,7 @@ def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array
 
 
 def _spots(
-    site: Site, path: HotWater, signals: Mapping[str, Signal], run: Pieces, *, sampling: str
+    site: Site, path: HotWater, signals: Mapping[str, Signal], *, run: Pieces, sampling: str
 ) -> dict[str, _Spot | None]:
     """Temperatures along the path: "cold", each tank's id, "heated", "mixed"."""
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
@@ -149,7 +149,7 @@ def _spots(
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
     for tank, outlet in zip(path.tanks, outlets, strict=False):
-        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling, instead=_top_of(site, tank, signals, run))
+        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling, instead=_top_of(site, tank, signals, run=run))
     for name, point in (("heated", path.heated), ("mixed", path.mixed)):
         spots[name] = _spot(signals.get(point or ""), run, sampling=sampling)
     if not path.tanks:
@@ -157,7 +157,7 @@ def _spots(
     return spots
 
 
-def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], run: Pieces) -> _Spot | None:
+def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], *, run: Pieces) -> _Spot | None:
     for point in site.tanks[tank].temperatures[:1]:
         spot = _spot(signals.get(point), run, sampling="instant")
         if spot is not None:
@@ -176,7 +176,7 @@ def _last_spot(path: HotWater, spots: Mapping[str, _Spot | None]) -> _Spot | Non
     return spots["heated"] or by_sensor or (spots["mixed"] if sees_all else None) or outlet
 
 
-def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Spot | None], *, sampling: str) -> _Path:
+def _path(path: HotWater, run: Pieces, volume_m3: Array, *, spots: Mapping[str, _Spot | None], sampling: str) -> _Path:
     cold, mixed = spots["cold"], spots["mixed"]
     hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
     if path.flow_at == "mixed" and mixed is not None and cold is not None:
@@ -243,7 +243,7 @@ def _account(
         mixed_degc=courses["mixed"],
         outlet_degc=outlet,
         heat_w=to_course(frame, cells[1], known_s),
-        draws=_draws(water, heat, last, cold),
+        draws=_draws(water, heat, last=last, cold=cold),
         volume=volume,
         heat=_heat_total(meter, water, heat, last=last, cold=cold, volume=volume),
         leaving_j=cells[3:],
@@ -332,7 +332,7 @@ def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, las
     return Doubt(steady, {"moments of the hot water": sqrt(sum(spread) / 12)})
 
 
-def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
+def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
     pieces = water.pieces
     begins = _begins(pieces)
     if len(begins) == 0:

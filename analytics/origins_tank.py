@@ -71,8 +71,8 @@ def follow_layers(
     flows = moved.kg > 0
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
     depths, sensors_degc = _sensors(plant, tank)
-    charges = [_charge(plant, s, origins, layer_kg) for s in plant.site.stages.values() if s.tank == tank]
-    quiet = _quiet(plant, tank, depths, sensors_degc, layer_kg=layer_kg)
+    charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
+    quiet = _quiet(plant, tank, depths, sensors_degc=sensors_degc, layer_kg=layer_kg)
     start = _start(state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.mean_cold_degc)
     course = follow(Store(water, charges, quiet, origins.index(ROOM), _slack(depths, sensors_degc)), start)
     return course.leaving * layer_kg, _held(course.end, origins), _parts(course.end, origins)
@@ -88,7 +88,7 @@ def _sensors(plant: PlantDay, tank: str) -> tuple[tuple[float, ...], Array]:
     return depths, plant.tanks[tank].sensors_degc[:, BLOCK_CELLS - 1 :: BLOCK_CELLS].T
 
 
-def _quiet(plant: PlantDay, tank: str, depths: tuple[float, ...], sensors_degc: Array, *, layer_kg: float) -> Quiet:
+def _quiet(plant: PlantDay, tank: str, depths: tuple[float, ...], *, sensors_degc: Array, layer_kg: float) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     n_blocks = len(sensors_degc)
     ends = np.arange(1, n_blocks + 1)
@@ -126,7 +126,7 @@ def _between(known: tuple[float, ...], wanted: tuple[float, ...]) -> Array:
     return np.stack([np.interp(wanted, known, row) for row in np.eye(len(known))], axis=1)
 
 
-def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], layer_kg: float) -> Charge:
+def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: float) -> Charge:
     rise_k = blocks(stage_heat_w(plant, stage)) * CELL_S / (layer_kg * J_PER_K_KG)
     column = origins.index(stage.id)
     low, high = stage.height

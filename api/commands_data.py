@@ -64,12 +64,12 @@ def _import(arguments: argparse.Namespace) -> int:
         if service is not None:
             counts = _import_by_service(service, arguments.site, arguments.files)
         else:
-            counts = _import_here(settings, records, arguments.site, arguments.files)
+            counts = _import_here(settings, records, site=arguments.site, paths=arguments.files)
     print_out(_counted(counts))
     return 0 if counts["received"] == 0 or counts["stored"] + counts["duplicate"] else 1
 
 
-def _import_here(settings: Settings, records: Any, site: str, paths: Sequence[Path]) -> dict[str, int]:
+def _import_here(settings: Settings, records: Any, *, site: str, paths: Sequence[Path]) -> dict[str, int]:
     from api.importing import import_into
     from api.open_store import open_store
 
