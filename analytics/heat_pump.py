@@ -42,7 +42,7 @@ def meter_heat_pump(
     """A heat pump's day from its power and the loops that it works on."""
     signal = signals.get(pump.power)
     if signal is None or len(signal.time_s) == 0:
-        return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame)
+        return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame=frame)
     elec_w, elec = _electricity(signal, frame)
     on = _on_part(pump, elec_w)
     runs = _runs(on > 0)
@@ -54,7 +54,7 @@ def meter_heat_pump(
     )  # fmt: skip
 
 
-def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], frame: DayFrame) -> HeatPumpDay:
+def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], *, frame: DayFrame) -> HeatPumpDay:
     unknown = frame.unknown()
     return HeatPumpDay(
         heat_pump=pump.id, elec_w=unknown, is_on=unknown, mode=unknown, useful_w=unknown, n_starts=0,

@@ -71,18 +71,16 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     path = site.hot_water
     if path is None:
         return None
-    courses = {name: _course(signals, getattr(path, name), frame) for name in ("cold", "hot", "heated", "mixed")}
-    outlet = next((courses[n] for n in ("heated", "hot", "mixed") if getattr(path, n)), frame.unknown())
     meter = signals.get(path.flow or path.volume or "")
     if meter is None or len(meter.time_s) == 0:
-        return _unmetered(path, courses, outlet, frame)
+        return _unmetered(path, signals, frame=frame)
     pieces = frame.pieces(meter)
     covered = pieces.covered(meter.max_gap_s)
     volume = np.where(covered | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     moving = volume > 0
     run = _moving(pieces, moving)
-    spots = _spots(site, path, signals, run, sampling=meter.point.sampling)
-    water = _path(path, run, volume[moving], spots, sampling=meter.point.sampling)
+    spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
+    water = _path(path, run, volume[moving], spots=spots, sampling=meter.point.sampling)
     return _account(
         site,
         path,
@@ -90,29 +88,24 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
         spots,
         meter=meter,
         frame=frame,
-        courses=courses,
-        outlet=outlet,
+        signals=signals,
         covered=covered,
         all_pieces=pieces,
     )
 
 
-def _course(signals: Mapping[str, Signal], point: str | None, frame: DayFrame) -> Array:
-    signal = signals.get(point) if point else None
-    return signal.course if signal else frame.unknown()
+def _sensors(path: HotWater, signals: Mapping[str, Signal]) -> Mapping[str, Signal]:
+    named = {place: getattr(path, place) for place in ("cold", "hot", "heated", "mixed")}
+    return {place: signals[point] for place, point in named.items() if point in signals}
 
 
-def _unmetered(path: HotWater, courses: Mapping[str, Array], outlet: Array, frame: DayFrame) -> HotWaterDay:
+def _unmetered(path: HotWater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HotWaterDay:
     named = path.flow or path.volume
     why = f"{named} gave no usable reading." if named else "There is no flow or volume meter in the water's path."
     unknown = not_known(why)
     return HotWaterDay(
         flow_m3_s=frame.unknown(),
-        cold_degc=courses["cold"],
-        hot_degc=courses["hot"],
-        heated_degc=courses["heated"],
-        mixed_degc=courses["mixed"],
-        outlet_degc=outlet,
+        sensors=_sensors(path, signals),
         heat_w=frame.unknown(),
         draws=(),
         volume=unknown,
@@ -146,7 +139,7 @@ def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array
 
 
 def _spots(
-    site: Site, path: HotWater, signals: Mapping[str, Signal], run: Pieces, *, sampling: str
+    site: Site, path: HotWater, signals: Mapping[str, Signal], *, run: Pieces, sampling: str
 ) -> dict[str, _Spot | None]:
     """Temperatures along the path: "cold", each tank's id, "heated", "mixed"."""
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
@@ -156,7 +149,7 @@ def _spots(
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
     for tank, outlet in zip(path.tanks, outlets, strict=False):
-        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling) or _top_of(site, tank, signals, run)
+        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling) or _top_of(site, tank, signals, run=run)
     for name, point in (("heated", path.heated), ("mixed", path.mixed)):
         spots[name] = _spot(signals.get(point or ""), run, sampling=sampling)
     if not path.tanks:
@@ -164,7 +157,7 @@ def _spots(
     return spots
 
 
-def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], run: Pieces) -> _Spot | None:
+def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], *, run: Pieces) -> _Spot | None:
     for point in site.tanks[tank].temperatures[:1]:
         spot = _spot(signals.get(point), run, sampling="instant")
         if spot is not None:
@@ -183,7 +176,7 @@ def _last_spot(path: HotWater, spots: Mapping[str, _Spot | None]) -> _Spot | Non
     return spots["heated"] or by_sensor or (spots["mixed"] if sees_all else None) or outlet
 
 
-def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Spot | None], *, sampling: str) -> _Path:
+def _path(path: HotWater, run: Pieces, volume_m3: Array, *, spots: Mapping[str, _Spot | None], sampling: str) -> _Path:
     cold, mixed = spots["cold"], spots["mixed"]
     hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
     if path.flow_at == "mixed" and mixed is not None and cold is not None:
@@ -213,8 +206,7 @@ def _account(
     *,
     meter: Signal,
     frame: DayFrame,
-    courses: Mapping[str, Array],
-    outlet: Array,
+    signals: Mapping[str, Signal],
     covered: NDArray[np.bool_],
     all_pieces: Pieces,
 ) -> HotWaterDay:
@@ -243,13 +235,9 @@ def _account(
     ]
     return HotWaterDay(
         flow_m3_s=to_course(cells[0], known_s),
-        cold_degc=courses["cold"],
-        hot_degc=courses["hot"],
-        heated_degc=courses["heated"],
-        mixed_degc=courses["mixed"],
-        outlet_degc=outlet,
+        sensors=_sensors(path, signals),
         heat_w=to_course(cells[1], known_s),
-        draws=_draws(water, heat, last, cold),
+        draws=_draws(water, heat, last=last, cold=cold),
         volume=volume,
         heat=_heat_total(meter, water, heat, last=last, cold=cold, volume=volume),
         leaving_j=cells[3:],
@@ -338,7 +326,7 @@ def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, las
     return Doubt(steady, {"moments of the hot water": sqrt(sum(spread) / 12)})
 
 
-def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
+def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
     pieces = water.pieces
     begins = _begins(pieces)
     if len(begins) == 0:

@@ -30,7 +30,7 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
     """A tank's temperatures, stored change and loss over the day so far."""
     spoke = [signals[point] for point in tank.temperatures if point in signals and len(signals[point].time_s)]
     sensors = np.stack([s.course for s in spoke]) if spoke else np.full((1, frame.n_cells), nan)
-    mean = np.mean(sensors, axis=0)
+    mean = sensors.sum(axis=0) / len(sensors)
     ambient = _ambient(tank, signals, frame)
     loss_w = (tank.ua_w_per_k if tank.ua_w_per_k is not None else nan) * (mean - ambient)
     return TankDay(
