@@ -46,7 +46,9 @@ class MovedWater:
 
 def blocks(cells: Array) -> Array:
     """Sums over blocks of the last axis; what is not known counts as none."""
-    return np.asarray(_or_none(cells).reshape(*cells.shape[:-1], cells.shape[-1] // BLOCK_CELLS, BLOCK_CELLS).sum(axis=-1))
+    return np.asarray(
+        _or_none(cells).reshape(*cells.shape[:-1], cells.shape[-1] // BLOCK_CELLS, BLOCK_CELLS).sum(axis=-1)
+    )
 
 
 def _or_none(cells: Array) -> Array:
