@@ -1,7 +1,7 @@
 """The contexts of the pages, filled from the records, the store and the plant of a day."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -13,10 +13,12 @@ from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import Site
 from analytics.trace import local_day, local_day_at
+from analytics.year_before import Beside
+from api.beside import held_versions, month_beside
 from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
 from api.records import Records
-from api.results import alert_row, alerts, transitions
+from api.results import NoLedgerError, alert_row, alerts, transitions
 from api.sites import present_site, present_sites, site_versions, version_on
 from dashboards.contexts import (
     AlertContext,
@@ -197,6 +199,8 @@ def home_context(sources: Sources, site: str, *, month: date | None) -> HomeCont
         last = (shown + timedelta(days=31)).replace(day=1) - timedelta(days=1)
         days = ledgers(session, site, first=shown.isoformat(), last=last.isoformat())
         lasting = [_view(alert) for alert in alerts(session, site=site, is_open=True)]
+        held = held_versions(session, site, shown, last)
+        compared = _compared(session, site, shown, now_ms=sources.now_ms)
     return HomeContext(
         site=present,
         now=sources.now,
@@ -206,8 +210,17 @@ def home_context(sources: Sources, site: str, *, month: date | None) -> HomeCont
         newest_reading=_newest(sources, site),
         first_month=span[0].replace(day=1) if span else None,
         last_month=span[1].replace(day=1) if span else None,
+        held=held,
+        beside=compared,
         notice=NOTICE,
     )
+
+
+def _compared(session: Session, site: str, month: date, *, now_ms: int) -> Sequence[Beside]:
+    try:
+        return month_beside(session, site, month, now_ms=now_ms).compared
+    except NoLedgerError:
+        return []
 
 
 def _view(alert: Mapping[str, Any]) -> AlertView:

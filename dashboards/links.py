@@ -12,6 +12,7 @@ __all__ = [
     "fleet_link",
     "home_link",
     "ledger_json_link",
+    "month_json_link",
     "site_link",
 ]
 
@@ -55,3 +56,8 @@ def alert_json_link(alert: str) -> str:
 def ledger_json_link(site: str, *, first: date, last: date) -> str:
     """The ledger of the days first..last as JSON."""
     return f"/api/sites/{quote(site)}/ledger?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
+
+
+def month_json_link(site: str, *, month: date) -> str:
+    """A month beside the year before as JSON."""
+    return f"/api/sites/{quote(site)}/month/{month:%Y-%m}"
