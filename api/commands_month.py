@@ -16,7 +16,7 @@ from api.commands_results import settle_site
 from api.migrate import open_records
 from dashboards.assumptions import money_assumptions
 from dashboards.beside import beside_sentences
-from dashboards.numbers import Display, display_of, show_figure
+from dashboards.numbers import Display, display_of, show_figure, show_month
 
 __all__ = ["add_month_command"]
 
@@ -72,7 +72,7 @@ def _print(found: MonthBeside, console: Console) -> None:
         for sentence in beside_sentences(each, display, in_progress=found.in_progress):
             console.print(sentence)
         console.print()
-    console.print("What the saved money rests on:")
+    console.print(f"What the money saved in {show_month(found.last)} rests on:")
     for line in money_assumptions(found.held):
         console.print(f"- {line}")
 

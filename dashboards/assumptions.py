@@ -93,19 +93,25 @@ def _electricity(site: Site, display: Display) -> str:
         return "No price of electricity is set for this house."
     if isinstance(rate, int | float):
         return f"Electricity at {show_money(rate, display)} per kWh."
-    bands = "; ".join(_band(band, display) for band in rate)
-    more = ", the first that fits" if len(rate) > 1 else ""
-    return f"Electricity per kWh at its price of the hour{more}: {bands}."
+    bands = "; ".join(_band(band, display, is_last=0 < n == len(rate) - 1) for n, band in enumerate(rate))
+    return f"Electricity per kWh at its price of the hour: {bands}."
 
 
-def _band(band: TariffBand, display: Display) -> str:
-    whole = (band.from_minute, band.to_minute) == (0, 1440)
-    parts = ["at all times"] if whole else [f"from {_clock(band.from_minute)} to {_clock(band.to_minute)}"]
-    if len(band.days) < 7:
-        parts.append("on " + spoken([f"{DAYS[day]}s" for day in sorted(band.days)]))
-    if len(band.months) < 12:
-        parts.append("in " + spoken([MONTHS[month - 1] for month in sorted(band.months)]))
-    return f"{show_money(band.per_kwh, display)} {' '.join(parts)}"
+def _band(band: TariffBand, display: Display, *, is_last: bool) -> str:
+    """Price and times of a band; the first band that fits holds, so that the last one is for what is left."""
+    whole = band.from_minute == 0 and band.to_minute == 1440
+    parts = [] if whole else [f"from {_clock(band.from_minute)} to {_clock(band.to_minute)}"]
+    parts += [_in_turn(DAYS, band.days)] if len(band.days) < 7 else []
+    parts += [_in_turn(MONTHS, [month - 1 for month in band.months])] if len(band.months) < 12 else []
+    return f"{show_money(band.per_kwh, display)} {', '.join(parts) or ('at all other times' if is_last else 'always')}"
+
+
+def _in_turn(names: Sequence[str], places: Sequence[int]) -> str:
+    """ "Monday to Friday" for places that follow one another, else each by its name."""
+    found = sorted(places)
+    if len(found) > 2 and found[-1] - found[0] == len(found) - 1:
+        return f"{names[found[0]]} to {names[found[-1]]}"
+    return spoken([names[place] for place in found])
 
 
 def _clock(minute: int) -> str:

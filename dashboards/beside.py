@@ -19,17 +19,25 @@ def beside_sentences(found: Beside, display: Display, *, in_progress: bool = Fal
         in_progress: Whether the later days end with the last whole day, and more are to come.
     """
     if not found.changes:
-        return [f"There is nothing to set beside it: {_opened_small(found.why)}"]
+        return [f"There is nothing to set beside it: {_opened_small(_with_months_named(found))}"]
     bought, heat = found.changes["purchased"], found.changes["hot_water_heat"]
     told = [_opening(found, bought, display, in_progress=in_progress)]
     if found.n_pairs < found.n_days:
-        told.append(f"That counts the {found.n_pairs} of {found.n_days} days which are wholly known in both years.")
+        told.append(f"Only the {found.n_pairs} of {found.n_days} days that are wholly known in both years are counted.")
     told.append(
         f"The hot water itself took {_number(heat.later, display)} of heat, against {_number(heat.earlier, display)}."
     )
     if found.correction is None:
         return [*told, f"What use and weather had to do with it cannot be told: {_opened_small(found.why)}"]
     return [*told, *_corrected(found.correction, display)]
+
+
+def _with_months_named(found: Beside) -> str:
+    why = found.why
+    for span in (found.later, found.earlier):
+        if span.first.month == span.last.month:
+            why = why.replace(span.name, show_month(span.first))
+    return why
 
 
 def _opened_small(sentence: str) -> str:
@@ -77,7 +85,7 @@ def _corrected(correction: Correction, display: Display) -> list[str]:
 
 def _verdict(change: Figure, display: Display) -> str:
     if math.isnan(change.plus_minus) or abs(change.value) <= change.plus_minus:
-        return "What then remains of the difference can be chance: the house itself works as it did."
+        return "What then remains of the difference is no more than chance can make."
     much = _number(Figure(abs(change.value), "kWh", change.plus_minus), display)
     if change.value < 0:
         return f"So the house itself needed about {much} less than last year."
