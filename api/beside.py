@@ -14,14 +14,15 @@ from analytics.figures import DayLedger, day_from_json, figure_to_json
 from analytics.site import Site
 from analytics.trace import local_day_at
 from analytics.year_before import Beside, beside, month_to, year_to
+from api.held import held_versions
 from api.records import DayRow
 from api.results import NoLedgerError
-from api.sites import present_site, site_versions
+from api.sites import present_site
 from dashboards.assumptions import Held, money_assumptions
 from dashboards.beside import beside_sentences
 from dashboards.numbers import display_of
 
-__all__ = ["MonthBeside", "held_versions", "month_beside", "month_json"]
+__all__ = ["MonthBeside", "month_beside", "month_json"]
 
 _AROUND = timedelta(days=31)  # what is learnt from, before and after the days of the year before
 _NOT_COMPARED: dict[str, Any] = {"stages": [], "heat_pumps": [], "tanks": [], "pair_checks": []}
@@ -90,18 +91,6 @@ def _days(session: Session, site: str, last: date) -> Sequence[DayLedger]:
         DayRow.until_ms.is_(None),
     )
     return [day_from_json(site, {**data, **_NOT_COMPARED}) for data in session.scalars(wanted.order_by(DayRow.day))]
-
-
-def held_versions(session: Session, site: str, first: date, last: date) -> list[Held]:
-    """The versions of a site's file that held on the days first..last, in turn."""
-    versions, held = site_versions(session, site), []
-    starts = [date.fromisoformat(each.valid_from) if each.valid_from else date.min for each in versions]
-    starts[0] = date.min  # before its first day the first version holds
-    for version, start, following in zip(versions, starts, [*starts[1:], None], strict=True):
-        until = last if following is None else min(following - timedelta(days=1), last)
-        if max(start, first) <= until:
-            held.append(Held(max(start, first), until, version.site))
-    return held
 
 
 def month_json(found: MonthBeside) -> dict[str, Any]:

@@ -14,9 +14,10 @@ from analytics.plant import PlantDay
 from analytics.site import Site
 from analytics.trace import local_day, local_day_at
 from analytics.year_before import Beside
-from api.beside import held_versions, month_beside
+from api.beside import month_beside
 from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
+from api.held import held_versions
 from api.records import Records
 from api.results import NoLedgerError, alert_row, alerts, transitions
 from api.sites import present_site, present_sites, site_versions, version_on

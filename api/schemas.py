@@ -108,6 +108,7 @@ class LedgerOut(BaseModel):
     site: str
     timezone: str = Field(description="IANA name")
     days: list[DayOut]
+    assumptions: list[str] = Field(default=[], description="What the saved money rests on; with `by` only")
 
 
 class DaysOut(BaseModel):

@@ -75,10 +75,10 @@ def _corrected(correction: Correction, display: Display) -> list[str]:
         Figure(max(figure.value + sign * figure.plus_minus, 0.0), "kWh", figure.plus_minus) for sign in (-1, 1)
     )
     if figure.value <= 0:
-        told = [f"{given} it would have been next to nothing, at most {_number(high, display)}."]
+        told = [f"{given} it would have been next to nothing this year, at most {_number(high, display)}."]
     else:
         bounds = f"most likely between {write_figure(low, display).value} and {_number(high, display)}"
-        told = [f"{given} it would have been about {_number(figure, display)}, {bounds}."]
+        told = [f"{given} it would have been about {_number(figure, display)} this year, {bounds}."]
     told.append(_verdict(correction.change, display))
     return [*told, correction.left_out] if correction.left_out else told
 
