@@ -49,8 +49,13 @@ def invented(seed, *, scatter=0.4, better=0.0, base=14.0):
         outdoor = 8 - 10 * np.cos(2 * np.pi * (day.timetuple().tm_yday - 15) / 365) + 2 * year + rng.normal(0, 3)
         sun = abs(rng.normal(2.5, 1.5))
         expected = 4.0 + 0.3 * heat + 0.2 * max(base - outdoor, 0) - 0.4 * sun - better * year
-        conditions = {"outdoor.mean_degc": outdoor, "collector.roof.irradiation_kwh_m2": sun}
-        found.append((ledger_of(day, expected + rng.normal(0, scatter), heat=heat, conditions=conditions), expected))
+        conditions = {"outdoor.mean_degc": float(outdoor), "collector.roof.irradiation_kwh_m2": float(sun)}
+        found.append(
+            (
+                ledger_of(day, float(expected + rng.normal(0, scatter)), heat=float(heat), conditions=conditions),
+                expected,
+            )
+        )
     return found
 
 
@@ -183,6 +188,13 @@ def test_use_unlike_any_of_the_year_before_is_not_corrected():
     assert found.correction is None
     assert found.why == "On 100% of the days use or weather were unlike any that the year before shows."
     assert found.changes["purchased"].difference.basis != "unavailable"
+
+
+def test_days_all_alike_teach_nothing():
+    earlier = [ledger_of(date(2025, 3, 1) + timedelta(days=n), 5.0, heat=10.0) for n in range(31)]
+    later = [ledger_of(date(2026, 3, 1) + timedelta(days=n), 3.0, heat=8.0) for n in range(12)]
+    found = beside(month_to(LAST), [*earlier, *later], backups=[])
+    assert found.why == "The days of the year before were too much alike to learn from."
 
 
 def test_too_few_days_are_said_to_be_too_few():
