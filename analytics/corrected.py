@@ -41,6 +41,8 @@ _LEAST_KNOWN = 0.9  # part of the days on which an input must be known to be use
 _MOST_BEYOND = 0.25  # part of the later days that may lie outside what the year before showed
 _BASES_DEGC: Sequence[float] = (*range(6, 22), 60.0)  # at 60, never reached, a straight line of outdoor temperature
 _LEAST_SPREAD = 1e-6
+_LEAST_USE_SPREAD = 0.03  # of the mean; use that is more even teaches nothing of what a kWh of it is worth
+_MOST_UNLEARNT = 0.05  # by how much even use may differ from year to year and go uncorrected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,10 @@ def corrected(
     if len(learnt) < _LEAST_DAYS:
         return f"Only {len(learnt)} days of the year before are wholly known; {_LEAST_DAYS} are needed to learn from."
     before_seen, after_seen, seen = (_seen(days) for days in ([p[0] for p in pairs], [p[1] for p in pairs], learnt))
-    line = _best_line(learnt, seen, _usable([before_seen, after_seen, seen]))
+    if why := _unlearnt(before_seen[HEAT], after_seen[HEAT], seen[HEAT]):
+        return why
+    names = _usable([before_seen, after_seen, seen])
+    line = _best_line(learnt, seen, names) if names else None
     if line is None:
         return "The days of the year before were too much alike to learn from."
     fit = line.fit
@@ -126,10 +131,23 @@ def _rows(seen: Mapping[str, Array], names: Sequence[str], base_degc: float) -> 
 
 
 def _usable(every: Sequence[Mapping[str, Array]]) -> list[str]:
-    """The inputs that are known on nearly all of the days, of both years."""
-    return [
+    """The inputs that are known on nearly all of the days, the last ones those to learn from; not even use."""
+    known = [
         name for name in (HEAT, SUN, OUTDOOR) if all(np.isfinite(seen[name]).mean() >= _LEAST_KNOWN for seen in every)
     ]
+    return [name for name in known if name != HEAT or not _is_even(every[-1][HEAT])]
+
+
+def _is_even(heat: Array) -> bool:
+    return bool(np.std(heat) <= _LEAST_USE_SPREAD * np.mean(heat))
+
+
+def _unlearnt(before: Array, after: Array, learnt: Array) -> str:
+    """Why a difference in use cannot be corrected for; empty where it can, or where there is next to none."""
+    differs = abs(after.mean() / before.mean() - 1) if before.mean() > 0 else 1.0
+    if not _is_even(learnt) or differs <= _MOST_UNLEARNT:
+        return ""
+    return "Every day of the year before used about as much hot water, so what more or less of it costs is not known."
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,10 +3,10 @@
 import math
 from datetime import timedelta
 
-from analytics.corrected import OUTDOOR, SUN, Correction
+from analytics.corrected import HEAT, OUTDOOR, SUN, Correction
 from analytics.figures import Figure
 from analytics.year_before import Beside, Change
-from dashboards.numbers import Display, show_day, show_month, write_figure
+from dashboards.numbers import Display, show_day, show_month, spoken, write_figure
 
 __all__ = ["beside_sentences"]
 
@@ -67,9 +67,9 @@ def _number(figure: Figure, display: Display) -> str:
 
 
 def _corrected(correction: Correction, display: Display) -> list[str]:
-    given = "With last year's use of hot water"
-    if {SUN, OUTDOOR} & set(correction.inputs):
-        given += " and last year's weather"
+    conditions = ["last year's use of hot water"] if HEAT in correction.inputs else []
+    conditions += ["last year's weather"] if {SUN, OUTDOOR} & set(correction.inputs) else []
+    given = f"With {spoken(conditions)}"
     figure = correction.purchased
     low, high = (
         Figure(max(figure.value + sign * figure.plus_minus, 0.0), "kWh", figure.plus_minus) for sign in (-1, 1)

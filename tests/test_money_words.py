@@ -154,6 +154,13 @@ def test_without_weather_only_the_use_is_spoken_of():
     assert told[-1].startswith("Not corrected for sun")
 
 
+def test_without_use_only_the_weather_is_spoken_of():
+    found = beside(month_to(LAST), [ledger for ledger, _ in invented(2)], backups=[])
+    weather = replace(found.correction, inputs=("sun", "outdoor temperature"))
+    told = beside_sentences(replace(found, correction=weather), SI)
+    assert told[2].startswith("With last year's weather it would have been about ")
+
+
 def test_what_cannot_be_compared_or_corrected_says_why():
     later = _plain(2026, 12, 3.0, 8.0)
     assert _sentences(later, month_to(LAST)) == [

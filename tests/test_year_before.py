@@ -194,7 +194,22 @@ def test_days_all_alike_teach_nothing():
     earlier = [ledger_of(date(2025, 3, 1) + timedelta(days=n), 5.0, heat=10.0) for n in range(31)]
     later = [ledger_of(date(2026, 3, 1) + timedelta(days=n), 3.0, heat=8.0) for n in range(12)]
     found = beside(month_to(LAST), [*earlier, *later], backups=[])
+    assert found.why == (
+        "Every day of the year before used about as much hot water, so what more or less of it costs is not known."
+    )
+    as_much = [ledger_of(day.day, 3.0, heat=10.1) for day in later]
+    found = beside(month_to(LAST), [*earlier, *as_much], backups=[])
     assert found.why == "The days of the year before were too much alike to learn from."
+
+
+def test_use_that_hardly_varies_is_left_out_and_the_weather_corrected_for():
+    days = [
+        replace(d, hot_water=replace(d.hot_water, heat=Figure(10.0 + 0.2 * (d.day.year - 2025), "kWh")))
+        for d, _ in invented(5)
+    ]
+    correction = beside(month_to(LAST), days, backups=[]).correction
+    assert correction.inputs == ("sun", "outdoor temperature")
+    assert correction.left_out == "Not corrected for use of hot water, which hardly varied."
 
 
 def test_too_few_days_are_said_to_be_too_few():
