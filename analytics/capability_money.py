@@ -15,7 +15,7 @@ from analytics.capability_meters import (
 from analytics.figures import Basis
 from analytics.site import Heater, Site, Stage
 
-__all__ = ["missing_prices", "purchased", "saved"]
+__all__ = ["energies", "missing_prices", "purchased", "saved"]
 
 
 def purchased(site: Site) -> Capability:
@@ -64,7 +64,7 @@ _PRICES = {
 _BASELINE_FUEL = {"gas-tank": "gas", "propane-tank": "propane", "oil-tank": "oil"}
 
 
-def _energies(site: Site) -> set[str]:
+def energies(site: Site) -> set[str]:
     """The kinds of energy (electric, gas, propane, oil) that the site or its baseline buys for hot water."""
     kinds: set[str] = {site.heaters[stage.heater].kind for stage in site.stages.values() if stage.heater}
     kinds.add(_BASELINE_FUEL.get(site.baseline.kind, "electric"))
@@ -80,7 +80,7 @@ def _energies(site: Site) -> set[str]:
 
 def missing_prices(site: Site) -> list[str]:
     """The prices that the saved money needs and the site file does not have."""
-    return sorted(_PRICES[kind] for kind in _energies(site) if getattr(site.prices, _PRICES[kind]) is None)
+    return sorted(_PRICES[kind] for kind in energies(site) if getattr(site.prices, _PRICES[kind]) is None)
 
 
 def saved(site: Site) -> Iterator[Capability]:
@@ -91,7 +91,7 @@ def saved(site: Site) -> Iterator[Capability]:
         return
     yield _saved_in(site, "energy", missing=[])
     yield _saved_in(site, "money", missing=missing_prices(site))
-    has_factor = site.prices.electricity_co2_kg_per_kwh is not None or "electric" not in _energies(site)
+    has_factor = site.prices.electricity_co2_kg_per_kwh is not None or "electric" not in energies(site)
     yield _saved_in(site, "CO2", missing=[] if has_factor else ["electricity_co2_kg_per_kwh"])
 
 

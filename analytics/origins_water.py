@@ -47,7 +47,8 @@ class MovedWater:
 
 def blocks(cells: Array) -> Array:
     """Sums over blocks of the last axis; what is not known counts as none."""
-    return np.asarray(unknown_as_none(cells).reshape(*cells.shape[:-1], -1, BLOCK_CELLS).sum(axis=-1))
+    shape = (*cells.shape[:-1], cells.shape[-1] // BLOCK_CELLS, BLOCK_CELLS)
+    return np.asarray(unknown_as_none(cells).reshape(shape).sum(axis=-1))
 
 
 def stage_heat_w(plant: PlantDay, stage: Stage) -> Array:

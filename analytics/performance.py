@@ -1,17 +1,13 @@
 """Closed formulas of the trade: what a heat pump, a collector and a tank can be held against."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
-    "SeasonalEnergy",
     "carnot_cop",
     "collector_rate",
-    "seasonal_performance_factors",
     "stagnation_temperature",
     "standing_temperature",
 ]
@@ -39,37 +35,6 @@ def carnot_cop(
     with np.errstate(divide="ignore"):
         heating = (sink + _ZERO_DEGC_K) / (sink - source)
     return np.asarray(heating if mode == "heating" else heating - 1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeasonalEnergy:
-    """Energy over a season, all in one unit: heat given by the heat pump and by the backup, and electricity used."""
-
-    heat: float
-    backup_heat: float
-    heat_pump_elec: float
-    source_elec: float
-    backup_elec: float
-    auxiliary_elec: float
-
-
-def seasonal_performance_factors(energy: SeasonalEnergy) -> Mapping[str, float]:
-    """
-    SPF H1 to H4: the heat pump alone; with its source pump; with the backup; with all auxiliary drives.
-
-    References:
-        SEPEMO-Build (IEE/08/776), boundaries H1 to H4; formulas of D4.2 from memory.
-    """
-    e = energy
-    with_source = e.heat_pump_elec + e.source_elec
-    with_backup = with_source + e.backup_elec
-    heat = e.heat + e.backup_heat
-    return {
-        "H1": e.heat / e.heat_pump_elec,
-        "H2": e.heat / with_source,
-        "H3": heat / with_backup,
-        "H4": heat / (with_backup + e.auxiliary_elec),
-    }
 
 
 def collector_rate(irradiance_w_m2: ArrayLike, rise_k: ArrayLike, *, eta0: float, a1: float, a2: float) -> Array:

@@ -151,6 +151,8 @@ def _added(figures: Sequence[Figure], n_days: int) -> Figure:
     known = [figure for figure in figures if not isnan(figure.value)]
     if not known:
         return unavailable(figures[0].unit, figures[0].why) if figures else unavailable("", "No day has it.")
+    if len(units := {figure.unit for figure in known}) > 1:
+        return unavailable(known[-1].unit, f"The days are in {' and '.join(sorted(units))}, which do not add up.")
     doubt = over_days(figure.doubt for figure in known)
     basis: Basis = max((figure.basis for figure in known), key=_RANK.index)
     coverage = fsum(figure.coverage for figure in known) / n_days

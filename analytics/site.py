@@ -207,15 +207,20 @@ class Prices:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
-    """What would have made the hot water instead. `efficiency` is heat delivered to energy bought."""
+    """
+    What would have made the hot water instead. `efficiency` is heat delivered to energy bought.
+
+    `standby_w` is heat that its tank would lose around the clock; where it is given, `efficiency` is of heating alone.
+    """
 
     kind: BaselineKind = "electric-tank"
     efficiency: float | None = None
+    standby_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """One house, whole. Mappings are in the order of the site file and are keyed by id."""
+    """One house, whole. Mappings are in the order of the site file and are keyed by id; `outdoor` is a point id."""
 
     id: str
     name: str
@@ -225,6 +230,7 @@ class Site:
     elevation_m: float = 0.0
     commissioned: date | None = None
     units: Literal["si", "us"] = "si"
+    outdoor: str | None = None
     points: Mapping[str, Point] = field(default_factory=dict)
     fluids: Mapping[str, FluidMix] = field(default_factory=dict)
     tanks: Mapping[str, Tank] = field(default_factory=dict)

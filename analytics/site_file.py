@@ -63,7 +63,7 @@ def parse_site(text: str, *, file: str) -> Site:
     lists = {kind: _read_list(tables.get(kind, []), kind, file) for kind in LISTS}
     single = {kind: _read_single(tables[kind], kind, file) for kind in SINGLE if kind in tables}
     ids = {kind: _raw_ids(tables.get(kind)) for kind in LISTS} | {"points": _point_ids(tables.get("points"))}
-    draft = Draft(points=points, lists=lists, single=single, ids=ids)
+    draft = Draft(site=site, points=points, lists=lists, single=single, ids=ids)
     entries = [site, *points.values(), *(entry for found in lists.values() for entry in found), *single.values()]
     faults = [*top, *point_faults, *(fault for entry in entries for fault in entry.faults)]
     faults += [fault for rule in RULES for fault in rule(draft)]

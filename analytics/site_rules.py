@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from analytics.site_fields import DAYS, MONTHS, Entry, Fault, Field, nearest, quoted
-from analytics.site_tables import LISTS, SINGLE
+from analytics.site_tables import LISTS, SINGLE, SITE_FIELDS
 from analytics.units import is_unit, known_units
 
 __all__ = ["RULES", "Draft"]
@@ -27,6 +27,7 @@ _POINT_ID = re.compile(r"[a-z0-9_.-]+")
 class Draft:
     """A site file with every value checked by itself; `ids` also holds the ids of entries that have other faults."""
 
+    site: Entry
     points: Mapping[str, Entry]
     lists: Mapping[str, Sequence[Entry]]
     single: Mapping[str, Entry]
@@ -34,6 +35,7 @@ class Draft:
 
 
 def _tables(draft: Draft) -> Iterator[tuple[Entry, Sequence[Field]]]:
+    yield draft.site, SITE_FIELDS
     for kind, entries in draft.lists.items():
         for entry in entries:
             yield entry, LISTS[kind]
@@ -309,6 +311,18 @@ def _uncovered(entry: Entry, bands: Sequence[Mapping[str, Any]]) -> Iterator[Fau
         )
 
 
+def baseline(draft: Draft) -> Iterator[Fault]:
+    """The usual efficiencies hold standby losses already; they must not be counted twice."""
+    entry = draft.single.get("baseline")
+    if entry is None or entry.faults or not entry.values.get("standby_w") or "efficiency" in entry.values:
+        return
+    yield entry.place.fault(
+        "standby_w",
+        "the usual efficiency, which holds where none is given, has the standby losses in it already",
+        "give efficiency too, of heating alone, such as 0.98 for an electric rod",
+    )
+
+
 RULES: Sequence[Callable[[Draft], Iterator[Fault]]] = (
     own_ids,
     references,
@@ -321,4 +335,5 @@ RULES: Sequence[Callable[[Draft], Iterator[Fault]]] = (
     hot_water,
     stages,
     tariff,
+    baseline,
 )

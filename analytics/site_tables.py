@@ -99,6 +99,13 @@ SITE_FIELDS = (
     Field("elevation_m", number(low=-500, high=9000), "give metres above sea level, -500 to 9000"),
     Field("commissioned", iso_date, "write a date such as 2025-09-15"),
     _options("units", ("si", "us")),
+    Field(
+        "outdoor",
+        text,
+        "name the temperature point of the outdoor air",
+        refers="points",
+        quantities=("temperature",),
+    ),
 )
 
 QUANTITIES = ("temperature", "flow", "power", "energy", "volume", "status", "irradiance", "speed")
@@ -289,6 +296,7 @@ _BASELINES = ("electric-tank", "gas-tank", "propane-tank", "oil-tank", "heat-pum
 _BASELINE_FIELDS = (
     _options("kind", _BASELINES),
     Field("efficiency", number(above=0, high=6), "give heat delivered to energy bought, such as 0.92, up to 6"),
+    Field("standby_w", number(low=0, high=500), "give the heat in W that its tank would lose, such as 60, up to 500"),
 )
 
 LISTS = {

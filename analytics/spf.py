@@ -6,7 +6,7 @@ its energy; H4 adds the pumps of the loops that carry the heat away. In heating 
 day, and a season's is the ratio of its sums.
 
 References:
-    SEPEMO-Build, Concept for evaluation of SPF, 2012 (boundaries from memory; `analytics.performance` has the sums).
+    SEPEMO-Build, Concept for evaluation of SPF, 2012 (boundaries from memory).
 """
 
 from collections.abc import Mapping, Sequence

@@ -19,6 +19,7 @@ from api.broker import EmbeddedBrokerError
 from api.command_line import CommandError
 from api.commands_data import add_data_commands
 from api.commands_explain import add_explain_command
+from api.commands_month import add_month_command
 from api.commands_past import add_past_commands
 from api.commands_results import add_result_commands
 from api.commands_service import add_service_commands
@@ -116,6 +117,7 @@ def _parser() -> argparse.ArgumentParser:
         add_site_commands,
         add_data_commands,
         add_result_commands,
+        add_month_command,
         add_explain_command,
         add_past_commands,
         add_settings_command,

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
 
+from sqlalchemy.orm import Session
+
 from analytics.period import By
 from analytics.site import Site
 from api.command_line import (
@@ -21,6 +23,7 @@ from api.command_line import (
     progress_bar,
     terminal,
 )
+from api.held import held_versions
 from api.ledger_text import EXPORT_SUFFIXES, alerts_table, comparison_table, ledger_csv, ledger_table
 from api.migrate import open_records
 from api.records import Records
@@ -28,6 +31,7 @@ from api.results import alerts, ledger, period, period_json
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
+from dashboards.assumptions import money_assumptions
 
 __all__ = ["add_result_commands", "settle_site"]
 
@@ -92,6 +96,8 @@ def _ledger(arguments: argparse.Namespace) -> int:
             compute_here(settings, records, sites=[site.id])
             with records.look() as session:
                 found = ledger(session, site.id, first=first, last=last, by=by)
+        with records.look() as session:
+            rests_on = _rests_on(session, site.id, found["days"])
     if arguments.out is not None:
         _write(found, arguments.out)
     elif arguments.format == "json":
@@ -100,7 +106,23 @@ def _ledger(arguments: argparse.Namespace) -> int:
         print_out(ledger_csv(found))
     else:
         ledger_table(found, site, terminal())
+        _print_assumptions(rests_on)
     return 0
+
+
+def _rests_on(session: Session, site: str, days: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What the saved energy and money of days, or of periods, rest on."""
+    if not days:
+        return []
+    first, last = days[0].get("first", days[0]["day"]), days[-1].get("last", days[-1]["day"])
+    return money_assumptions(held_versions(session, site, date.fromisoformat(first), date.fromisoformat(last)))
+
+
+def _print_assumptions(sentences: Sequence[str]) -> None:
+    if sentences:
+        print_out("What was saved rests on this:")
+    for sentence in sentences:
+        print_out(f"- {sentence}")
 
 
 def _add_compare(commands: Commands) -> None:
@@ -133,11 +155,15 @@ def _compare(arguments: argparse.Namespace) -> int:
     with open_records(settings.resolved_records_url) as records:
         site = settle_site(settings, records, arguments.site)
         with records.look() as session:
-            found = [period(session, site.id, first=a, last=b) for a, b in (arguments.earlier, arguments.later)]
+            spans = (arguments.earlier, arguments.later)
+            found = [period(session, site.id, first=a, last=b) for a, b in spans]
+            held = [one for a, b in sorted(spans) for one in held_versions(session, site.id, a, b)]
     if arguments.format == "json":
-        print_out(json.dumps({"site": site.id, "periods": [period_json(each) for each in found]}))
+        told = {"site": site.id, "periods": [period_json(each) for each in found]}
+        print_out(json.dumps({**told, "assumptions": money_assumptions(held)}))
     else:
         comparison_table(found[0], found[1], site=site, console=terminal())
+        _print_assumptions(money_assumptions(held))
     return 0
 
 

@@ -2,6 +2,7 @@
 
 import html
 from collections.abc import Awaitable, Callable
+from datetime import date
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -17,11 +18,24 @@ from api.sites import UnknownSiteError
 from ingest.files import FileRefusedError
 from ingest.store import StoreUnavailableError
 
-__all__ = ["STATUS", "AccessError", "ErrorBody", "RequestError", "TooLargeError", "install_errors"]
+__all__ = ["STATUS", "AccessError", "ErrorBody", "RequestError", "TooLargeError", "install_errors", "month_of"]
 
 
 class RequestError(ValueError):
     """A request that cannot be served as it is; the message says what would be right."""
+
+
+def month_of(text: str) -> date:
+    """
+    The first day of a month.
+
+    Raises:
+        RequestError: If it is not written as YYYY-MM.
+    """
+    try:
+        return date.fromisoformat(f"{text}-01")
+    except ValueError:
+        raise RequestError(f"month must be written as YYYY-MM; it is {text!r}") from None
 
 
 class AccessError(PermissionError):

@@ -1,7 +1,7 @@
 """The contexts of the pages, filled from the records, the store and the plant of a day."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -13,12 +13,15 @@ from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import Site
 from analytics.trace import local_day, local_day_at
+from analytics.year_before import Beside
+from api.beside import month_beside
 from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
+from api.held import held_versions
 from api.instants import instant
 from api.moved_report import moved_rows, past_changes
 from api.records import Records
-from api.results import alert_row, alerts, transitions
+from api.results import NoLedgerError, alert_row, alerts, transitions
 from api.sites import present_site, present_sites, site_versions, version_on
 from api.statements import statement_views
 from dashboards.contexts import (
@@ -201,6 +204,8 @@ def home_context(sources: Sources, site: str, *, month: date | None) -> HomeCont
         days = ledgers(session, site, first=shown.isoformat(), last=last.isoformat())
         lasting = [_view(alert) for alert in alerts(session, site=site, is_open=True)]
         sent = statement_views(session, site, month=shown)
+        held = held_versions(session, site, shown, last)
+        compared = _compared(session, site, shown, now_ms=sources.now_ms)
     return HomeContext(
         site=present,
         now=sources.now,
@@ -211,8 +216,17 @@ def home_context(sources: Sources, site: str, *, month: date | None) -> HomeCont
         first_month=span[0].replace(day=1) if span else None,
         last_month=span[1].replace(day=1) if span else None,
         statements=sent,
+        held=held,
+        beside=compared,
         notice=NOTICE,
     )
+
+
+def _compared(session: Session, site: str, month: date, *, now_ms: int) -> Sequence[Beside]:
+    try:
+        return month_beside(session, site, month, now_ms=now_ms).compared
+    except NoLedgerError:
+        return []
 
 
 def _view(alert: Mapping[str, Any]) -> AlertView:

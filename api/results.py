@@ -9,9 +9,11 @@ from sqlalchemy.orm import Session
 
 from analytics.figures import day_from_json, day_to_json
 from analytics.period import By, Period, add_up, spans
+from api.held import held_versions
 from api.ledger_text import ledger_json
 from api.records import AlertRow, AlertTransitionRow, DayRow
 from api.sites import UnknownSiteError, present_site, site_ids
+from dashboards.assumptions import money_assumptions
 
 __all__ = [
     "NoLedgerError",
@@ -57,13 +59,17 @@ def ledger(
 
     Args:
         by: Instead of days, weeks, months ... that touch them: each has its name as `day`, and its `first` and `last`
-            day, the number of `days` and how many of them are `known`.
+            day, the number of `days` and how many of them are `known`; `assumptions` are what the saved money rests on.
     Raises:
         UnknownSiteError: If there is no such site.
     """
     days = kept_ledgers(session, site, first=first, last=last)
     told = ledger_json(present_site(session, site), days)
-    return told if by is None or not days else {**told, "by": by, "days": _periods(session, site, days, by=by)}
+    if by is None or not days:
+        return told
+    span = (date.fromisoformat(days[i]["day"]) for i in (0, -1))
+    assumptions = money_assumptions(held_versions(session, site, *span))
+    return {**told, "by": by, "days": _periods(session, site, days, by=by), "assumptions": assumptions}
 
 
 def period(session: Session, site: str, *, first: date, last: date) -> Period:

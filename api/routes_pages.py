@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from api.errors import RequestError
+from api.errors import month_of
 from api.pages import alert_context, fleet_context, home_context, site_context
 from api.parts import PartsOfApp
 from api.routes_alerts import take_on
@@ -44,16 +44,9 @@ def site(
 @router.get("/sites/{site}/home")
 def home(site: str, parts: PartsOfApp, month: str | None = None) -> HTMLResponse:
     """Is it working, and what did I save?"""
-    return HTMLResponse(render_home(home_context(parts.sources(), site, month=_month(month))))
-
-
-def _month(text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise RequestError(f"month must be written as YYYY-MM; it is {text!r}") from None
+    return HTMLResponse(
+        render_home(home_context(parts.sources(), site, month=None if month is None else month_of(month)))
+    )
 
 
 @router.get("/alerts/{alert}")

@@ -11,11 +11,12 @@ from fastapi.responses import JSONResponse
 from analytics.figures import day_to_json
 from analytics.period import By
 from analytics.plant import CELL_S, Course, PlantDay
-from api.errors import RequestError
+from api.beside import month_beside, month_json
+from api.errors import RequestError, month_of
 from api.pages import fleet_context, instant, plant_of
 from api.parts import Parts, PartsOfApp
 from api.results import ledger
-from api.schemas import CoursesOut, LatestOut, LedgerOut, SiteOut
+from api.schemas import CoursesOut, LatestOut, LedgerOut, MonthOut, SiteOut
 from api.sites import present_site, site_versions
 from ingest.presence import presence
 
@@ -81,6 +82,16 @@ def site_ledger(
         settle(parts, [site])
     with parts.records.look() as session:
         return JSONResponse(ledger(session, site, first=first, last=last, by=by))
+
+
+@router.get("/{site}/month/{month}", response_model=MonthOut)
+def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) -> JSONResponse:
+    """A month (YYYY-MM), and the year up to its end, beside the same days of the year before, also corrected."""
+    first = month_of(month)
+    if settled:
+        settle(parts, [site])
+    with parts.records.look() as session:
+        return JSONResponse(month_json(month_beside(session, site, first, now_ms=parts.sources().now_ms)))
 
 
 @router.get("/{site}/latest", response_model=dict[str, LatestOut])

@@ -15,6 +15,7 @@ __all__ = [
     "IntakeOut",
     "LatestOut",
     "LedgerOut",
+    "MonthOut",
     "QuarantineOut",
     "ReceiptOut",
     "SiteOut",
@@ -107,6 +108,60 @@ class LedgerOut(BaseModel):
     site: str
     timezone: str = Field(description="IANA name")
     days: list[DayOut]
+    assumptions: list[str] = Field(default=[], description="What the saved money rests on; with `by` only")
+
+
+class DaysOut(BaseModel):
+    first: str = Field(description="YYYY-MM-DD")
+    last: str = Field(description="YYYY-MM-DD, included")
+
+
+class ChangeOut(BaseModel):
+    """A figure of the later and of the earlier days, and later less earlier."""
+
+    later: FigureOut
+    earlier: FigureOut
+    difference: FigureOut
+
+
+class FitOut(BaseModel):
+    days: int = Field(description="Days of the year before that the line was drawn through")
+    cv_rmse: float | None = Field(description="Scatter of a day, as a part of the mean day [1]")
+    r_squared: float | None
+
+
+class CorrectedOut(BaseModel):
+    """With the earlier days' use of hot water and weather, as the year before tells what they are worth."""
+
+    purchased: FigureOut = Field(description="What the later days would have bought [kWh]")
+    change: FigureOut = Field(description="That less what the earlier days bought [kWh]")
+    inputs: list[str] = Field(description="What was corrected for")
+    left_out: str = Field(description="What was not; empty where nothing is missing")
+    base_degc: float | None = Field(description="Outdoor temperature from which on down it matters [degC]")
+    fit: FitOut
+
+
+class BesideOut(BaseModel):
+    """Days beside the same days of the year before."""
+
+    name: str
+    later: DaysOut
+    earlier: DaysOut
+    days: int
+    days_compared: int = Field(description="Days that are wholly known in both years; only they count")
+    figures: dict[str, ChangeOut] = Field(description="Empty where no day can be compared")
+    corrected: CorrectedOut | None
+    why: str = Field(description="Why there are no figures, or no correction")
+    sentences: list[str]
+
+
+class MonthOut(BaseModel):
+    site: str
+    timezone: str = Field(description="IANA name")
+    last: str = Field(description="The last whole day that counts")
+    in_progress: bool
+    compared: list[BesideOut] = Field(description="The month; and the year up to the same day, from February on")
+    assumptions: list[str] = Field(description="What the saved money rests on")
 
 
 class AlertOut(BaseModel):

@@ -12,7 +12,7 @@ Addresses that the pages link to (see `dashboards.links`), each a GET unless sai
     /alerts/{alert}/acknowledge          POST, form fields `by` and `note`; answers 303 to the alert's page
     /static/plotly.min.js                from the plotly package; everything else under /static is in dashboards/static
     /api/sites, /api/sites/{site}/ledger?from=DAY&to=DAY, /api/sites/{site}/latest,
-    /api/alerts, /api/alerts/{alert}     the JSON twins
+    /api/sites/{site}/month/{month}, /api/alerts, /api/alerts/{alert}     the JSON twins
 
 Instants are aware; NaN means "not known" and is shown as a dash, never as zero.
 """
@@ -25,6 +25,8 @@ from typing import Any, Literal
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
+from analytics.year_before import Beside
+from dashboards.assumptions import Held
 
 __all__ = [
     "AlertContext",
@@ -265,6 +267,8 @@ class HomeContext:
         newest_reading: None where there never was one.
         first_month, last_month: First days of the months that the reader may page to; None without any data.
         statements: Those of the month, the newest first.
+        held: The versions of the site that held in the month, in turn.
+        beside: The month, and the year up to its end, beside the same days of the year before.
     """
 
     site: Site
@@ -276,4 +280,6 @@ class HomeContext:
     first_month: date | None = None
     last_month: date | None = None
     statements: Sequence[StatementView] = ()
+    held: Sequence[Held] = ()
+    beside: Sequence[Beside] = ()
     notice: str = ""

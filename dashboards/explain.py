@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from analytics.figures import DayLedger, Figure, HeatPumpLine, StageLine, TankLine
+from analytics.prices import BASELINE_EFFICIENCY
 from analytics.site import HotWater, Loop, Site, Stage
 from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name, tank_name
 
@@ -194,7 +195,10 @@ def _tank(site: Site, line: TankLine) -> list[FigureRow]:
 def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
     baseline = site.baseline.kind.replace("-", " ")
     bought = "Backup input + circulators + the heat pump's electricity that the hot water caused."
-    instead = f"What {_article(baseline)} would have bought for the same hot water − what was bought"
+    efficiency = site.baseline.efficiency or BASELINE_EFFICIENCY[site.baseline.kind]
+    standby = f" + its standby loss, {site.baseline.standby_w:g} W" if site.baseline.standby_w else ""
+    heat = f"(heat in hot water{standby}) ÷ {efficiency:g}" if standby else f"heat in hot water ÷ {efficiency:g}"
+    instead = f"What {_article(baseline)} would have bought for the same hot water, {heat}, − what was bought"
     heaters = _present(h.power or h.status for h in site.heaters.values())
     pumps = _present(loop.pump for loop in site.loops.values())
     return [

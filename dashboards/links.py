@@ -12,6 +12,7 @@ __all__ = [
     "fleet_link",
     "home_link",
     "ledger_json_link",
+    "month_json_link",
     "moved_json_link",
     "site_link",
     "statement_link",
@@ -71,3 +72,8 @@ def ledger_json_link(site: str, *, first: date, last: date) -> str:
 def moved_json_link(site: str) -> str:
     """All that moved in a site's past figures, as JSON."""
     return f"/api/sites/{quote(site)}/moved"
+
+
+def month_json_link(site: str, *, month: date) -> str:
+    """A month beside the year before as JSON."""
+    return f"/api/sites/{quote(site)}/month/{month:%Y-%m}"

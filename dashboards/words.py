@@ -11,6 +11,7 @@ from datetime import date, datetime
 from analytics.doubt import over_days
 from analytics.figures import DayLedger, Figure
 from analytics.site import Site
+from dashboards.assumptions import baseline_name
 from dashboards.charts.history import delivered_by_origin
 from dashboards.colours import CARRIED_OVER
 from dashboards.contexts import AlertView, FleetSite, HomeContext, SiteContext
@@ -180,6 +181,9 @@ def sum_of(figures: Sequence[Figure], unit: str) -> Figure:
     found = [f for f in figures if math.isfinite(f.value)]
     if not found:
         return Figure(math.nan, unit, math.nan, "unavailable", 0.0, figures[0].why if figures else "")
+    if len(units := {f.unit for f in found}) > 1:
+        why = f"the days are in {' and '.join(sorted(units))}, which do not add up."
+        return Figure(math.nan, unit, math.nan, "unavailable", 0.0, why)
     doubt = over_days(f.doubt for f in found)
     tells = all(f.doubt.u > 0 or f.plus_minus == 0 for f in found)
     spread = doubt.half_width if tells else math.fsum(f.plus_minus for f in found)
@@ -268,7 +272,7 @@ def _in_words(share: float) -> str:
 def month_money(sums: MonthSums, *, site: Site, display: Display, in_progress: bool) -> tuple[str, str]:
     """The one figure of money, and the sentence under it that says what it is."""
     money = sums.money
-    instead = f"{_article(site.baseline.kind.replace('-', ' '))} heater"
+    instead = baseline_name(site)
     if math.isnan(money.value):
         return "—", f"What you saved cannot be told: {_because(money)}"
     spread = 0.0 if math.isnan(money.plus_minus) else money.plus_minus
@@ -283,10 +287,6 @@ def month_money(sums: MonthSums, *, site: Site, display: Display, in_progress: b
     verdict = "saved" if money.value >= 0 else "spent on top"
     between = f", most likely between {less}" if spread else ""
     return f"{figure} {verdict}", f"Your hot water {has}cost that much {word} than with {instead}{between}."
-
-
-def _article(words: str) -> str:
-    return f"{'an' if words[0] in 'aeiou' else 'a'} {words}"
 
 
 def missing_sentence(sums: MonthSums) -> str:

@@ -14,7 +14,7 @@ from api.app import create_app
 from api.migrate import open_records
 from api.parts import Parts
 from api.records import AlertRow, Records
-from api.schemas import AlertDetailOut, CoursesOut, HealthOut, LedgerOut, ReceiptOut, SiteOut
+from api.schemas import AlertDetailOut, CoursesOut, HealthOut, LedgerOut, MonthOut, ReceiptOut, SiteOut
 from api.settings import Settings
 from api.sites import add_version, new_token
 from api.watcher import new_watch, step
@@ -106,6 +106,13 @@ def test_the_ledger_is_the_contracts_json_for_the_days_asked_for(web: Web) -> No
     assert heat["value"] == pytest.approx(7.4, abs=0.2)  # 2.95 kW for 2.5 h
 
 
+def test_a_month_beside_the_year_before_says_that_there_is_none_yet(web: Web) -> None:
+    found = MonthOut.model_validate(web.client.get(f"/api/sites/{SITE}/month/2026-03").json())
+    assert (found.last, found.in_progress) == (DAYS[1], True)
+    assert [each.why for each in found.compared] == ["There is no account of 2025-03.", "There is no account of 2025."]
+    assert "Electricity at €0.30 per kWh." in found.assumptions
+
+
 def test_a_days_courses_have_a_value_a_minute_and_null_where_nothing_is_known(web: Web) -> None:
     found = web.client.get(f"/api/sites/{SITE}/day/{DAYS[2]}/courses").json()
     CoursesOut.model_validate(found)
@@ -172,6 +179,8 @@ def test_readings_without_the_sites_token_are_refused_and_not_stored(web: Web, t
         ("/api/alerts/none", 404, "there is no alert 'none'"),
         (f"/api/sites/{SITE}/ledger?from=2026-02-02&to=2026-01-01", 400, "is after to"),
         (f"/api/sites/{SITE}/ledger?from=yesterday", 400, "from: "),
+        (f"/api/sites/{SITE}/month/March", 400, "month must be written as YYYY-MM; it is 'March'"),
+        (f"/api/sites/{SITE}/month/2027-01", 404, f"no whole day of {SITE} in 2027-01 has a ledger"),
         (f"/api/sites/{SITE}/day/1999-01-01/courses", 400, "there is no reading"),
         ("/api/nothing", 404, "there is nothing at /api/nothing"),
         ("/api/service", 401, "data folder"),

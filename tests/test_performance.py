@@ -4,10 +4,8 @@ import pytest
 
 from analytics.fluids import water
 from analytics.performance import (
-    SeasonalEnergy,
     carnot_cop,
     collector_rate,
-    seasonal_performance_factors,
     stagnation_temperature,
     standing_temperature,
 )
@@ -36,15 +34,6 @@ def test_carnot(row):
     source, sink = float(row["T_source_C"]), float(row["T_sink_C"])
     assert carnot_cop(source, sink) == pytest.approx(float(row["COP_carnot_heat"]), abs=5e-5)
     assert carnot_cop(source, sink, mode="cooling") == pytest.approx(float(row["COP_carnot_cool"]), abs=5e-5)
-
-
-def test_seasonal_performance_factors_of_the_worked_example():
-    """SEPEMO-Build boundaries; worked example by hand, formulas from memory of D4.2."""
-    energy = SeasonalEnergy(
-        heat=20, backup_heat=2, heat_pump_elec=5, source_elec=0.4, backup_elec=2, auxiliary_elec=0.3
-    )
-    factors = seasonal_performance_factors(energy)
-    assert factors == pytest.approx({"H1": 4.0, "H2": 3.7037, "H3": 2.9730, "H4": 2.8571}, abs=5e-5)
 
 
 def test_a_standing_tank_cools_as_the_worked_example():

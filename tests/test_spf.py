@@ -4,10 +4,10 @@ from datetime import date, timedelta
 
 import pytest
 
-from analytics.performance import SeasonalEnergy, seasonal_performance_factors
 from analytics.period import Span, add_up
 from ingest.virtual import SCENARIOS, simulate
 from tests.accounts import account_days
+from tests.sepemo import SeasonalEnergy, seasonal_performance_factors
 
 START, DAYS = date(2026, 1, 12), 5
 
@@ -37,8 +37,17 @@ def _energy(result):
     )
 
 
+def test_seasonal_performance_factors_of_the_worked_example():
+    """SEPEMO-Build boundaries; worked example by hand, formulas from memory of D4.2."""
+    energy = SeasonalEnergy(
+        heat=20, backup_heat=2, heat_pump_elec=5, source_elec=0.4, backup_elec=2, auxiliary_elec=0.3
+    )
+    factors = seasonal_performance_factors(energy)
+    assert factors == pytest.approx({"H1": 4.0, "H2": 3.7037, "H3": 2.9730, "H4": 2.8571}, abs=5e-5)
+
+
 def test_a_days_factors_are_the_sums_of_the_boundaries(results):
-    """SEPEMO-Build, boundaries H1 to H4 (from memory), by `analytics.performance`, which a worked example holds."""
+    """SEPEMO-Build, boundaries H1 to H4 (from memory), by the sums that the worked example holds."""
     for result in results:
         expected = seasonal_performance_factors(_energy(result))
         (pump,) = result.ledger.heat_pumps

@@ -2,38 +2,24 @@
 
 import numpy as np
 
-from analytics import money
+from analytics import prices
 from analytics.plant import PlantDay
-from analytics.site import Prices, Site
+from analytics.site import Site
 
 __all__ = ["JOULES_PER_KWH", "electricity_price", "heat_price", "input_price"]
 
 JOULES_PER_KWH = 3.6e6
 
-# Higher heating values: EIA, energy-explained Btu page (91 452 Btu/gal propane, 138 500 Btu/gal No. 2 oil).
-_KWH_PER_LITRE_PROPANE = 26.80 / 3.785411784
-_KWH_PER_LITRE_OIL = 40.59 / 3.785411784
-
 
 def electricity_price(plant: PlantDay) -> float | None:
     """The day's mean price of electricity over its tariff bands; None where the site has none. [currency/kWh]"""
-    price = money.electricity_price(plant.site.prices, plant.day)
+    price = prices.electricity_price(plant.site.prices, plant.day)
     return None if price is None or np.isnan(price).all() else float(np.nanmean(price))
-
-
-def _fuel_price(prices: Prices, kind: str) -> float | None:
-    match kind:
-        case "gas":
-            return prices.gas_per_kwh
-        case "propane":
-            return None if prices.propane_per_litre is None else prices.propane_per_litre / _KWH_PER_LITRE_PROPANE
-        case _:
-            return None if prices.oil_per_litre is None else prices.oil_per_litre / _KWH_PER_LITRE_OIL
 
 
 def input_price(plant: PlantDay, kind: str) -> float | None:
     """Price of what a heater of a kind (electric, gas, propane, oil) takes in. [currency/kWh]"""
-    return electricity_price(plant) if kind == "electric" else _fuel_price(plant.site.prices, kind)
+    return electricity_price(plant) if kind == "electric" else prices.fuel_price(plant.site.prices, kind)
 
 
 def heat_price(plant: PlantDay) -> float | None:
@@ -52,5 +38,5 @@ def _replacement(site: Site) -> tuple[str, float]:
             heater = site.heaters[stage.heater]
             return heater.kind, heater.efficiency
     baseline = site.baseline
-    kind = {"gas-tank": "gas", "propane-tank": "propane", "oil-tank": "oil"}.get(baseline.kind, "electric")
-    return kind, baseline.efficiency or money.BASELINE_EFFICIENCY[baseline.kind]
+    kind = prices.FUEL_OF_BASELINE.get(baseline.kind, "electric")
+    return kind, baseline.efficiency or prices.BASELINE_EFFICIENCY[baseline.kind]

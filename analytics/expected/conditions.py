@@ -16,14 +16,19 @@ from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import HeatPump
 
-__all__ = ["DayConditions", "conditions_of", "day_conditions", "record_column"]
+__all__ = ["OUTDOOR_MEAN", "DayConditions", "conditions_of", "day_conditions", "record_column"]
 
 DayConditions = Mapping[str, float]
+
+OUTDOOR_MEAN = "outdoor.mean_degc"
+"""Over the whole day, where an outdoor sensor was heard for nine tenths of it."""
+
+_LEAST_HEARD = 0.9
 
 
 def day_conditions(plant: PlantDay) -> DayConditions:
     """All that is known of a day's conditions, in the order of the site file."""
-    found: dict[str, float] = {}
+    found = {OUTDOOR_MEAN: _outdoor_degc(plant)}
     for pump in plant.site.heat_pumps.values():
         for mode in ("heating", "cooling"):
             courses = pump_courses(plant, pump, "heating" if mode == "heating" else "cooling")
@@ -32,6 +37,14 @@ def day_conditions(plant: PlantDay) -> DayConditions:
     for collector in plant.site.collectors.values():
         found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
     return {name: value for name, value in found.items() if np.isfinite(value)}
+
+
+def _outdoor_degc(plant: PlantDay) -> float:
+    named = [plant.site.outdoor, *(collector.outdoor for collector in plant.site.collectors.values())]
+    signal = next((plant.signals[point] for point in named if point and point in plant.signals), None)
+    if signal is None or np.isfinite(signal.course).mean() < _LEAST_HEARD:
+        return np.nan
+    return float(np.nanmean(signal.course))
 
 
 def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, float]:

@@ -6,14 +6,16 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
-from analytics.site import Prices, Site
+from analytics.site import Site
+from dashboards.assumptions import Held, further_assumptions, main_assumptions
+from dashboards.beside import beside_sentences
 from dashboards.charts.frame import Chart
 from dashboards.charts.history import Span
 from dashboards.charts.month import month_bar, month_by_day
 from dashboards.contexts import HomeContext, StatementView
 from dashboards.explain import BASES
-from dashboards.links import home_link, ledger_json_link, site_link, statement_link, statements_link
-from dashboards.numbers import Display, display_of, show_day, show_figure, show_money, show_month, show_percent
+from dashboards.links import home_link, ledger_json_link, month_json_link, site_link, statement_link, statements_link
+from dashboards.numbers import Display, display_of, show_day, show_figure, show_month
 from dashboards.past import local_date, moved_together
 from dashboards.words import (
     MonthSums,
@@ -49,13 +51,16 @@ class HomePage:
     advice: str
     money: str
     money_sentence: str
+    rests_on: Sequence[str]
     assumptions: Sequence[str]
+    beside: Sequence[str]
     missing: str
     bar: Chart | None
     by_day: Chart | None
     previous: tuple[str, str] | None
     following: tuple[str, str] | None
     site_link: str
+    month_json_link: str
     json_link: str
     in_progress: bool
     statements: Sequence[StatementLine]
@@ -72,6 +77,7 @@ def home_page(context: HomeContext) -> HomePage:
     last = first.replace(day=calendar.monthrange(first.year, first.month)[1])
     in_progress = first <= today <= last
     sums = month_sums(context, _past_days(context, min(last, today)))
+    held = context.held or [Held(first, last, site)]
     money, money_sentence = month_money(sums, site=site, display=display, in_progress=in_progress)
     return HomePage(
         name=site.name,
@@ -81,13 +87,16 @@ def home_page(context: HomeContext) -> HomePage:
         advice=_advice(context) if in_progress else "",
         money=money,
         money_sentence=money_sentence,
-        assumptions=_assumptions(site, sums, display),
+        rests_on=main_assumptions(held),
+        assumptions=_assumptions(held, sums, display),
+        beside=_beside(context, display, in_progress=in_progress),
         missing=missing_sentence(sums),
         bar=month_bar(site, sums.origins, display),
         by_day=month_by_day(site, context.ledgers, Span(first, last, today), display=display),
         previous=_month_link(context, first - timedelta(days=1)),
         following=_month_link(context, last + timedelta(days=1)),
         site_link=site_link(site.id),
+        month_json_link=month_json_link(site.id, month=first),
         json_link=ledger_json_link(site.id, first=first, last=last),
         in_progress=in_progress,
         statements=[_statement_line(one, site, display) for one in context.statements],
@@ -151,12 +160,9 @@ def _month_link(context: HomeContext, day: date) -> tuple[str, str] | None:
     return home_link(context.site.id, month=month), show_month(month)
 
 
-def _assumptions(site: Site, sums: MonthSums, display: Display) -> list[str]:
-    """What the figure of money rests on."""
-    told = [f"Compared with {_instead(site)} that makes the same hot water."]
-    price = _price(site.prices, display)
-    if price:
-        told.append(price)
+def _assumptions(held: Sequence[Held], sums: MonthSums, display: Display) -> list[str]:
+    """What else the figure of money rests on."""
+    told = further_assumptions(held)
     if sums.money.value == sums.money.value:
         told.append(
             f"The month's sum is {show_figure(sums.money, display)}: {sums.money.basis}, {BASES[sums.money.basis]}."
@@ -167,20 +173,7 @@ def _assumptions(site: Site, sums: MonthSums, display: Display) -> list[str]:
     return told
 
 
-def _instead(site: Site) -> str:
-    kind = f"{site.baseline.kind.replace('-', ' ')} heater"
-    article = "an" if kind[0] in "aeiou" else "a"
-    if site.baseline.efficiency is None:
-        return f"{article} {kind} of usual efficiency"
-    return f"{article} {kind} that turns {show_percent(site.baseline.efficiency)} of what it buys into hot water"
-
-
-def _price(prices: Prices, display: Display) -> str:
-    rate = prices.electricity_per_kwh
-    if rate is None:
-        return "No price of electricity is set for this house."
-    if isinstance(rate, int | float):
-        return f"Electricity at {show_money(rate, display)} per kWh."
-    lowest, highest = min(band.per_kwh for band in rate), max(band.per_kwh for band in rate)
-    bounds = f"{show_money(lowest, display)} to {show_money(highest, display)}"
-    return f"Electricity at its price of the hour, {bounds} per kWh."
+def _beside(context: HomeContext, display: Display, *, in_progress: bool) -> list[str]:
+    """One paragraph for the month and one for the year; one only where there is nothing to set beside either."""
+    told = [" ".join(beside_sentences(each, display, in_progress=in_progress)) for each in context.beside]
+    return told if any(each.changes for each in context.beside) else told[:1]

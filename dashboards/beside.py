@@ -1,0 +1,92 @@
+"""A month and a year to date beside the same days of the year before, in words that a homeowner understands."""
+
+import math
+from datetime import timedelta
+
+from analytics.corrected import HEAT, OUTDOOR, SUN, Correction
+from analytics.figures import Figure
+from analytics.year_before import Beside, Change
+from dashboards.numbers import Display, show_day, show_month, spoken, write_figure
+
+__all__ = ["beside_sentences"]
+
+
+def beside_sentences(found: Beside, display: Display, *, in_progress: bool = False) -> list[str]:
+    """
+    What was bought beside the year before, how much hot water was used, and what use and weather explain.
+
+    Args:
+        in_progress: Whether the later days end with the last whole day, and more are to come.
+    """
+    if not found.changes:
+        return [f"There is nothing to set beside it: {_opened_small(_with_months_named(found))}"]
+    bought, heat = found.changes["purchased"], found.changes["hot_water_heat"]
+    told = [_opening(found, bought, display, in_progress=in_progress)]
+    if found.n_pairs < found.n_days:
+        told.append(f"Only the {found.n_pairs} of {found.n_days} days that are wholly known in both years are counted.")
+    told.append(
+        f"The hot water itself took {_number(heat.later, display)} of heat, against {_number(heat.earlier, display)}."
+    )
+    if found.correction is None:
+        return [*told, f"What use and weather had to do with it cannot be told: {_opened_small(found.why)}"]
+    return [*told, *_corrected(found.correction, display)]
+
+
+def _with_months_named(found: Beside) -> str:
+    why = found.why
+    for span in (found.later, found.earlier):
+        if span.first.month == span.last.month:
+            why = why.replace(span.name, show_month(span.first))
+    return why
+
+
+def _opened_small(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
+def _opening(found: Beside, bought: Change, display: Display, *, in_progress: bool) -> str:
+    later, earlier = _number(bought.later, display), _number(bought.earlier, display)
+    span, before = found.later, found.earlier
+    ends_month = (span.last + timedelta(days=1)).day == 1
+    is_month = span.first.month == span.last.month
+    if ends_month and is_month:
+        when, then = f"In {show_month(span.first)} you", f"in {show_month(before.first)},"
+    elif ends_month and span.last.month == 12:
+        when, then = f"In {span.first.year} you", f"in {before.first.year},"
+    elif in_progress and is_month:
+        when, then = f"This month, up to {show_day(span.last, display)}, you have", "on the same days last year,"
+    else:
+        days = f"From {show_day(span.first, display)} to {show_day(span.last, display, year=True)}"
+        when, then = f"{days} you{' have' if in_progress else ''}", f"on the same days of {before.first.year},"
+    return f"{when} bought {later} of energy for hot water; {then} {earlier}."
+
+
+def _number(figure: Figure, display: Display) -> str:
+    written = write_figure(figure, display)
+    return f"{written.value} {written.unit}".strip()
+
+
+def _corrected(correction: Correction, display: Display) -> list[str]:
+    conditions = ["last year's use of hot water"] if HEAT in correction.inputs else []
+    conditions += ["last year's weather"] if {SUN, OUTDOOR} & set(correction.inputs) else []
+    given = f"With {spoken(conditions)}"
+    figure = correction.purchased
+    low, high = (
+        Figure(max(figure.value + sign * figure.plus_minus, 0.0), "kWh", figure.plus_minus) for sign in (-1, 1)
+    )
+    if figure.value <= 0:
+        told = [f"{given} it would have been next to nothing this year, at most {_number(high, display)}."]
+    else:
+        bounds = f"most likely between {write_figure(low, display).value} and {_number(high, display)}"
+        told = [f"{given} it would have been about {_number(figure, display)} this year, {bounds}."]
+    told.append(_verdict(correction.change, display))
+    return [*told, correction.left_out] if correction.left_out else told
+
+
+def _verdict(change: Figure, display: Display) -> str:
+    if math.isnan(change.plus_minus) or abs(change.value) <= change.plus_minus:
+        return "What then remains of the difference is no more than chance can make."
+    much = _number(Figure(abs(change.value), "kWh", change.plus_minus), display)
+    if change.value < 0:
+        return f"So the house itself needed about {much} less than last year."
+    return f"So the house itself needed about {much} more than last year; your installer may know why."
