@@ -16,7 +16,17 @@ from analytics.site import Prices, Stage, TariffBand
 from analytics.trace import LocalDay
 from analytics.units import kwh_from_j
 
-__all__ = ["BASELINE_EFFICIENCY", "Purchase", "electricity_price", "purchase", "savings"]
+__all__ = [
+    "BASELINE_EFFICIENCY",
+    "BOILER_EFFICIENCY",
+    "CO2_KG_PER_KWH",
+    "FUEL_OF_BASELINE",
+    "Purchase",
+    "electricity_price",
+    "fuel_price",
+    "purchase",
+    "savings",
+]
 
 Array = NDArray[np.float64]
 
@@ -28,12 +38,12 @@ BASELINE_EFFICIENCY: Mapping[str, float] = {
     "oil-tank": 0.62,
     "heat-pump-tank": 3.3,
 }
-_FUEL_OF = {"gas-tank": "gas", "propane-tank": "propane", "oil-tank": "oil"}
+FUEL_OF_BASELINE = {"gas-tank": "gas", "propane-tank": "propane", "oil-tank": "oil"}
 # Higher heating values: EIA, energy-explained Btu page (91 452 Btu/gal propane, 138 500 Btu/gal No. 2 oil).
 _KWH_PER_LITRE = {"propane": 26.80 / 3.785411784, "oil": 40.59 / 3.785411784}
 # kg CO2 per kWh (higher heating value): EIA, Carbon Dioxide Emissions Coefficients, 2016.
-_CO2_KG_PER_KWH = {"gas": 0.1811, "propane": 0.2152, "oil": 0.2496}
-_BOILER_EFFICIENCY = 0.85  # where a backup's fuel is not metered; common practice
+CO2_KG_PER_KWH = {"gas": 0.1811, "propane": 0.2152, "oil": 0.2496}
+BOILER_EFFICIENCY = 0.85  # where a backup's fuel is not metered; common practice
 _U_BOILER_PART = 0.08
 
 
@@ -96,13 +106,13 @@ def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
     boilers = [h for h in plant.site.heaters.values() if h.id not in staged]
     if boilers:
         return [(b.kind, plant.heaters[b.id].input, plant.heaters[b.id].input_w) for b in boilers]
-    kind = _FUEL_OF.get(plant.site.baseline.kind, "gas")
+    kind = FUEL_OF_BASELINE.get(plant.site.baseline.kind, "gas")
     if isnan(heat.amount):
         return [(kind, not_known(heat.why), np.zeros(1))]
-    why = f"The backup's fuel is not metered; an efficiency of {_BOILER_EFFICIENCY:.0%} is assumed."
-    amount = heat.amount / _BOILER_EFFICIENCY
+    why = f"The backup's fuel is not metered; an efficiency of {BOILER_EFFICIENCY:.0%} is assumed."
+    amount = heat.amount / BOILER_EFFICIENCY
     assumed = Doubt({"assumed efficiency of the boiler": amount * _U_BOILER_PART})
-    doubt = combined([(1.0 / _BOILER_EFFICIENCY, heat.doubt), (1.0, assumed)])
+    doubt = combined([(1.0 / BOILER_EFFICIENCY, heat.doubt), (1.0, assumed)])
     return [(kind, Total(amount, doubt, heat.covered, "estimated", why), np.zeros(1))]
 
 
@@ -182,7 +192,7 @@ def savings(plant: PlantDay, bought: Purchase, heat: Figure) -> Saved:
     )
 
 
-def _fuel_price(prices: Prices, fuel: str) -> float | None:
+def fuel_price(prices: Prices, fuel: str) -> float | None:
     """Price per kWh of fuel."""
     if fuel == "gas":
         return prices.gas_per_kwh
@@ -194,14 +204,14 @@ def _money(plant: PlantDay, bought: Purchase, efficiency: float) -> tuple[float,
     """Cost of the baseline and of what was bought, or the reason why one is not known."""
     baseline, prices = plant.site.baseline, plant.site.prices
     price = electricity_price(prices, plant.day)
-    needs_electricity = bought.elec_w.any() or baseline.kind not in _FUEL_OF
+    needs_electricity = bought.elec_w.any() or baseline.kind not in FUEL_OF_BASELINE
     if needs_electricity and price is None:
         return "The price of electricity is not stated (prices.electricity_per_kwh)."
     if needs_electricity and price is not None and np.isnan(price).any():
         return "The price bands for electricity leave a part of this day without a price."
     spent = float(np.sum(bought.elec_w * price)) * kwh_from_j(CELL_S) if price is not None else 0.0
     for fuel, amount in bought.fuel_j.items():
-        per_kwh = _fuel_price(prices, fuel)
+        per_kwh = fuel_price(prices, fuel)
         if per_kwh is None:
             return f"The price of {fuel} is not stated."
         spent += kwh_from_j(amount) * per_kwh
@@ -210,23 +220,23 @@ def _money(plant: PlantDay, bought: Purchase, efficiency: float) -> tuple[float,
 
 
 def _baseline_cost(plant: PlantDay, price: Array | None, efficiency: float) -> float | str:
-    water, fuel = plant.hot_water, _FUEL_OF.get(plant.site.baseline.kind)
+    water, fuel = plant.hot_water, FUEL_OF_BASELINE.get(plant.site.baseline.kind)
     assert water is not None
     if fuel is None:
         assert price is not None
         # A storage heater buys when it reheats, soon after each draw.
         return float(np.nansum(water.heat_w * price)) * kwh_from_j(CELL_S) / efficiency
-    per_kwh = _fuel_price(plant.site.prices, fuel)
+    per_kwh = fuel_price(plant.site.prices, fuel)
     if per_kwh is None:
         return f"The price of {fuel} is not stated."
     return kwh_from_j(water.heat.amount) / efficiency * per_kwh
 
 
 def _co2(plant: PlantDay, bought: Purchase, baseline_kwh: float) -> tuple[float, float] | str:
-    factors = dict(_CO2_KG_PER_KWH)
+    factors = dict(CO2_KG_PER_KWH)
     if plant.site.prices.electricity_co2_kg_per_kwh is not None:
         factors["electric"] = plant.site.prices.electricity_co2_kg_per_kwh
-    fuel = _FUEL_OF.get(plant.site.baseline.kind, "electric")
+    fuel = FUEL_OF_BASELINE.get(plant.site.baseline.kind, "electric")
     if "electric" not in factors and (fuel == "electric" or bought.elec_w.any()):
         return "The CO2 of electricity is not stated (prices.electricity_co2_kg_per_kwh)."
     emitted = sum(kwh_from_j(amount) * factors[kind] for kind, amount in bought.fuel_j.items())
