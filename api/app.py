@@ -4,7 +4,7 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from api import routes_alerts, routes_intake, routes_pages, routes_service, routes_sites
+from api import routes_alerts, routes_explain, routes_intake, routes_pages, routes_service, routes_sites
 from api.directory import RecordsDirectory
 from api.errors import ErrorBody, install_errors
 from api.guard import Guard, hosts_of
@@ -38,7 +38,7 @@ def create_app(parts: Parts, *, directory: RecordsDirectory | None = None) -> Fa
     )
     app.state.parts = parts
     app.state.directory = directory or RecordsDirectory(parts.records)
-    for module in (routes_sites, routes_alerts, routes_intake, routes_service, routes_pages):
+    for module in (routes_sites, routes_explain, routes_alerts, routes_intake, routes_service, routes_pages):
         app.include_router(module.router)
     install_errors(app)
     app.add_middleware(Guard, hosts=hosts_of(parts.settings.host, named=parts.settings.hosts))

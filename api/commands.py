@@ -24,7 +24,7 @@ from api.commands_service import add_service_commands
 from api.commands_settings import add_settings_command
 from api.commands_site import add_site_commands
 from api.records import RecordsError
-from api.results import NoLedgerError
+from api.results import NoLedgerError, UnknownFigureError
 from api.service_file import ServiceError
 from api.settings import SettingsError, default_data
 from api.sites import UnknownSiteError
@@ -44,6 +44,7 @@ _SAID = (
     StoreUnavailableError,
     UnknownSiteError,
     NoLedgerError,
+    UnknownFigureError,
     EmbeddedBrokerError,
     FileRefusedError,
 )

@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from analytics.site_file import SiteFileError
 from api.alerting import AlertNotOpenError
 from api.records import RecordsError
-from api.results import NoLedgerError, UnknownAlertError
+from api.results import NoLedgerError, UnknownAlertError, UnknownFigureError
 from api.sites import UnknownSiteError
 from ingest.files import FileRefusedError
 from ingest.store import StoreUnavailableError
@@ -40,6 +40,7 @@ STATUS: dict[type[Exception], int] = {
     UnknownSiteError: 404,
     UnknownAlertError: 404,
     NoLedgerError: 404,
+    UnknownFigureError: 404,
     AlertNotOpenError: 409,
     TooLargeError: 413,
     RecordsError: 503,

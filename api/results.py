@@ -16,6 +16,7 @@ from api.sites import UnknownSiteError, present_site, site_ids
 __all__ = [
     "NoLedgerError",
     "UnknownAlertError",
+    "UnknownFigureError",
     "alert_row",
     "alerts",
     "ledger",
@@ -35,6 +36,10 @@ class NoLedgerError(LookupError):
 
 class UnknownAlertError(LookupError):
     """No such alert in the records."""
+
+
+class UnknownFigureError(LookupError):
+    """What was asked for names no figure, or more than one."""
 
 
 def ledger(

@@ -33,7 +33,7 @@ _MOST_PLACES = 6
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number as it is shown, with `places` decimals (all that it has, where it `is_exact`); `source` tells its origin."""
+    """A number as it is shown, with `places` decimals; if it `is_exact`, it has no more. `source` is its origin."""
 
     value: float
     places: int
