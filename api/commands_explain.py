@@ -22,8 +22,8 @@ def add_explain_command(commands: Commands) -> None:
     parser = commands.add_parser(
         "explain",
         help="how a figure is known",
-        description="How a figure of a day, or of days added up, is known: its formula with every amount in it, so that "
-        "it can be worked out again with a calculator; the sensors that it rests on with their calibration and "
+        description="How a figure of a day, or of days added up, is known: its formula with every amount in it, so "
+        "that it can be worked out again with a calculator; the sensors that it rests on with their calibration and "
         "accuracy, its coverage and assumptions, and what each source of doubt adds to its interval.",
     )
     parser.add_argument("site", metavar="SITE")

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from dashboards.explain import BASES
+from dashboards.explain import BASES, ROUNDING
 
 __all__ = ["explained_text"]
 
@@ -30,7 +30,8 @@ def _head(told: Mapping[str, Any]) -> Iterator[str]:
     if told["value"] is None:
         yield f"  is not known. {told['why']}"
     else:
-        yield f"  {told['value']:.4g} ± {told['plus_minus']:.2g}{unit} (95 %), {told['basis']}: {BASES[told['basis']]}"
+        value = f"{told['value']:.4g}".replace("-", "−")
+        yield f"  {value} ± {told['plus_minus']:.2g}{unit} (95 %), {told['basis']}: {BASES[told['basis']]}"
         of = "these days" if many else "the day"
         yield f"  Usable readings cover {told['coverage']:.1%} of {of}. {told['why']}".rstrip()
     if told["changed"]:
@@ -49,6 +50,7 @@ def _working(working: Mapping[str, Any]) -> Iterator[str]:
     if working["steps"]:
         yield "Worked out:"
         yield from (f"  {step['text']}" for step in working["steps"])
+        yield f"  {ROUNDING}"
     yield from (f"  {remark}" for remark in working["remarks"])
 
 

@@ -96,7 +96,7 @@ def _changed(kept: Figure, again: Figure | None) -> str:
     """One sentence where the figure of today's readings is not the one that is kept."""
     if again is None or isnan(again.value) != isnan(kept.value):
         why = again.why if again is not None else ""
-        return f"Worked out again from the readings that are stored now, it is not the figure that was kept. {why}".rstrip()
+        return f"Worked out again from the readings of now, it is not the figure that was kept. {why}".rstrip()
     if isnan(kept.value) or isclose(kept.value, again.value, rel_tol=_DIFFERS, abs_tol=_DIFFERS):
         return ""
     return (

@@ -12,7 +12,7 @@ from analytics.figures import DayLedger, Figure, HeatPumpLine, StageLine, TankLi
 from analytics.site import HotWater, Loop, Site, Stage
 from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name, tank_name
 
-__all__ = ["BASES", "FigureGroup", "FigureRow", "figure_groups"]
+__all__ = ["BASES", "ROUNDING", "FigureGroup", "FigureRow", "figure_groups"]
 
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
 
@@ -22,6 +22,8 @@ _FACTORS = {
     "h3": ("Performance factor H3", "As H2, with the backup's heat added above and its energy below."),
     "h4": ("Performance factor H4", "As H3, with the electricity of the pumps that carry the heat away added below."),
 }
+
+ROUNDING = "Numbers are shown rounded; typed in as shown, a sum may differ in its last digit."
 
 BASES = {
     "measured": "from calibrated meters at that spot",

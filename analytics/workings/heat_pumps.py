@@ -1,7 +1,7 @@
 """A heat pump in numbers: run by run, its heat and electricity; ratios from their sums."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from math import isnan
 
 import numpy as np
@@ -225,20 +225,20 @@ def _source_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
     if isnan(loop.reverse.amount):  # an energy counter counts one way
         return given
     taken = loop_working(plant, loop, path, gives=False)
-    both = [
-        (1.0, kwh(taken.value, name="Taken from the source")),
-        (-1.0, kwh(given.value, name="Given to the source")),
-    ]
-    steps = _named(taken, "taken from the source") + (_named(given, "given to the source") if given.inputs else [])
-    inputs = [*_inputs(taken, "taken"), *_inputs(given, "given")]
-    step = Step("Heat from the source: taken − given", added(both), kwh(kwh_from_j(pump.source.amount)))
+    heat = kwh(kwh_from_j(pump.source.amount))
+    both = [(1.0, kwh(taken.value)), (-1.0, kwh(given.value))]
+    step = Step("Heat from the source: taken − given", added(both), heat)
+    if not given.inputs:
+        last = replace(taken.steps[-1], what="Heat from the source")
+        return Working(path, taken.inputs, (), [*taken.steps[:-1], last], taken.remarks)
     remarks = list(dict.fromkeys([*taken.remarks, *given.remarks]))
-    return Working(path, inputs, (), [*steps, step], [r for r in remarks if not r.startswith("It did not flow")])
+    inputs = [*_inputs(taken, "taken"), *_inputs(given, "given")]
+    return Working(path, inputs, (), [*_named(taken, "taken"), *_named(given, "given"), step], remarks)
 
 
 def _named(working: Working, which: str) -> list[Step]:
     return [Step(f"{step.what} ({which})", step.expression, step.result) for step in working.steps]
 
 
-def _inputs(working: Working, which: str) -> Sequence[Number]:
-    return [Number(n.value, n.places, n.unit, f"{n.name} ({which})", n.source) for n in working.inputs]
+def _inputs(working: Working, which: str) -> list[Number]:
+    return [replace(number, name=f"{number.name} ({which})") for number in working.inputs]

@@ -44,16 +44,16 @@ def _by_meter(plant: PlantDay, signal: Signal, total: Total, *, what: str) -> Pa
     remarks = gap_remarks(plant, total.covered, bridged_j=found.bridged_j)
     if found.hours == 0.0:
         return Part([], [Step(what, "0.000 kWh", energy)], energy, [f"{point} drew nothing.", *remarks])
-    power = amount(found.mean_w, "W", name="Mean power while it drew any", source=point)
-    hours = amount(found.hours, "h", name="Time in which it drew any", source=point)
+    power = amount(found.mean_w, "W", name=f"{what}: mean power while it drew any", source=point)
+    hours = amount(found.hours, "h", name=f"{what}: time in which it drew any", source=point)
     return Part([power, hours], [Step(what, multiplied([power, hours], [_KW]), energy)], energy, remarks)
 
 
 def _by_status(plant: PlantDay, signal: Signal, total: Total, *, rated_w: float, stated: str, what: str) -> Part:
     """Stated power × the time in which a status says on."""
     hours_on = total.amount / rated_w / 3600.0 if rated_w else 0.0
-    power = exact(rated_w, "W", name="Power while it is on", source=f"site file, {stated}")
-    hours = amount(hours_on, "h", name="Time in which it was on", source=signal.point.id)
+    power = exact(rated_w, "W", name=f"{what}: power while on", source=f"site file, {stated}")
+    hours = amount(hours_on, "h", name=f"{what}: time on", source=signal.point.id)
     energy = kwh(kwh_from_j(total.amount), name=what, source=signal.point.id)
     pieces = frame_of(plant).pieces(signal)
     late_j = float(pieces.amount[bridged(signal, pieces)].sum()) * rated_w

@@ -8,7 +8,12 @@ from analytics.workings.written import Number, Step, amount, multiplied, written
 
 __all__ = ["Interval", "Source", "interval_of", "interval_to_json"]
 
-_LEAST_PART = 1e-4  # of the variance, from which a source is named; the rest makes one line
+_LEAST_PART = 1e-3  # of the variance, from which a source is named; the rest makes one line
+_LEAST_FLAT = 0.01  # of the variance, from which a source's square counts in the flatness
+_NOTE = (
+    "f is 1.2 × the sum of the squared parts of the variance of what errs alike every day (limits of error, evenly "
+    "spread): for one of them alone k is 1.645, for many sources 1.960."
+)
 _RECTANGULAR = 1.2  # of a source evenly spread within limits, its want of excess kurtosis
 
 
@@ -45,7 +50,7 @@ def interval_of(doubt: Doubt, unit: str) -> Interval | None:
     rest = sum(parts[name] ** 2 for name, part in shares if part <= _LEAST_PART) ** 0.5
     if rest > 0.0:
         named.append(Source("all others together", _u(rest, unit), rest**2 / doubt.u**2, False))
-    return Interval(named, _steps(doubt, named, unit), _note(doubt, named))
+    return Interval(named, _steps(doubt, named, unit), _NOTE)
 
 
 def _u(value: float, unit: str) -> Number:
@@ -55,21 +60,14 @@ def _u(value: float, unit: str) -> Number:
 def _steps(doubt: Doubt, named: list[Source], unit: str) -> list[Step]:
     u, k = _u(doubt.u, unit), Number(doubt.half_width / doubt.u, 3)
     squares = " + ".join(f"{written(s.u.value, s.u.places)}²" for s in named)
+    flat = Number(_RECTANGULAR * sum((c * c / doubt.u**2) ** 2 for c in doubt.steady.values()), 3)
+    parts = " + ".join(f"{s.part:.3f}²" for s in named if s.is_steady and s.part > _LEAST_FLAT)
     return [
-        Step("Standard uncertainty", f"√({squares})", u),
-        Step("Half-width of the 95 % interval", multiplied([k, u]), _u(doubt.half_width, unit)),
+        Step("Standard uncertainty u", f"√({squares})", u),
+        Step("Flatness f", f"{_RECTANGULAR} × ({parts or '0'})", flat),
+        Step("k", f"1.960 + 0.0692 × {flat.text} − 0.2764 × {flat.text}²", k),
+        Step("± = k × u", multiplied([k, u]), _u(doubt.half_width, unit)),
     ]
-
-
-def _note(doubt: Doubt, named: list[Source]) -> str:
-    """Where k comes from."""
-    flatness = _RECTANGULAR * sum((c * c / doubt.u**2) ** 2 for c in doubt.steady.values())
-    k = doubt.half_width / doubt.u
-    return (
-        f"k = 1.960 + 0.0692 × {flatness:.4f} − 0.2764 × {flatness:.4f}² = {k:.3f}; {flatness:.4f} is 1.2 × the sum "
-        "of the squares of the parts of the variance of what errs alike every day (limits of error, evenly spread): "
-        "1.645 for one of them alone, 1.960 for a normal sum."
-    )
 
 
 def interval_to_json(interval: Interval | None) -> dict[str, Any] | None:

@@ -22,7 +22,7 @@ from analytics.units import kwh_from_j
 from analytics.workings.stretches import Counted, bridged, clock, counted, frame_of, gap_remarks
 from analytics.workings.written import Number, Step, Working, added, amount, exact, kwh, multiplied
 
-__all__ = ["LoopHeat", "counter_steps", "counts_heat", "loop_steps", "loop_working"]
+__all__ = ["counter_steps", "loop_working"]
 
 Array = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ _LITRE = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
-class LoopHeat:
+class _LoopHeat:
     """
     What a loop moved while its heat went one way.
 
@@ -57,6 +57,15 @@ class LoopHeat:
 
 
 @dataclass(frozen=True, slots=True)
+class _LoopSums:
+    """Amounts and sums of a loop's heat one way; `bridged_j` of it lie between readings that came late."""
+
+    inputs: list[Number]
+    steps: list[Step]
+    bridged_j: float
+
+
+@dataclass(frozen=True, slots=True)
 class _Ends:
     """Both ends of each piece: seconds that they stand for, flow, temperatures, heat per volume. Shape (2, pieces)"""
 
@@ -69,13 +78,13 @@ class _Ends:
     bridged: NDArray[np.bool_]
 
 
-def counts_heat(plant: PlantDay, loop: Loop) -> Signal | None:
+def _counts_heat(plant: PlantDay, loop: Loop) -> Signal | None:
     """The heat meter's counter that a loop's heat is read from, where it has one that spoke."""
     signal = plant.signals.get(loop.energy) if loop.energy else None
     return signal if signal is not None and len(signal.time_s) else None
 
 
-def _moved(plant: PlantDay, loop: Loop, *, gives: bool) -> LoopHeat | None:
+def _moved(plant: PlantDay, loop: Loop, *, gives: bool) -> _LoopHeat | None:
     """What the loop moved while it gave heat to the fluid, or took it; None where it did not."""
     frame, mix = frame_of(plant), plant.site.fluids[loop.fluid]
     fluid = fluid_of(mix.kind, mix.mass_percent)
@@ -92,7 +101,7 @@ def _moved(plant: PlantDay, loop: Loop, *, gives: bool) -> LoopHeat | None:
     sides = ends.entering_degc[here], ends.leaving_degc[here]
     mass = volume * fluid.density(sides[0] if loop.flow_side == "entering" else sides[1])
     entering, leaving = (float(mass @ side / mass.sum()) for side in sides)
-    return LoopHeat(
+    return _LoopHeat(
         volume_m3=float(volume.sum()),
         density_kg_m3=float(mass.sum() / volume.sum()),
         capacity_j_kg_k=float(heat.sum() / (mass.sum() * sign * (leaving - entering))),
@@ -100,8 +109,8 @@ def _moved(plant: PlantDay, loop: Loop, *, gives: bool) -> LoopHeat | None:
         leaving_degc=leaving,
         table_j_kg_k=float(fluid.capacity(0.5 * (entering + leaving))),
         hours=float(ends.seconds[here].sum()) / 3600.0,
-        heat_j=sign * float(heat.sum()),
-        bridged_j=sign * float((ends.seconds * rate)[here & ends.bridged].sum()),
+        heat_j=float(heat.sum()),
+        bridged_j=float((ends.seconds * rate)[here & ends.bridged].sum()),
     )
 
 
@@ -166,70 +175,63 @@ def counter_steps(
     return numbers, added([(1.0, numbers[1]), (-1.0, numbers[0])])
 
 
-def loop_steps(plant: PlantDay, loop: Loop, *, gives: bool, what: str) -> tuple[list[Number], list[Step], float] | None:
-    """Inputs and sums of the heat that a loop gave (or took, in which case it is less than nothing) by its flow."""
+def _loop_sums(plant: PlantDay, loop: Loop, *, gives: bool, what: str) -> _LoopSums | None:
+    """The heat that a loop gave to its fluid, or took from it, by its flow; None where it did not."""
     moved = _moved(plant, loop, gives=gives)
     if moved is None:
         return None
     fluid = plant.site.fluids[loop.fluid]
     mix = fluid.kind if fluid.kind == "water" else f"{fluid.kind} {fluid.mass_percent:g} %"
-    inputs, steps = _volume(loop, moved)
-    volume = (
-        Number(moved.volume_m3 * _LITRE, 1, "l") if moved.volume_m3 > 1.0 else amount(moved.volume_m3 * _LITRE, "l")
-    )
+    inputs, steps, volume = _volume(loop, moved)
     leaving = Number(moved.leaving_degc, 3, "°C", "Leaving, mean by mass", loop.leaving or "")
     entering = Number(moved.entering_degc, 3, "°C", "Entering, mean by mass", loop.entering or "")
-    rise = Number(moved.leaving_degc - moved.entering_degc, 3, "K")
-    density = Number(
-        moved.density_kg_m3 / _LITRE, 5, "kg/l", "Density", f"fluid table, {mix}, at the {loop.flow_side} side"
+    sign = 1.0 if gives else -1.0
+    rise = Number(sign * (moved.leaving_degc - moved.entering_degc), 3, "K")
+    at = f"fluid table, {mix}, at the {loop.flow_side} side"
+    density = Number(moved.density_kg_m3 / _LITRE, 5, "kg/l", "Density", at)
+    table = (
+        f"fluid table, {mix}: enthalpy difference per kelvin ({moved.table_j_kg_k / _KJ:.4f} at the mean temperature)"
     )
-    capacity = Number(
-        moved.capacity_j_kg_k / _KJ, 4, "kJ/(kg K)", "Specific heat",
-        f"fluid table, {mix}: enthalpy difference per kelvin (at the mean temperature {moved.table_j_kg_k / _KJ:.4f})",
-    )  # fmt: skip
+    capacity = Number(moved.capacity_j_kg_k / _KJ, 4, "kJ/(kg K)", "Specific heat", table)
     inputs += [density, capacity, leaving, entering]
-    steps.append(Step("Temperature difference", added([(1.0, leaving), (-1.0, entering)]), rise))
+    steps.append(Step("Temperature difference", added([(sign, leaving), (-sign, entering)]), rise))
     heat = kwh(kwh_from_j(moved.heat_j))
-    sum_of = multiplied([volume, density, capacity, rise], [exact(3600, "kJ/kWh")])
-    steps.append(Step(what, sum_of, heat))
-    return inputs, steps, moved.bridged_j
+    steps.append(Step(what, multiplied([volume, density, capacity, rise], [exact(3600, "kJ/kWh")]), heat))
+    return _LoopSums(inputs, steps, moved.bridged_j)
 
 
-def _volume(loop: Loop, moved: LoopHeat) -> tuple[list[Number], list[Step]]:
-    litres = moved.volume_m3 * _LITRE
-    volume = Number(litres, 1, "l") if litres > 1000.0 else amount(litres, "l")
+def _volume(loop: Loop, moved: _LoopHeat) -> tuple[list[Number], list[Step], Number]:
+    """The volume, metered or assumed."""
+    volume = _litres(moved.volume_m3 * _LITRE)
     if loop.flow:
-        return [Number(volume.value, volume.places, "l", f"Volume moved in {moved.hours:.2f} h", loop.flow)], []
+        return [_litres(volume.value, f"Volume moved in {moved.hours:.2f} h", loop.flow)], [], volume
     hours = amount(moved.hours, "h", name="Time in which the pump ran", source=loop.pump or "")
-    flow = exact(loop.assumed_flow_l_per_s or 0.0, "l/s", name="Assumed flow", source=f"site file, loop {loop.id}")
-    return [hours, flow], [Step("Volume moved", multiplied([hours, flow, exact(3600, "s/h")]), volume)]
+    stated = f"site file, assumed_flow_l_per_s of loop {loop.id}"
+    flow = exact(loop.assumed_flow_l_per_s or 0.0, "l/s", name="Assumed flow", source=stated)
+    return [hours, flow], [Step("Volume moved", multiplied([hours, flow, exact(3600, "s/h")]), volume)], volume
+
+
+def _litres(litres: float, name: str = "", source: str = "") -> Number:
+    if litres > _LITRE:
+        return Number(litres, 1, "l", name, source)
+    return amount(litres, "l", name=name, source=source)
 
 
 def loop_working(plant: PlantDay, day: LoopDay, path: str, *, gives: bool) -> Working:
     """The heat that a loop's component gave to the fluid over the day, or the heat that it took back."""
     loop = plant.site.loops[day.loop]
     total = day.heat if gives else day.reverse
-    counter = counts_heat(plant, loop)
+    counter = _counts_heat(plant, loop)
     if counter is not None and gives:
         numbers, text = counter_steps(
             plant, loop.energy or "", counted(counter, frame_of(plant)), unit="kWh", scale=kwh_from_j(1.0), digits=3
         )
         step = Step("Heat by the heat meter", text, kwh(kwh_from_j(total.amount)))
         return Working(path, numbers, (), [step], gap_remarks(plant, total.covered, counts=True))
-    found = loop_steps(plant, loop, gives=gives, what="Heat")
+    found = _loop_sums(plant, loop, gives=gives, what="Heat" if gives else "Heat taken")
     if found is None:
-        remark = "It did not flow that way at any time that was read."
-        return Working(
-            path, (), (), [Step("Heat", "0.000 kWh", kwh(0.0))], [remark, *gap_remarks(plant, total.covered)]
-        )
-    inputs, steps, bridged_j = found
-    if not gives:  # shown as an amount taken, which is more than nothing
-        last = steps[-1]
-        steps = [*steps[:-1], last, _turned(last)]
-    return Working(path, inputs, (), steps, gap_remarks(plant, total.covered, bridged_j=bridged_j))
-
-
-def _turned(step: Step) -> Step:
-    """Heat given that is less than nothing, as heat taken."""
-    taken = Number(-step.result.value, step.result.places, step.result.unit)
-    return Step("Taken, the other way round", added([(-1.0, step.result)]), taken)
+        remark = "Its fluid did not pass that way at any time that was read."
+        step = Step("Heat" if gives else "Heat taken", "0.000 kWh", kwh(0.0))
+        return Working(path, (), (), [step], [remark, *gap_remarks(plant, total.covered)])
+    remarks = gap_remarks(plant, total.covered, bridged_j=found.bridged_j)
+    return Working(path, found.inputs, (), found.steps, remarks)

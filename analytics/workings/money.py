@@ -87,13 +87,13 @@ def _caused(plant: PlantDay, pump: HeatPumpDay) -> list[Part]:
 def _given(plant: PlantDay, pump: HeatPumpDay) -> list[Number]:
     """Heat of its loops that are stages, while it heats."""
     described, runs = plant.site.heat_pumps[pump.heat_pump], runs_of(plant, pump, heating=True)
-    staged = {stage.loop for stage in plant.site.stages.values()}
+    staged = {stage.loop: stage.id for stage in plant.site.stages.values()}
     loops = [loop for loop in (described.desuperheater_loop, described.load_loop) if loop and loop in staged]
     return [
         kwh(
             float(np.maximum(np.nan_to_num(plant.loops[loop].heat_w[runs.cells]), 0.0).sum()) * _KWH_PER_W_CELL,
             name=f"Heat of loop {loop} to the tank while it heats",
-            source=f"the part of loop {loop}'s heat that falls into heating",
+            source=f"stages.{staged[loop]}.heat, as far as it falls into heating",
         )
         for loop in loops
     ]
@@ -169,13 +169,13 @@ def _price_number(price: float, currency: str, *, of: str) -> Number:
     return exact(price, f"{currency}/kWh", name=f"Price of {of}", source="site file, prices")
 
 
-def _priced(plant: PlantDay, energy: Mapping[float, float], *, name: str) -> list[_Priced]:
+def _priced(plant: PlantDay, energy: Mapping[float, float], *, name: str, source: str) -> list[_Priced]:
     currency = plant.site.prices.currency
     found = []
     for price, value in energy.items():
         if abs(value) >= 5e-7:
             when = f" at {price:g} {currency}/kWh" if len(energy) > 1 else ""
-            number = Number(value, 4, "kWh", f"{name}{when}", "added up by price over the day")
+            number = Number(value, 4, "kWh", f"{name}{when}", source)
             found.append(_Priced(number, _price_number(price, currency, of="electricity")))
     return found
 
@@ -194,13 +194,27 @@ def _baseline_by_price(plant: PlantDay, instead: Number, ledger: DayLedger) -> l
     assert plant.hot_water is not None
     heat = np.nan_to_num(plant.hot_water.heat_w) * _KWH_PER_W_CELL
     scale = instead.value / ledger.hot_water.heat.value if ledger.hot_water.heat.value else 0.0
-    return _priced(plant, _by_price(heat * scale, price_of), name="The baseline, as the water was drawn,")
+    return _priced(
+        plant,
+        _by_price(heat * scale, price_of),
+        name="The baseline, as the water was drawn",
+        source="hot_water.heat ÷ efficiency, by price",
+    )
 
 
 def _bought_by_price(plant: PlantDay) -> list[_Priced]:
     bought, currency = purchase(plant), plant.site.prices.currency
     price = electricity_price(plant.site.prices, plant.day)
-    found = [] if price is None else _priced(plant, _by_price(bought.elec_w * _KWH_PER_W_CELL, price), name="Bought")
+    found = (
+        []
+        if price is None
+        else _priced(
+            plant,
+            _by_price(bought.elec_w * _KWH_PER_W_CELL, price),
+            name="Bought",
+            source="purchased, electricity by price",
+        )
+    )
     for fuel, joule in bought.fuel_j.items():
         number = Number(kwh_from_j(joule), 4, "kWh", f"Bought, {fuel}", "purchased")
         each = fuel_price(plant.site.prices, fuel) or 0.0

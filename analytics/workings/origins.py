@@ -5,7 +5,7 @@ The account itself goes in quarters of an hour and by layers; what is shown are 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from analytics.plant import PlantDay
 from analytics.units import kwh_from_j
 from analytics.workings.rows import largest_and_rest
 from analytics.workings.stretches import clock
+from analytics.workings.water import left_part
 from analytics.workings.written import Number, Step, Table, Working, added, kwh, multiplied, written
 
 __all__ = ["Followed", "delivered_working", "follow_origins"]
@@ -26,6 +27,7 @@ __all__ = ["Followed", "delivered_working", "follow_origins"]
 Array = NDArray[np.float64]
 
 _KWH_PER_KG_K = J_PER_K_KG / 3.6e6
+_SAME_KWH = 5e-4
 _UNSCALED = 5e-6  # a factor this near to one changes no digit shown
 
 
@@ -110,29 +112,55 @@ def _in_passing(plant: PlantDay, n_origins: int) -> Array:
 def delivered_working(plant: PlantDay, followed: Followed, path: str, *, origin: str) -> Working:
     """Hot-water heat of one origin."""
     which = _columns(followed, origin)
-    by_block = followed.at_tap_j[:, which].sum(axis=1)
-    table, terms = _tap_rows(plant, followed, by_block)
-    steps, account = _at_taps(followed, which, terms)
+    gained = _gained(plant, followed, which)
+    tables, terms = _tap_rows(plant, followed, followed.at_tap_j[:, which].sum(axis=1))
+    account = _at_taps(terms, gained)
+    inputs, steps = [*gained.inputs], [*gained.steps, *account]
+    scaled = _brought_to_meter(plant, followed, account[-1].result, origin=origin)
+    if scaled is not None:
+        inputs += scaled.inputs
+        steps += scaled.steps
+    return Working(path, inputs, [*_tank_tables(followed, which, origin), *tables], steps, _remarks(followed))
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Amounts and sums of a part of the working, and what they come to."""
+
+    inputs: Sequence[Number]
+    steps: Sequence[Step]
+    value: Number
+
+
+def _brought_to_meter(plant: PlantDay, followed: Followed, account: Number, *, origin: str) -> _Sums | None:
+    """The account's sum × metered heat ÷ heat of all origins; None where the two are one."""
     assert plant.hot_water is not None
     heat = kwh(kwh_from_j(plant.hot_water.heat.amount), name="Heat in hot water, metered", source="hot_water.heat")
     total = kwh(_all_kwh(followed), name="Of all origins, by the account", source="the same sums for every origin")
-    inputs: list[Number] = []
     if total.value <= 0.0:
-        value = heat.value if origin == CARRIED_OVER else 0.0
-        steps.append(
-            Step(
-                "Arrived at the taps: the account knows of no heat, so all of it counts as in store",
-                kwh(value).text,
-                kwh(value),
-            )
-        )
-    elif abs(heat.value / total.value - 1.0) > _UNSCALED:
-        inputs = [heat, total]
-        value = account.value * heat.value / total.value
-        steps.append(
-            Step("Arrived at the taps, brought to the metered heat", multiplied([account, heat], [total]), kwh(value))
-        )
-    return Working(path, inputs, [*_tank_tables(plant, followed, which, origin), *table], steps, _remarks(followed))
+        value = kwh(heat.value if origin == CARRIED_OVER else 0.0)
+        what = "Arrived at the taps: the account knows of no heat, so all counts as in store before"
+        return _Sums([heat], [Step(what, value.text, value)], value)
+    if abs(heat.value / total.value - 1.0) <= _UNSCALED:
+        return None
+    value = kwh(account.value * heat.value / total.value)
+    step = Step("Arrived at the taps, brought to the metered heat", multiplied([account, heat], [total]), value)
+    return _Sums([heat, total], [step], value)
+
+
+def _gained(plant: PlantDay, followed: Followed, which: Sequence[int]) -> _Sums:
+    """Heat that the water was given after the last tank: heat at its end − heat that left the tank."""
+    gained = kwh(kwh_from_j(float(followed.passing_j[list(which)].sum())))
+    water = plant.site.hot_water
+    if gained.value == 0.0 or water is None or plant.hot_water is None or not water.tanks:
+        return _Sums([], [], gained)
+    heat = kwh(kwh_from_j(plant.hot_water.heat.amount), name="Heat in hot water", source="hot_water.heat")
+    left = left_part(plant, water.tanks[-1])
+    if abs(heat.value - left.energy.value - gained.value) > _SAME_KWH:  # some of it cooled on the way
+        told = replace(gained, name="Heat gained after the last tank", source=f"{water.heated}, draw by draw")
+        return _Sums([told], [], gained)
+    step = Step("Heat gained after the last tank", added([(1.0, heat), (-1.0, left.energy)]), gained)
+    return _Sums([heat, *left.inputs], [*left.steps, step], gained)
 
 
 def _columns(followed: Followed, origin: str) -> list[int]:
@@ -147,27 +175,21 @@ def _all_kwh(followed: Followed) -> float:
     return kwh_from_j(float(heat[:-2].sum() + max(float(heat[-2:].sum()), 0.0)))
 
 
-def _at_taps(
-    followed: Followed, which: Sequence[int], terms: Sequence[tuple[float, Number]]
-) -> tuple[list[Step], Number]:
+def _at_taps(terms: Sequence[tuple[float, Number]], gained: _Sums) -> list[Step]:
     """The account's own sum of an origin at the taps."""
-    gained = kwh(kwh_from_j(float(followed.passing_j[list(which)].sum())))
-    every = [*terms, (1.0, gained)] if gained.value else list(terms)
-    value = sum(sign * number.value for sign, number in every)
-    account = kwh(max(value, 0.0))
-    text = added(every) if every else "0.000 kWh"
-    what = "At the taps, with what was heated in passing" if gained.value else "At the taps"
-    steps = [Step(what, text, kwh(value))]
-    if value < -5e-4:
-        steps.append(Step("Not less than nothing", account.text, account))
-    return steps, account
+    every = [*terms, (1.0, gained.value)] if gained.value.value else list(terms)
+    total = kwh(sum(sign * number.value for sign, number in every))
+    steps = [Step("At the taps", added(every) if every else "0.000 kWh", total)]
+    if total.value < 0.0:
+        steps.append(Step("Not less than nothing", "0.000 kWh", kwh(0.0)))
+    return steps
 
 
 def _tap_rows(plant: PlantDay, followed: Followed, by_block: Array) -> tuple[list[Table], list[tuple[float, Number]]]:
     """Quarter hours in which water left the last tank: metered heat × the origin's share."""
     metered = followed.at_tap_j.sum(axis=1)
     blocks = np.flatnonzero(metered != 0.0)
-    if len(blocks) == 0:
+    if len(blocks) == 0 or not by_block.any():
         return [], []
     alone, rest = largest_and_rest([float(metered[block]) for block in blocks])
     groups = [(clock(plant, float(blocks[k]) * BLOCK_S), blocks[[k]]) for k in alone]
@@ -182,7 +204,7 @@ def _tap_rows(plant: PlantDay, followed: Followed, by_block: Array) -> tuple[lis
     return [Table("Quarters of an hour with draws", ("From", "kWh in all", "share", "kWh"), rows, note)], terms
 
 
-def _tank_tables(plant: PlantDay, followed: Followed, which: Sequence[int], origin: str) -> list[Table]:
+def _tank_tables(followed: Followed, which: Sequence[int], origin: str) -> list[Table]:
     rows = []
     for sums in followed.tanks:
         values = [

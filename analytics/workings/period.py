@@ -14,7 +14,7 @@ from analytics.doubt import NO_DOUBT, Doubt, combined, over_days
 from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure
 from analytics.period import Period, Span
-from analytics.workings.written import Number, Step, Table, Working, amount, kwh, multiplied, result, written
+from analytics.workings.written import Number, Step, Table, Working, added, amount, kwh, multiplied, written
 
 __all__ = ["period_working"]
 
@@ -68,7 +68,7 @@ def period_working(found: Period, ledgers: Sequence[DayLedger], path: str, *, ba
         known = _by_month(known)
     whole = _whole("together", known)
     tables = [_values(known, whole, figure, ratio), *_doubts(known, figure)]
-    return Working(path, (), tables, _steps(whole, figure, ratio), remarks)
+    return Working(path, (), tables, _steps(known, whole, figure, ratio), remarks)
 
 
 def _whole(name: str, rows: Sequence[_Row]) -> _Row:
@@ -190,7 +190,7 @@ def _first(rows: Sequence[_Row]) -> str:
 
 
 def _cell(value: float, unit: str) -> str:
-    return result(value, unit).text.removesuffix(f" {unit}") if unit in ("kWh", "") else written(value, 3)
+    return written(value, 0 if unit == "" else 3)
 
 
 def _u(value: float) -> str:
@@ -214,13 +214,12 @@ def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
     return [Table("Standard uncertainty by source", (_first(rows), *named), cells, note)]
 
 
-def _steps(whole: _Row, figure: Figure, ratio: _Ratio | None) -> list[Step]:
-    if ratio is None:
-        total = (
-            Number(figure.value, 3, figure.unit)
-            if figure.unit not in ("kWh", "")
-            else result(figure.value, figure.unit)
-        )
-        return [Step("Sum of the days", total.text, total)]
-    above, below = kwh(whole.above), kwh(whole.below)
-    return [Step("Ratio of the sums", multiplied([above], [below]), amount(figure.value, "1"))]
+def _steps(rows: Sequence[_Row], whole: _Row, figure: Figure, ratio: _Ratio | None) -> list[Step]:
+    if ratio is not None:
+        above, below = kwh(whole.above), kwh(whole.below)
+        return [Step("Ratio of the sums", multiplied([above], [below]), amount(figure.value, "1"))]
+    places = 0 if figure.unit == "" else 3
+    terms = [(1.0, Number(row.above, places, figure.unit)) for row in rows]
+    total = Number(figure.value, places, figure.unit)
+    months = len(rows[0].name) < len("2026-01-05")
+    return [Step(f"Sum of the {'months' if months else 'days'}", added(terms), total)]

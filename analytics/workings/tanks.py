@@ -35,10 +35,10 @@ def stored_working(plant: PlantDay, tank: Tank, path: str) -> Working:
              written(start, 3), written(end, 3), written(change, 3))
         )  # fmt: skip
         terms.append((1.0, kwh(change)))
-    begins, closes = clock(plant, 0.0), clock(plant, plant.until_s)
+    times = f"{clock(plant, 0.0)} to {clock(plant, plant.until_s)}"
     table = Table(
-        f"Layers of {tank.id}: {tank.volume_l:g} l in {len(layers)} equal parts, a sensor in each",
-        ("Sensor", "l", "kg/l", "kJ/(kg K)", f"at {begins} °C", f"at {closes} °C", "kWh"),
+        f"Layers of {tank.id}: {tank.volume_l:g} l in {len(layers)} equal parts, a sensor in each, {times}",
+        ("Sensor", "l", "kg/l", "kJ/(kg K)", "start °C", "end °C", "kWh"),
         rows,
         "l × kg/l × kJ/(kg K) × (end − start) ÷ 3600 = kWh; density and specific heat of water by the fluid table at "
         "the mean of the two.",
