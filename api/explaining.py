@@ -118,7 +118,7 @@ def _path_of(wanted: str, ledger: DayLedger) -> str:
 
 def _told(site: Site, ledger: DayLedger, path: str, working: Working | None) -> dict[str, Any]:
     figure = figures_by_path(ledger)[path]
-    row = _row_of(site, ledger, figure)
+    row = _row_of(site, ledger, path)
     interval = interval_to_json(interval_of(figure.doubt, figure.unit))
     return {
         "site": site.id,
@@ -135,9 +135,11 @@ def _told(site: Site, ledger: DayLedger, path: str, working: Working | None) -> 
     }
 
 
-def _row_of(site: Site, ledger: DayLedger, figure: Figure) -> FigureRow:
+def _row_of(site: Site, ledger: DayLedger, path: str) -> FigureRow:
+    """What the pages say of a figure; of one that they do not show, nothing."""
     rows = (row for group in figure_groups(site, ledger) for row in group.rows)
-    return next((row for row in rows if row.figure is figure), FigureRow("", figure, ""))
+    none = FigureRow("", figures_by_path(ledger)[path], "")
+    return next((row for row in rows if row.path == path), none)
 
 
 def _about(point: Point) -> dict[str, Any]:

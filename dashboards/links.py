@@ -9,6 +9,8 @@ __all__ = [
     "acknowledge_link",
     "alert_json_link",
     "alert_link",
+    "figure_json_link",
+    "figure_link",
     "fleet_link",
     "home_link",
     "ledger_json_link",
@@ -55,3 +57,12 @@ def alert_json_link(alert: str) -> str:
 def ledger_json_link(site: str, *, first: date, last: date) -> str:
     """The ledger of the days first..last as JSON."""
     return f"/api/sites/{quote(site)}/ledger?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
+
+
+def figure_link(site: str, *, figure: str, of: str) -> str:
+    """A figure with every amount in it, of a day (or the name of a week, month or year)."""
+    return f"/sites/{quote(site)}/explain?" + urlencode({"figure": figure, "of": of})
+
+
+def figure_json_link(site: str, *, figure: str, of: str) -> str:
+    return f"/api/sites/{quote(site)}/explain?" + urlencode({"figure": figure, "of": of})

@@ -1,19 +1,21 @@
 """A house on a day: what is it doing, and how do you know?"""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from analytics.figure_paths import figures_by_path
+from analytics.figures import DayLedger
 from dashboards.charts.day import day_charts
 from dashboards.charts.frame import Chart, clock_labels
 from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_chart
 from dashboards.contexts import AlertView, SiteContext
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.explain import FigureGroup, figure_groups
-from dashboards.links import alert_link, home_link, ledger_json_link, site_link
+from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, site_link
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_instant, show_money
 from dashboards.readings import Reading, newest_of, read_now
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
@@ -45,6 +47,7 @@ class SitePage:
     day_charts: Sequence[Chart]
     clock: Sequence[str]
     groups: Sequence[FigureGroup]
+    amounts: Mapping[str, str]
     notes: Sequence[str]
     history: Sequence[Chart]
     spans: Sequence[tuple[int, str, bool]]
@@ -77,6 +80,7 @@ def site_page(context: SiteContext) -> SitePage:
         day_charts=day_charts(context.plant, display) if context.plant else [],
         clock=clock_labels([context.plant.day], display) if context.plant else [],
         groups=figure_groups(site, ledger) if ledger else [],
+        amounts=_amounts(site.id, ledger) if ledger else {},
         notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),
         spans=[
@@ -89,6 +93,11 @@ def site_page(context: SiteContext) -> SitePage:
         display=display,
         is_today=is_today,
     )
+
+
+def _amounts(site: str, ledger: DayLedger) -> dict[str, str]:
+    """Each figure's page, with every amount in it."""
+    return {path: figure_link(site, figure=path, of=ledger.day.isoformat()) for path in figures_by_path(ledger)}
 
 
 _SPANS = (14, 30, 60)
