@@ -127,7 +127,8 @@ def saved_working(plant: PlantDay, ledger: DayLedger, path: str) -> Working:
     totals = [_total(priced, unit, what) for priced, what in ((before, "The baseline"), (after, "What was bought"))]
     value = ledger.saved.money.value if is_money else ledger.saved.co2.value
     saved = amount(value, unit, digits=4)
-    priced = [number for one in (*before, *after) for number in (one.energy, one.each)]
+    every = [number for one in (*before, *after) for number in (one.energy, one.each) if number.name]
+    priced = list({(number.name, number.text): number for number in every}.values())
     terms = [(1.0, totals[0].result), (-1.0, totals[1].result)]
     steps = [*steps, *totals, Step("Saved", added(terms), saved)]
     return Working(path, [*inputs, *priced], (), steps)
@@ -230,7 +231,7 @@ def _factor(plant: PlantDay, kind: str) -> Number:
     stated = plant.site.prices.electricity_co2_kg_per_kwh
     value, source = (stated or 0.0, "site file, prices") if kind == "electric" else (CO2_KG_PER_KWH[kind], "EIA, 2016")
     name = "electricity" if kind == "electric" else kind
-    return exact(value, "kg/kWh", name=f"CO2 of {name}", source=source)
+    return exact(value, "kg/kWh", name=f"CO₂ of {name}", source=source)
 
 
 def _bought_by_factor(plant: PlantDay) -> list[_Priced]:

@@ -13,6 +13,7 @@ from dashboards.numbers import display_of, show_day, show_figure
 
 __all__ = ["FigurePage", "figure_page"]
 
+_FIGURE = ("value", "unit", "plus_minus", "basis", "coverage", "why")
 _METRIC = "Amounts are in litres, °C and kWh, as they were metered."
 
 
@@ -36,7 +37,7 @@ class FigurePage:
 def figure_page(context: FigureContext) -> FigurePage:
     """Everything that the page says about one figure of a day, or of days added up."""
     site, told, display = context.site, context.told, display_of(context.site)
-    figure, path = figure_from_json(dict(told)), told["figure"]
+    figure, path = figure_from_json({key: told[key] for key in _FIGURE}), told["figure"]
     one_day = _day_of(told["day"])
     when = show_day(one_day, display, year=True) if one_day else told["day"]
     shown = show_figure(figure, display, as_percent=is_fraction(path))
