@@ -53,10 +53,10 @@ def explained(session: Session, store: ReadingStore, site: str, *, figure: str, 
 
 def _day(session: Session, store: ReadingStore, site: Site, *, ledger: DayLedger, figure: str) -> dict[str, Any]:
     path = _path_of(figure, ledger)
-    day = work_day(session, store, site.id, ledger.day)
+    day = work_day(session, store, site.id, day=ledger.day)
     kept, again = figures_by_path(ledger)[path], figures_by_path(day.ledger).get(path)
     working = working_of(day, path) if again is not None else None
-    return {**_told(site, ledger, path, working), "changed": _changed(kept, again)}
+    return {**_told(site, ledger, path, working=working), "changed": _changed(kept, again)}
 
 
 def _period(site: Site, days: Sequence[DayLedger], *, figure: str, span: Span) -> dict[str, Any]:
@@ -65,10 +65,10 @@ def _period(site: Site, days: Sequence[DayLedger], *, figure: str, span: Span) -
     path = _path_of(figure, found.total)
     working = period_working(found, days, path, backups=backups)
     about = {"day": span.name, "days": span.n_days, "known": found.n_known, "changed": ""}
-    return {**_told(site, found.total, path, working), **about}
+    return {**_told(site, found.total, path, working=working), **about}
 
 
-def work_day(session: Session, store: ReadingStore, site: str, day: date) -> WorkedDay:
+def work_day(session: Session, store: ReadingStore, site: str, *, day: date) -> WorkedDay:
     """
     A computed day accounted anew from its readings, as it was: same version, same time, same state to begin with.
 
@@ -116,7 +116,7 @@ def _path_of(wanted: str, ledger: DayLedger) -> str:
     )
 
 
-def _told(site: Site, ledger: DayLedger, path: str, working: Working | None) -> dict[str, Any]:
+def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None) -> dict[str, Any]:
     figure = figures_by_path(ledger)[path]
     row = _row_of(site, ledger, path)
     interval = interval_to_json(interval_of(figure.doubt, figure.unit))

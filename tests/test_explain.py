@@ -60,8 +60,8 @@ def test_a_figure_of_a_day_or_a_period_is_told_with_its_amounts(client: httpx.Cl
 
 def test_a_days_working_begins_with_what_the_day_before_left(parts: Parts) -> None:
     with parts.records.look() as session:
-        assert work_day(session, parts.store, SITE, span_of(DAYS[0]).first).before is None
-        assert work_day(session, parts.store, SITE, span_of(DAYS[1]).first).before is not None
+        assert work_day(session, parts.store, SITE, day=span_of(DAYS[0]).first).before is None
+        assert work_day(session, parts.store, SITE, day=span_of(DAYS[1]).first).before is not None
 
 
 @pytest.mark.parametrize(
@@ -102,7 +102,7 @@ def test_the_houses_page_leads_to_every_figure(client: httpx.Client) -> None:
 
 def test_a_figure_that_is_not_known_has_a_page_with_the_reason(parts: Parts) -> None:
     with parts.records.look() as session:
-        site = work_day(session, parts.store, SITE, span_of(DAYS[1]).first).plant.site
+        site = work_day(session, parts.store, SITE, day=span_of(DAYS[1]).first).plant.site
         told = explained(session, parts.store, SITE, figure="hot_water.heat", span=span_of(DAYS[1]))
     unknown = {**told, "value": None, "plus_minus": None, "basis": "unavailable", "why": "The meter was silent."}
     page = Outline(render_figure(FigureContext(site=site, told={**unknown, "working": None, "interval": None})))

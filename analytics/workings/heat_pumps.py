@@ -121,9 +121,25 @@ def _useful_working(plant: PlantDay, pump: HeatPumpDay, path: str, *, runs: _Run
     heating = ".heating." in path
     total = pump.heating if heating else pump.cooling
     terms = useful_parts(runs, heating=heating)
-    what = "Heat made" if heating else "Useful cooling"
-    step = Step(what, added(terms), kwh(kwh_from_j(total.amount)))
-    return Working(path, [n for _, n in terms], [_heat_table(plant, pump, runs)], [step], _remarks(plant, pump, runs))
+    step = Step("Heat made" if heating else "Useful cooling", added(terms), kwh(kwh_from_j(total.amount)))
+    loops = [_loop_day(plant, pump, name, runs=runs, heating=heating) for name in runs.parts if name != "compressor"]
+    inputs = [*(n for loop in loops for n in loop.inputs), *(n for _, n in terms)]
+    steps = [*(s for loop in loops for s in loop.steps), step]
+    remarks = [*_remarks(plant, pump, runs), *(r for loop in loops for r in loop.remarks)]
+    return Working(path, inputs, [_heat_table(plant, pump, runs)], steps, list(dict.fromkeys(remarks)))
+
+
+def _loop_day(plant: PlantDay, pump: HeatPumpDay, name: str, *, runs: _Runs, heating: bool) -> Working:
+    """A loop's heat over the whole day by its meters, and how much of it does not fall into runs of this mode."""
+    day = plant.loops[getattr(plant.site.heat_pumps[pump.heat_pump], f"{name}_loop")]
+    counts_one_way = isnan(day.reverse.amount)
+    gives = counts_one_way or name != "source" or not heating
+    whole = loop_working(plant, day, "", gives=gives)
+    sign, course = runs.parts[name]
+    apart = whole.value - sign * _sum_kwh(course, runs.heard)
+    said = f"Of loop {day.loop}'s heat of the day {apart:.3f} kWh lie outside of these runs, or went the other way."
+    which = f"loop {day.loop}, whole day"
+    return Working("", _inputs(whole, which), (), _named(whole, which), [said] if abs(apart) >= 5e-4 else [])
 
 
 def _heat_table(plant: PlantDay, pump: HeatPumpDay, runs: _Runs) -> Table:

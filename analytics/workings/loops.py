@@ -20,7 +20,7 @@ from analytics.segments import Pieces, value_at
 from analytics.site import Loop
 from analytics.units import kwh_from_j
 from analytics.workings.stretches import Counted, bridged, clock, counted, frame_of, gap_remarks
-from analytics.workings.written import Number, Step, Working, added, amount, exact, kwh, multiplied
+from analytics.workings.written import Number, Step, Working, added, amount, difference, exact, kwh, multiplied
 
 __all__ = ["counter_steps", "loop_working"]
 
@@ -131,7 +131,7 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
     flow = np.stack((pieces.first, pieces.last))
     per_m3 = heat_per_volume(degc[0], degc[1], fluid=fluid, flow_side=loop.flow_side)
     rate = np.where(flow > 0, flow * per_m3, 0.0)
-    weight = _end_weight(plant, loop, pieces, rate[1], meter=meter, frame=frame)
+    weight = _end_weight(plant, loop, pieces, rate_last=rate[1], meter=meter, frame=frame)
     seconds = np.stack((1.0 - weight, weight)) * pieces.length_s
     known = pieces.covered(meter.max_gap_s) & ~np.isnan(rate.sum(axis=0))
     return _Ends(
@@ -151,7 +151,7 @@ def _flow_pieces(loop: Loop, meter: Signal, frame: DayFrame) -> Pieces:
 
 
 def _end_weight(
-    plant: PlantDay, loop: Loop, pieces: Pieces, rate_last: Array, *, meter: Signal, frame: DayFrame
+    plant: PlantDay, loop: Loop, pieces: Pieces, *, rate_last: Array, meter: Signal, frame: DayFrame
 ) -> Array:
     """How much of each piece its end stands for: a half, but where the drive's mean power tells when it ran."""
     pumps = plant.site.heat_pumps.values()
@@ -194,7 +194,8 @@ def _loop_sums(plant: PlantDay, loop: Loop, *, gives: bool, what: str) -> _LoopS
     )
     capacity = Number(moved.capacity_j_kg_k / _KJ, 4, "kJ/(kg K)", "Specific heat", table)
     inputs += [density, capacity, leaving, entering]
-    steps.append(Step("Temperature difference", added([(sign, leaving), (-sign, entering)]), rise))
+    between = difference(leaving, entering) if gives else difference(entering, leaving)
+    steps.append(Step("Temperature difference", between, rise))
     heat = kwh(kwh_from_j(moved.heat_j))
     steps.append(Step(what, multiplied([volume, density, capacity, rise], [exact(3600, "kJ/kWh")]), heat))
     return _LoopSums(inputs, steps, moved.bridged_j)
@@ -230,7 +231,7 @@ def loop_working(plant: PlantDay, day: LoopDay, path: str, *, gives: bool) -> Wo
         return Working(path, numbers, (), [step], gap_remarks(plant, total.covered, counts=True))
     found = _loop_sums(plant, loop, gives=gives, what="Heat" if gives else "Heat taken")
     if found is None:
-        remark = "Its fluid did not pass that way at any time that was read."
+        remark = f"It {'gave no heat' if gives else 'took no heat back'} at any time that was read."
         step = Step("Heat" if gives else "Heat taken", "0.000 kWh", kwh(0.0))
         return Working(path, (), (), [step], [remark, *gap_remarks(plant, total.covered)])
     remarks = gap_remarks(plant, total.covered, bridged_j=found.bridged_j)

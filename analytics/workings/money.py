@@ -182,14 +182,9 @@ def _priced(plant: PlantDay, energy: Mapping[float, float], *, name: str, source
 
 
 def _baseline_by_price(plant: PlantDay, instead: Number, ledger: DayLedger) -> list[_Priced]:
-    kind, currency = _baseline_kind(plant), plant.site.prices.currency
+    kind = _baseline_kind(plant)
     if kind != "electric":
-        price = fuel_price(plant.site.prices, kind) or 0.0
-        return [
-            _Priced(
-                instead, amount(price, f"{currency}/kWh", digits=6, name=f"Price of {kind}", source="site file, prices")
-            )
-        ]
+        return [_Priced(instead, _fuel_number(plant, kind))]
     price_of = electricity_price(plant.site.prices, plant.day)
     assert price_of is not None
     assert plant.hot_water is not None
@@ -204,7 +199,7 @@ def _baseline_by_price(plant: PlantDay, instead: Number, ledger: DayLedger) -> l
 
 
 def _bought_by_price(plant: PlantDay) -> list[_Priced]:
-    bought, currency = purchase(plant), plant.site.prices.currency
+    bought = purchase(plant)
     price = electricity_price(plant.site.prices, plant.day)
     found = (
         []
@@ -218,13 +213,18 @@ def _bought_by_price(plant: PlantDay) -> list[_Priced]:
     )
     for fuel, joule in bought.fuel_j.items():
         number = Number(kwh_from_j(joule), 4, "kWh", f"Bought, {fuel}", "purchased")
-        each = fuel_price(plant.site.prices, fuel) or 0.0
-        found.append(
-            _Priced(
-                number, amount(each, f"{currency}/kWh", digits=6, name=f"Price of {fuel}", source="site file, prices")
-            )
-        )
+        found.append(_Priced(number, _fuel_number(plant, fuel)))
     return found
+
+
+def _fuel_number(plant: PlantDay, fuel: str) -> Number:
+    """What a kWh of fuel costs; of one that is sold by the litre, by its heating value."""
+    prices, each = plant.site.prices, fuel_price(plant.site.prices, fuel) or 0.0
+    per_litre = {"propane": prices.propane_per_litre, "oil": prices.oil_per_litre}.get(fuel)
+    source = "site file, prices"
+    if per_litre and each:
+        source = f"{source}: {per_litre:g} {prices.currency}/l ÷ {per_litre / each:.4f} kWh/l (higher heating value)"
+    return amount(each, f"{prices.currency}/kWh", digits=6, name=f"Price of {fuel}", source=source)
 
 
 def _factor(plant: PlantDay, kind: str) -> Number:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.origins import CARRIED_OVER, DEFAULT_COLD_DEGC, CarriedState, heat_at_tap
-from analytics.origins_mixed import follow_mixed
+from analytics.origins_mixed import MixedCourse, mixed_course
 from analytics.origins_state import ROOM
 from analytics.origins_tank import LayeredCourse, is_layered, layered_course
 from analytics.origins_water import BLOCK_S, J_PER_K_KG, moved_water
@@ -51,8 +51,8 @@ class Followed:
 
     Args:
         origins: Stages, the room, carried over.
-        tanks: Those that are followed in layers.
-        mixed: Tanks that are taken as mixed.
+        tanks: In the order in which the water passes them.
+        mixed: Those that are taken as mixed.
         at_tap_j: Heat that left the last tank by quarter hours and origins. (blocks, origins)
         passing_j: By origins: heat gained after the last tank.
     """
@@ -85,8 +85,10 @@ def follow_origins(plant: PlantDay, before: CarriedState | None) -> Followed:
             tanks.append(_sums(tank, found, passing))
             passing = found.course.leaving * found.layer_kg
         else:
-            passing, _ = follow_mixed(plant, tank, before, moved=moved, entering=passing, index=index)
+            course = mixed_course(plant, tank, before, moved=moved, entering=passing, index=index)
+            tanks.append(_mixed_sums(tank, course))
             mixed.append(tank)
+            passing = np.hstack((course.left / J_PER_K_KG, (moved.kg * moved.cold_degc)[:, None]))
     at_tap = heat_at_tap(passing, moved) if path.tanks else np.zeros((len(moved.kg), len(origins)))
     return Followed(origins, tanks, mixed, at_tap, _in_passing(plant, len(origins)))
 
@@ -99,6 +101,13 @@ def _sums(tank: str, found: LayeredCourse, entering: Array) -> _TankSums:
     sums = (found.start.sum(axis=0), put_in, entering.sum(axis=0) / found.layer_kg, found.course.leaving.sum(axis=0))
     ends = (found.course.lost, found.course.end.sum(axis=0))
     return _TankSums(tank, *(column[:-1] * scale for column in (*sums, *ends)))
+
+
+def _mixed_sums(tank: str, course: MixedCourse) -> _TankSums:
+    """Of a mixed tank, what was lost is what is left open: its loss, and what its sensors found less than the sums."""
+    put_in, came, passed = (each.sum(axis=0) / 3.6e6 for each in (course.put_in, course.came, course.left))
+    start, end = (course.stored[k] * course.mix[k] / 3.6e6 for k in (0, -1))
+    return _TankSums(tank, start, put_in, came, passed, start + put_in + came - passed - end, end)
 
 
 def _in_passing(plant: PlantDay, n_origins: int) -> Array:

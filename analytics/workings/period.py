@@ -59,7 +59,7 @@ def period_working(found: Period, ledgers: Sequence[DayLedger], path: str, *, ba
     figure, ratio = figures_by_path(found.total)[path], _ratio(path, backups)
     rows = [_added_row(ledger, path) if ratio is None else _ratio_row(ledger, ratio, path) for ledger in ledgers]
     if ratio is not None:
-        rows = _with_doubts(rows, ledgers, ratio, figure.value)
+        rows = _with_doubts(rows, ledgers, ratio, value=figure.value)
     remarks = _not_known(found.span, rows)
     known = [row for row in rows if not row.why]
     if isnan(figure.value):
@@ -67,8 +67,8 @@ def period_working(found: Period, ledgers: Sequence[DayLedger], path: str, *, ba
     if found.span.n_days > _MOST_DAYS:
         known = _by_month(known)
     whole = _whole("together", known)
-    tables = [_values(known, whole, figure, ratio), *_doubts(known, figure)]
-    return Working(path, (), tables, _steps(known, whole, figure, ratio), remarks)
+    tables = [_values(known, whole, figure, ratio=ratio), *_doubts(known, figure)]
+    return Working(path, (), tables, _steps(known, whole, figure, ratio=ratio), remarks)
 
 
 def _whole(name: str, rows: Sequence[_Row]) -> _Row:
@@ -134,7 +134,7 @@ def _ratio_row(ledger: DayLedger, ratio: _Ratio, path: str) -> _Row:
     return _Row(name, above.value, below.value, NO_DOUBT, why)
 
 
-def _with_doubts(rows: Sequence[_Row], ledgers: Sequence[DayLedger], ratio: _Ratio, value: float) -> list[_Row]:
+def _with_doubts(rows: Sequence[_Row], ledgers: Sequence[DayLedger], ratio: _Ratio, *, value: float) -> list[_Row]:
     """The same with what each day adds to the ratio's doubt: of both sides, over the period's denominator."""
     below = fsum(row.below for row in rows if not row.why)
     found = []
@@ -170,7 +170,7 @@ def _said(span: Span, missing: Sequence[str], why: str) -> str:
     return f"Not in it, {len(missing)} of {span.n_days} days: {named}. {why} Nothing is filled in for them."
 
 
-def _values(rows: Sequence[_Row], whole: _Row, figure: Figure, ratio: _Ratio | None) -> Table:
+def _values(rows: Sequence[_Row], whole: _Row, figure: Figure, *, ratio: _Ratio | None) -> Table:
     rows = [*rows, whole]
     if ratio is None:
         added = [(r.name, _cell(r.above, figure.unit), _u(r.doubt.half_width)) for r in rows]
@@ -214,7 +214,7 @@ def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
     return [Table("Standard uncertainty by source", (_first(rows), *named), cells, note)]
 
 
-def _steps(rows: Sequence[_Row], whole: _Row, figure: Figure, ratio: _Ratio | None) -> list[Step]:
+def _steps(rows: Sequence[_Row], whole: _Row, figure: Figure, *, ratio: _Ratio | None) -> list[Step]:
     if ratio is not None:
         above, below = kwh(whole.above), kwh(whole.below)
         return [Step("Ratio of the sums", multiplied([above], [below]), amount(figure.value, "1"))]

@@ -35,7 +35,7 @@ class _Sum:
         ]
 
 
-def _ratio(path: str, what: str, above: _Sum, below: _Sum) -> Working:
+def _ratio(path: str, what: str, *, above: _Sum, below: _Sum) -> Working:
     value = above.total.value / below.total.value
     steps = [*above.steps, *below.steps, Step(what, multiplied([above.total], [below.total]), amount(value, "1"))]
     inputs = list({(n.name, n.source): n for n in (*above.terms, *below.terms)}.values())
@@ -51,8 +51,8 @@ def fraction_working(plant: PlantDay, ledger: DayLedger, path: str) -> Working:
     above = _Sum("Of backup stages", [lines[stage] for stage in backups])
     if name == "delivered":
         taps = kwh(figures["hot_water.heat"].value, name="All hot-water heat", source="hot_water.heat")
-        return _ratio(path, "Share of heat at the taps", above, _Sum("All", [taps]))
-    return _ratio(path, "Share of heat put in", above, _Sum("Of all stages", list(lines.values())))
+        return _ratio(path, "Share of heat at the taps", above=above, below=_Sum("All", [taps]))
+    return _ratio(path, "Share of heat put in", above=above, below=_Sum("Of all stages", list(lines.values())))
 
 
 def factor_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
@@ -74,7 +74,9 @@ def factor_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
     if boundary == "h4":
         carriers = [loop for loop in (described.load_loop, described.desuperheater_loop) if loop]
         energy += [_pump_number(plant, pump, loop) for loop in carriers]
-    return _ratio(path, f"Performance factor {boundary.upper()}", _Sum("Heat", heat), _Sum("Energy", energy))
+    return _ratio(
+        path, f"Performance factor {boundary.upper()}", above=_Sum("Heat", heat), below=_Sum("Energy", energy)
+    )
 
 
 def _pump_number(plant: PlantDay, pump: HeatPumpDay, loop: str) -> Number:

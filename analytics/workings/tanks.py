@@ -12,7 +12,19 @@ from analytics.units import kwh_from_j
 from analytics.workings.inputs import Part
 from analytics.workings.stretches import clock, gap_remarks
 from analytics.workings.water import left_part
-from analytics.workings.written import Number, Step, Table, Working, added, amount, exact, kwh, multiplied, written
+from analytics.workings.written import (
+    Number,
+    Step,
+    Table,
+    Working,
+    added,
+    amount,
+    difference,
+    exact,
+    kwh,
+    multiplied,
+    written,
+)
 
 __all__ = ["loss_working", "residual_working", "stored_working"]
 
@@ -64,7 +76,7 @@ def loss_working(plant: PlantDay, tank: Tank, path: str) -> Working:
     hours = amount(float(known.sum()) * CELL_S / 3600.0, "h", name="Time for which both are known")
     heat = kwh(kwh_from_j(day.loss.amount))
     steps = [
-        Step("Above the room", added([(1.0, inside), (-1.0, outside)]), above),
+        Step("Above the room", difference(inside, outside), above),
         Step("Loss", multiplied([ua, above, hours], [exact(1000, "W/kW")]), heat),
     ]
     return Working(path, [ua, inside, outside, hours], (), steps, gap_remarks(plant, day.loss.covered))

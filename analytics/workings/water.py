@@ -14,7 +14,19 @@ from analytics.workings.inputs import Part
 from analytics.workings.loops import counter_steps
 from analytics.workings.rows import largest_and_rest
 from analytics.workings.stretches import clock, counted, frame_of, gap_remarks
-from analytics.workings.written import Number, Step, Table, Working, added, amount, exact, kwh, multiplied, written
+from analytics.workings.written import (
+    Number,
+    Step,
+    Table,
+    Working,
+    added,
+    amount,
+    difference,
+    exact,
+    kwh,
+    multiplied,
+    written,
+)
 
 __all__ = ["left_part", "passage_of", "volume_working", "water_heat_working"]
 
@@ -57,7 +69,7 @@ def passage_of(plant: PlantDay) -> Passage:
     return found
 
 
-def _row(passage: Passage, spot: str, which: NDArray[np.intp], when: str) -> _Row:
+def _row(passage: Passage, spot: str, which: NDArray[np.intp], *, when: str = "") -> _Row:
     """Some pieces as one row; masses and temperatures are of those whose temperatures are known."""
     litres = float(passage.volume_m3[which].sum()) * _LITRE
     heat = passage.heat_j[spot][which]
@@ -74,9 +86,9 @@ def _draw_rows(plant: PlantDay, passage: Passage, spot: str) -> list[_Row]:
     ends = np.append(passage.draws[1:], len(passage.volume_m3))
     pieces = [np.arange(a, b) for a, b in zip(passage.draws, ends, strict=True)]
     alone, rest = largest_and_rest([float(passage.volume_m3[p].sum()) for p in pieces])
-    rows = [_row(passage, spot, pieces[k], clock(plant, passage.pieces.start_s[pieces[k][0]])) for k in alone]
+    rows = [_row(passage, spot, pieces[k], when=clock(plant, passage.pieces.start_s[pieces[k][0]])) for k in alone]
     if rest:
-        rows.append(_row(passage, spot, np.concatenate([pieces[k] for k in rest]), f"{len(rest)} smaller"))
+        rows.append(_row(passage, spot, np.concatenate([pieces[k] for k in rest]), when=f"{len(rest)} smaller"))
     return rows
 
 
@@ -173,7 +185,7 @@ def left_part(plant: PlantDay, tank: str) -> Part:
     assert water is not None
     # Behind a mixing valve that alone is metered, the last tank gave what the valve passes on.
     spot = "mixed" if passage.spot == "mixed" and tank == water.tanks[-1] else tank
-    row = _row(passage, spot, np.arange(len(passage.volume_m3)), "")
+    row = _row(passage, spot, np.arange(len(passage.volume_m3)))
     what = f"Heat with the water that left {tank}"
     heat = kwh(kwh_from_j(row.heat_j), name=what, source=_sensor(plant, spot))
     if row.kg == 0.0:
@@ -184,7 +196,7 @@ def left_part(plant: PlantDay, tank: str) -> Part:
     rise = Number(row.rise_k, 3, "K")
     capacity = amount(row.capacity_j_kg_k / _KJ, "kJ/(kg K)", name="Specific heat", source="fluid table, water")
     steps = [
-        Step(f"Rise in {tank} above cold", added([(1.0, hot), (-1.0, cold)]), rise),
+        Step(f"Rise in {tank} above cold", difference(hot, cold), rise),
         Step(what, multiplied([kg, capacity, rise], [exact(3600, "kJ/kWh")]), heat),
     ]
     return Part([kg, hot, cold, capacity], steps, heat, [])

@@ -17,6 +17,7 @@ __all__ = [
     "Working",
     "added",
     "amount",
+    "difference",
     "exact",
     "kwh",
     "multiplied",
@@ -153,6 +154,11 @@ def added(terms: Sequence[tuple[float, Number]]) -> str:
             sign, shown = -sign, shown[1:]
         text += (f" {'+' if sign > 0 else _MINUS} " if text else "" if sign > 0 else _MINUS) + shown
     return text
+
+
+def difference(later: Number, earlier: Number) -> str:
+    """One number less another, such as two temperatures; below zero in parentheses."""
+    return f"{later.text} {_MINUS} {_factor(earlier)}"
 
 
 def working_to_json(working: Working) -> dict[str, Any]:
