@@ -253,7 +253,7 @@ def test_a_figures_amounts_open_beneath_it_and_fit_the_window(
         row.locator("summary").first.click()
         row.locator("details[data-from] > summary").click()
         row.locator(".amounts .sums b").first.wait_for()
-        assert "± = k × u" in row.inner_text()
+        assert "± = k × u" in row.inner_text().replace("\u00a0", " ")
         assert (shown.complaints, shown.foreign(origin), shown.overflow_px()) == ([], [], 0)
         if _IS_PICTURED:
             _keep_picture(shown, f"amounts-{width}", top="details.figure[open]")

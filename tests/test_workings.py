@@ -5,6 +5,7 @@ The layouts are the virtual houses'; what is shown is taken as rounded as it is 
 hand stand beside their checks.
 """
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
@@ -18,6 +19,7 @@ from analytics.day import account_day, window
 from analytics.doubt import Doubt
 from analytics.figure_paths import figures_by_path
 from analytics.period import Span, add_up
+from analytics.site import TariffBand
 from analytics.trace import Trace, local_day
 from analytics.workings.day import WorkedDay, working_of
 from analytics.workings.interval import interval_of
@@ -238,6 +240,25 @@ def test_a_cooling_days_useful_cooling_is_what_was_rejected_less_the_electricity
     rejected, taken, used = (number.value for number in working.inputs[-3:])
     assert rejected + taken - used == pytest.approx(day.ledger.heat_pumps[0].cooling.value)
     assert rejected > used > 0.0
+
+
+def test_prices_by_the_hour_are_shown_price_by_price() -> None:
+    """By hand: what was bought in each band times its price, less what the baseline would have bought in it."""
+    run = run_of("two-tank", WINTER)
+    bands = [
+        TariffBand(from_minute=7 * 60, to_minute=21 * 60, per_kwh=0.32),
+        TariffBand(from_minute=21 * 60, to_minute=7 * 60, per_kwh=0.12),
+    ]
+    site = replace(run.site, prices=replace(run.site.prices, electricity_per_kwh=bands))
+    local = local_day(WINTER, site.timezone)
+    result = account_day(site, day_traces(run.traces, *window(local)), local)
+    working = working_of(WorkedDay(result.plant, result.ledger, None), "saved.money")
+    assert working is not None
+    assert wrong_sums(working) == []
+    assert untold(working) == []
+    bought = next(step for step in working.steps if step.what == "What was bought")
+    assert re.findall(r"× (\d\.\d+) ", bought.expression) == ["0.12", "0.32"]
+    assert working.value == pytest.approx(result.ledger.saved.money.value)
 
 
 def test_an_interval_of_one_source_is_1_645_of_its_standard_uncertainty() -> None:

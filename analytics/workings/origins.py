@@ -28,7 +28,6 @@ Array = NDArray[np.float64]
 
 _KWH_PER_KG_K = J_PER_K_KG / 3.6e6
 _SAME_KWH = 5e-4
-_UNSCALED = 5e-6  # a factor this near to one changes no digit shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +125,9 @@ def delivered_working(plant: PlantDay, followed: Followed, path: str, *, origin:
     account = _at_taps(terms, gained)
     inputs, steps = [*gained.inputs], [*gained.steps, *account]
     scaled = _brought_to_meter(plant, followed, account[-1].result, origin=origin)
-    if scaled is not None:
-        inputs += scaled.inputs
-        steps += scaled.steps
+    inputs += scaled.inputs
+    # Where the two are the same as shown, the sum stands for the figure.
+    steps = [*steps, *scaled.steps] if scaled.steps else [*steps[:-1], replace(steps[-1], result=scaled.value)]
     return Working(path, inputs, [*_tank_tables(followed, which, origin), *tables], steps, _remarks(followed))
 
 
@@ -141,8 +140,8 @@ class _Sums:
     value: Number
 
 
-def _brought_to_meter(plant: PlantDay, followed: Followed, account: Number, *, origin: str) -> _Sums | None:
-    """The account's sum × metered heat ÷ heat of all origins; None where the two are one."""
+def _brought_to_meter(plant: PlantDay, followed: Followed, account: Number, *, origin: str) -> _Sums:
+    """The account's sum × metered heat ÷ heat of all origins; no step where that changes nothing shown."""
     assert plant.hot_water is not None
     heat = kwh(kwh_from_j(plant.hot_water.heat.amount), name="Heat in hot water, metered", source="hot_water.heat")
     total = kwh(_all_kwh(followed), name="Of all origins, by the account", source="the same sums for every origin")
@@ -150,9 +149,9 @@ def _brought_to_meter(plant: PlantDay, followed: Followed, account: Number, *, o
         value = kwh(heat.value if origin == CARRIED_OVER else 0.0)
         what = "Arrived at the taps: the account knows of no heat, so all counts as in store before"
         return _Sums([heat], [Step(what, value.text, value)], value)
-    if abs(heat.value / total.value - 1.0) <= _UNSCALED:
-        return None
     value = kwh(account.value * heat.value / total.value)
+    if value.text == account.text:
+        return _Sums([], [], value)
     step = Step("Arrived at the taps, brought to the metered heat", multiplied([account, heat], [total]), value)
     return _Sums([heat, total], [step], value)
 
@@ -220,7 +219,8 @@ def _tank_tables(followed: Followed, which: Sequence[int], origin: str) -> list[
             float(column[list(which)].sum())
             for column in (sums.start, sums.put_in, sums.came, sums.passed, sums.lost, sums.end)
         ]
-        rows.append((sums.tank, *(written(value, 3) for value in values)))
+        if any(abs(value) >= _SAME_KWH for value in values):
+            rows.append((sums.tank, *(written(value, 3) for value in values)))
     if not rows:
         return []
     note = (
