@@ -6,6 +6,8 @@ are those of `tests/reference/pt_sensor.csv` and `tests/reference/heat_meter_mpe
 """
 
 import re
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -87,23 +89,8 @@ def limit_of_error(
     References:
         IEC 60751, tolerance classes; EN 1434-1, maximum permissible errors of flow sensors (never above 5 %).
     """
-    values = np.asarray(value_si, dtype=np.float64)
-    if accuracy is None:
-        return default_limit_of_error(values, quantity)
-    scale, shift = to_si(quantity, unit)
-    match accuracy.standard:
-        case "absolute":
-            return _constant(values, accuracy.value * abs(scale))
-        case "percent":
-            # Percent of what the meter shows: 2 % of 100 degF is 2 degF, whatever that is in degC.
-            return np.asarray(np.abs(values - shift) * accuracy.value / 100.0)
-        case "IEC 60751":
-            constant, part = _IEC_60751[accuracy.grade]
-            return np.asarray(constant + part * np.abs(values))
-        case "EN 1434":
-            constant, part = _EN_1434[accuracy.grade]
-            percent = min(constant + part * qp_over_q, _EN_1434_CAP_PERCENT)
-            return np.asarray(np.abs(values) * percent / 100.0)
+    line = _default_line(quantity) if accuracy is None else _line(accuracy, quantity, unit, qp_over_q)
+    return line.at(value_si)
 
 
 def default_limit_of_error(value_si: ArrayLike, quantity: Quantity) -> NDArray[np.float64]:
@@ -113,11 +100,38 @@ def default_limit_of_error(value_si: ArrayLike, quantity: Quantity) -> NDArray[n
     0.5 K for a temperature; 5 % of the reading for flow and irradiance; 2 % for power, energy, volume and speed;
     none for a status.
     """
-    values = np.asarray(value_si, dtype=np.float64)
+    return _default_line(quantity).at(value_si)
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Limits of error that grow straight with what is shown above `zero`: all that makers state do."""
+
+    constant: float
+    part: float
+    zero: float = 0.0
+
+    def at(self, value_si: ArrayLike) -> NDArray[np.float64]:
+        return np.asarray(self.constant + self.part * np.abs(np.asarray(value_si, np.float64) - self.zero))
+
+
+@lru_cache
+def _line(accuracy: Accuracy, quantity: Quantity, unit: str, qp_over_q: float) -> _Line:
+    scale, shift = to_si(quantity, unit)
+    match accuracy.standard:
+        case "absolute":
+            return _Line(accuracy.value * abs(scale), 0.0)
+        case "percent":
+            # Percent of what the meter shows: 2 % of 100 degF is 2 degF, whatever that is in degC.
+            return _Line(0.0, accuracy.value / 100.0, shift)
+        case "IEC 60751":
+            return _Line(*_IEC_60751[accuracy.grade])
+        case "EN 1434":
+            constant, part = _EN_1434[accuracy.grade]
+            return _Line(0.0, min(constant + part * qp_over_q, _EN_1434_CAP_PERCENT) / 100.0)
+
+
+def _default_line(quantity: Quantity) -> _Line:
     if quantity == "temperature":
-        return _constant(values, _DEFAULT_TEMPERATURE_K)
-    return np.asarray(np.abs(values) * _DEFAULT_PERCENT[quantity] / 100.0)
-
-
-def _constant(values: NDArray[np.float64], half_width: float) -> NDArray[np.float64]:
-    return np.where(np.isnan(values), np.nan, half_width)
+        return _Line(_DEFAULT_TEMPERATURE_K, 0.0)
+    return _Line(0.0, _DEFAULT_PERCENT[quantity] / 100.0)

@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.segments import Pieces, cells_of, pieces_of
+from analytics.segments import cells_of, covered_cells, pieces_of
 
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["course_of"]
+__all__ = ["course_of", "sum_of_known", "unknown_as_none"]
 
 Array = NDArray[np.float64]
 
@@ -25,9 +25,20 @@ def course_of(signal: "Signal") -> Array:
     if spans and signal.is_gapless and signal.point.sampling == "instant":
         return _straight(signal)
     pieces = pieces_of(signal, start_s=edges_s[0], end_s=edges_s[-1])
-    amount, covered_s = cells_of(pieces, pieces.amount, edges_s), _covered(signal, pieces)
+    amount = cells_of(pieces, pieces.amount, edges_s)
+    covered_s = covered_cells(pieces, pieces.covered(signal.max_gap_s), edges_s)
     full = covered_s >= _COVERED_PART * (edges_s[1] - edges_s[0])
     return np.where(full, amount / np.maximum(covered_s, 1e-9), np.nan)
+
+
+def unknown_as_none(course: Array) -> Array:
+    """For sums in which what is not known counts as none."""
+    return np.where(np.isnan(course), 0.0, course)
+
+
+def sum_of_known(course: Array) -> float:
+    """The sum of what is known."""
+    return float(unknown_as_none(course).sum())
 
 
 def _straight(signal: "Signal") -> Array:
@@ -37,12 +48,3 @@ def _straight(signal: "Signal") -> Array:
     (0.5 * (value[1:] + value[:-1]) * (time_s[1:] - time_s[:-1])).cumsum(out=running[1:])
     total = np.interp(edges_s, time_s, running)
     return np.asarray((total[1:] - total[:-1]) / (edges_s[1] - edges_s[0]))
-
-
-def _covered(signal: "Signal", pieces: Pieces) -> Array:
-    """Seconds of each cell that the pieces cover."""
-    edges_s, start, end = signal.edges_s, pieces.start_s, pieces.end_s
-    if len(start) and signal.is_gapless and pieces.is_unbroken:
-        edges_s = np.minimum(np.maximum(edges_s, start[0]), end[-1])
-        return np.asarray(edges_s[1:] - edges_s[:-1])
-    return cells_of(pieces, np.where(pieces.covered(signal.max_gap_s), end - start, 0.0), edges_s)

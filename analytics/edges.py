@@ -30,29 +30,40 @@ def end_weight(pieces: Pieces, rate_last: Array, drive: Signal, *, frame: DayFra
     Returns:
         Weights, 0 to 1. (n,)
     """
-    powered = frame.pieces(drive)
-    edges = np.append(pieces.start_s, pieces.end_s[-1:])
-    running = np.concatenate(([0.0], np.cumsum(powered.amount)))
-    knots = np.concatenate((powered.start_s[:1], powered.end_s))
     weight = np.full(len(pieces.start_s), 0.5)
-    if len(weight) < 3 or len(knots) < 3:
+    powered = frame.pieces(drive)
+    if len(weight) < 3 or len(powered.start_s) < 2:
         return weight
-    power = np.diff(np.interp(edges, knots, running)) / np.maximum(np.diff(edges), 1e-9)
-    off_w = _OFF_PART * float(power.max())
-    before, here, after = power[:-2], power[1:-1], power[2:]
-    starts = (before <= off_w) & (after > off_w) & (here <= after)
-    stops = (before > off_w) & (after <= off_w) & (here <= before)
-    # A compressor's power climbs too: its level in the first piece lies below that of the second by their slope.
-    later = np.concatenate((after[1:], after[-1:]))
-    level = np.where(later > off_w, after - (later - after), after)
-    ran = np.where(starts, here / np.maximum(level, 1e-9), here / np.maximum(before, 1e-9))
-    ran = np.clip(ran, 0.0, 1.0)
+    power = _mean_power(powered, np.append(pieces.start_s, pieces.end_s[-1:]))
+    off_w = _OFF_PART * float(np.maximum.reduce(power))
+    on, rises = power > off_w, power[1:] >= power[:-1]
+    starts = (~on[:-2] & on[2:] & rises[1:]).nonzero()[0] + 1
+    stops = (on[:-2] & ~on[2:] & (power[1:-1] <= power[:-2])).nonzero()[0] + 1
+    weight[starts] = _ran(power[starts], _level(power, starts, off_w=off_w))
     # A pump that runs on carries the rest of the heat away while the rate falls; one that stops carries none.
-    tail = np.where(rate_last[1:-1] != 0, 0.5, 1.0) * (1.0 - ran)
-    weight[1:-1] = np.where(starts, ran, np.where(stops, tail, 0.5))
-    first = np.flatnonzero(starts[:-1]) + 1
-    weight[first] *= _mean_of_climb(rate_last[first], rate_last[first + 1], rate_last[first + 2], ran=weight[first])
+    weight[stops] = np.where(rate_last[stops] != 0, 0.5, 1.0) * (1.0 - _ran(power[stops], power[stops - 1]))
+    first = starts[starts < len(weight) - 2]
+    if len(first):
+        weight[first] *= _mean_of_climb(rate_last[first], rate_last[first + 1], rate_last[first + 2], ran=weight[first])
     return weight
+
+
+def _mean_power(powered: Pieces, edges_s: Array) -> Array:
+    """Mean power between instants. [W]"""
+    running = np.concatenate(([0.0], powered.amount.cumsum()))
+    total = np.interp(edges_s, np.concatenate((powered.start_s[:1], powered.end_s)), running)
+    return np.asarray((total[1:] - total[:-1]) / np.maximum(edges_s[1:] - edges_s[:-1], 1e-9))
+
+
+def _level(power: Array, starts: NDArray[np.intp], *, off_w: float) -> Array:
+    """What the power was when it began: it climbs, so that lies below the next piece's by the slope from there on."""
+    after, later = power[starts + 1], power[np.minimum(starts + 2, len(power) - 1)]
+    return np.where(later > off_w, after - (later - after), after)
+
+
+def _ran(mean_power: Array, level: Array) -> Array:
+    """The part of a piece for which the drive ran. [-]"""
+    return np.asarray(np.minimum(np.maximum(mean_power / np.maximum(level, 1e-9), 0.0), 1.0))
 
 
 def _mean_of_climb(first: Array, second: Array, third: Array, *, ran: Array) -> Array:

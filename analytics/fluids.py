@@ -68,6 +68,10 @@ class Fluid:
         middle = np.clip(np.asarray(temperature_degc, float), self.lowest_degc + 0.5, self.highest_degc - 0.5)
         return self.enthalpy(middle + 0.5) - self.enthalpy(middle - 0.5)
 
+    def heat_j_m3k(self, temperature_degc: float) -> float:
+        """Heat that one kelvin makes in a volume [J/(m3 K)], for what needs no more than a typical value."""
+        return _typical_heat_j_m3k(self, round(min(max(temperature_degc, self.lowest_degc), self.highest_degc)))
+
     def refuse_outside(self, temperature_degc: ArrayLike) -> None:
         """
         Raises:
@@ -87,6 +91,11 @@ class Fluid:
         low = table[index]
         read: Array = low + (table[index + 1] - low) * (place - index)
         return read
+
+
+@lru_cache(maxsize=4096)
+def _typical_heat_j_m3k(fluid: Fluid, temperature_degc: int) -> float:
+    return float(fluid.density(temperature_degc) * fluid.capacity(temperature_degc))
 
 
 def _coolprop() -> ModuleType:

@@ -16,11 +16,12 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import sum_of_known, unknown_as_none
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
-from analytics.frame import DayFrame, relative_limit, to_course
+from analytics.frame import DayFrame, relative_limit
 from analytics.plant import CELL_S, UNKNOWN, Course, HeatPumpDay, LoopDay, Signal, Total, not_known
-from analytics.segments import cells_of, gap_amount, pieces_of
+from analytics.segments import gap_amount, pieces_of
 from analytics.site import HeatPump, Site
 
 __all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
@@ -41,19 +42,19 @@ def meter_heat_pump(
     """A heat pump's day from its power and the loops that it works on."""
     signal = signals.get(pump.power)
     if signal is None or len(signal.time_s) == 0:
-        return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame)
+        return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame=frame)
     elec_w, elec = _electricity(signal, frame)
     on = _on_part(pump, elec_w)
     runs = _runs(on > 0)
     exchange = _exchange(pump, loops)
     mode = _mode(runs, exchange, frame.n_cells)
     return _account(
-        site, pump, elec_w=elec_w, elec=elec, on=on, mode=mode, exchange=exchange,
+        site, pump, elec_w=elec_w, elec=elec, on=on, runs=runs, mode=mode, exchange=exchange,
         ran_before=_ran_before(pump, signal), frame=frame,
     )  # fmt: skip
 
 
-def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], frame: DayFrame) -> HeatPumpDay:
+def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], *, frame: DayFrame) -> HeatPumpDay:
     unknown = frame.unknown()
     return HeatPumpDay(
         heat_pump=pump.id, elec_w=unknown, is_on=unknown, mode=unknown, useful_w=unknown, n_starts=0,
@@ -66,8 +67,7 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
     pieces = frame.pieces(signal)
     known = pieces.covered(signal.max_gap_s)
     covered = np.where(known, pieces.length_s, 0.0)
-    cells, cells_s = cells_of(pieces, np.stack((pieces.amount, covered)), frame.edges_s)
-    course, point = to_course(frame, cells, cells_s), signal.point
+    course, point = frame.course(pieces, pieces.amount, known), signal.point
     part = float(covered.sum()) / frame.until_s
     if part == 0:
         return course, not_known(f"{point.id} gave no usable reading.")
@@ -84,7 +84,7 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
 
 def _on_part(pump: HeatPump, elec_w: Array) -> Array:
     """Part of each cell in which the compressor runs: in the cell of a start or stop, by its mean power."""
-    power = np.nan_to_num(elec_w)
+    power = unknown_as_none(elec_w)
     on = power > _threshold_w(pump, elec_w)
     before = np.concatenate(([0.0], power[:-1]))
     after = np.concatenate((power[1:], [0.0]))
@@ -103,8 +103,9 @@ class _Runs:
 
 
 def _runs(on: NDArray[np.bool_]) -> _Runs:
-    steps = np.diff(np.concatenate(([False], on, [False])).astype(np.int8))
-    return _Runs(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1) - 1)
+    framed = np.concatenate(([False], on, [False]))
+    turns = (framed[1:] != framed[:-1]).nonzero()[0]
+    return _Runs(turns[::2], turns[1::2] - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +146,7 @@ def _mode(runs: _Runs, exchange: _Exchange, n_cells: int) -> Array:
     course = exchange.course("source")
     if course is None:
         course = exchange.course("load")
-    heat = np.zeros(n_cells) if course is None else np.nan_to_num(course)
+    heat = np.zeros(n_cells) if course is None else unknown_as_none(course)
     total = np.concatenate(([0.0], np.cumsum(heat)))
     for index, (first, last) in enumerate(zip(runs.first, runs.last, strict=True)):
         # Not into the neighbour's time: each pause is shared.
@@ -175,7 +176,7 @@ class _Way:
 def _heating(exchange: _Exchange, elec_w: Array) -> _Way:
     load, desuperheater = exchange.course("load"), exchange.course("desuperheater")
     if load is not None:
-        course = load if desuperheater is None else load + np.nan_to_num(desuperheater)
+        course = load if desuperheater is None else load + unknown_as_none(desuperheater)
         return _Way(course, "", (*_gives(exchange.load), *_gives(exchange.desuperheater)))
     source = exchange.course("source")
     if source is None:
@@ -190,7 +191,7 @@ def _cooling(pump: HeatPump, exchange: _Exchange, elec_w: Array) -> _Way:
         return _Way(None, "The source loop gave no usable readings.")
     if np.isnan(exchange.source.reverse.amount) and any(rating.mode == "cooling" for rating in pump.rating):
         return _Way(None, "The heat meter of the source loop counts one way, so heat rejected is not known.")
-    taken = np.zeros(len(elec_w)) if desuperheater is None else np.nan_to_num(desuperheater)
+    taken = np.zeros(len(elec_w)) if desuperheater is None else unknown_as_none(desuperheater)
     why = "Heat rejected plus desuperheater heat less the compressor's electricity."
     loops = (*_gives(exchange.source), *_gives(exchange.desuperheater))
     return _Way(-source + taken - elec_w, why, loops, elec_sign=-1.0)
@@ -226,6 +227,7 @@ def _account(
     elec_w: Array,
     elec: Total,
     on: Array,
+    runs: _Runs,
     mode: Array,
     exchange: _Exchange,
     ran_before: bool,
@@ -239,14 +241,14 @@ def _account(
         useful = np.where(cells, nan if way.course is None else way.course, useful)
     caused = _caused(site, pump, exchange, elec_w=elec_w, heats=heats, cop=heating.cop)
     run_s = float(on.sum()) * CELL_S
-    u_run_s = sqrt(2.0 * max(len(_runs(on > 0).first), 1)) * 0.1 * CELL_S
+    u_run_s = sqrt(2.0 * max(len(runs.first), 1)) * 0.1 * CELL_S
     return HeatPumpDay(
         heat_pump=pump.id,
         elec_w=elec_w,
         is_on=np.where(np.isnan(elec_w), nan, on),
         mode=np.where(np.isnan(elec_w), nan, np.where(on > 0, mode, 0.0)),
         useful_w=useful,
-        n_starts=_starts(on, ran_before=ran_before),
+        n_starts=_starts(runs, ran_before=ran_before),
         caused_elec_w=caused[0],
         elec=elec,
         heating=heating.heat,
@@ -261,8 +263,7 @@ def _account(
     )
 
 
-def _starts(on: Array, *, ran_before: bool) -> int:
-    runs = _runs(on > 0)
+def _starts(runs: _Runs, *, ran_before: bool) -> int:
     # A run that was under way at midnight did not start today.
     return len(runs.first) - int(ran_before and len(runs.first) > 0 and runs.first[0] == 0)
 
@@ -313,7 +314,7 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
     parts = []
     for loop, total in way.loops:
         turned = loop.heat_w if total is loop.heat else -loop.heat_w
-        here_j = float(np.nansum(np.maximum(turned[cells], 0.0))) * CELL_S
+        here_j = sum_of_known(np.maximum(turned[cells], 0.0)) * CELL_S
         parts.append((min(here_j / total.amount, 1.0) if total.amount > 0 else 0.0, total.doubt))
     return parts
 
@@ -340,15 +341,16 @@ def _caused(
         unknown = not_known("The loop that heats the tank gave no usable readings.")
         return np.full(len(elec_w), nan), unknown
     given = [loop.heat_w for loop in loops]
-    heat_w = np.sum([np.maximum(np.nan_to_num(c), 0.0) for c in given], axis=0) if given else np.zeros(len(elec_w))
-    heat_w = np.where(heats, heat_w, 0.0)
+    heat_w = np.zeros(len(elec_w))
+    for course in given:
+        heat_w += np.where(heats & (course > 0), course, 0.0)
     total_j = float(heat_w.sum()) * CELL_S
-    heating_elec_j = float(np.nansum(np.where(heats, elec_w, 0.0))) * CELL_S
+    heating_elec_j = sum_of_known(np.where(heats, elec_w, 0.0)) * CELL_S
     if total_j == 0.0:
         return np.zeros(len(elec_w)), Total(0.0, NO_DOUBT, 1.0, "derived")
     if heating_elec_j < _LEAST_ELEC_J:
         why = "All that the compressor used in its short run."
-        used_w = np.where(heats & (heat_w > 0), np.nan_to_num(elec_w), 0.0)
+        used_w = np.where(heats & (heat_w > 0), unknown_as_none(elec_w), 0.0)
         doubt = Doubt({}, {f"short run of {pump.id}": heating_elec_j / 2})
         return used_w, Total(float(used_w.sum()) * CELL_S, doubt, cop.covered, "derived", why)
     if np.isnan(cop.amount) or cop.amount <= 0:

@@ -7,17 +7,19 @@ once, in the cold feed or behind the mixing valve.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import unknown_as_none
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, gap_amount, value_at
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, value_at
 from analytics.site import HotWater, Site
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
@@ -33,7 +35,7 @@ _U_WATER = 0.002
 _CAPACITY_J_KG_K = 4180.0  # for doubts only
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Spot:
     """Temperature of the moving water at one spot, at both ends of each moving piece, and its doubt by source [K]."""
 
@@ -43,9 +45,14 @@ class _Spot:
     basis: Basis = "measured"
     why: str = ""
 
-    @property
+    @cached_property
     def mean(self) -> Array:
         return 0.5 * (self.first + self.last)
+
+    @cached_property
+    def enthalpy(self) -> Array:
+        """Mean of both ends. [J/kg]"""
+        return 0.5 * (water().enthalpy(self.first) + water().enthalpy(self.last))
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,18 +71,16 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     path = site.hot_water
     if path is None:
         return None
-    courses = {name: _course(signals, getattr(path, name), frame) for name in ("cold", "hot", "heated", "mixed")}
-    outlet = next((courses[n] for n in ("heated", "hot", "mixed") if getattr(path, n)), frame.unknown())
     meter = signals.get(path.flow or path.volume or "")
     if meter is None or len(meter.time_s) == 0:
-        return _unmetered(path, courses, outlet, frame)
+        return _unmetered(path, signals, frame=frame)
     pieces = frame.pieces(meter)
-    covered = np.where(pieces.covered(meter.max_gap_s), pieces.length_s, 0.0)
-    volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
+    covered = pieces.covered(meter.max_gap_s)
+    volume = np.where(covered | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     moving = volume > 0
     run = _moving(pieces, moving)
-    spots = _spots(site, path, signals, run, sampling=meter.point.sampling)
-    water = _path(path, run, volume[moving], spots, sampling=meter.point.sampling)
+    spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
+    water = _path(path, run, volume[moving], spots=spots, sampling=meter.point.sampling)
     return _account(
         site,
         path,
@@ -83,29 +88,24 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
         spots,
         meter=meter,
         frame=frame,
-        courses=courses,
-        outlet=outlet,
-        covered_s=covered,
+        signals=signals,
+        covered=covered,
         all_pieces=pieces,
     )
 
 
-def _course(signals: Mapping[str, Signal], point: str | None, frame: DayFrame) -> Array:
-    signal = signals.get(point) if point else None
-    return signal.course if signal else frame.unknown()
+def _sensors(path: HotWater, signals: Mapping[str, Signal]) -> Mapping[str, Signal]:
+    named = {place: getattr(path, place) for place in ("cold", "hot", "heated", "mixed")}
+    return {place: signals[point] for place, point in named.items() if point in signals}
 
 
-def _unmetered(path: HotWater, courses: Mapping[str, Array], outlet: Array, frame: DayFrame) -> HotWaterDay:
+def _unmetered(path: HotWater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HotWaterDay:
     named = path.flow or path.volume
     why = f"{named} gave no usable reading." if named else "There is no flow or volume meter in the water's path."
     unknown = not_known(why)
     return HotWaterDay(
         flow_m3_s=frame.unknown(),
-        cold_degc=courses["cold"],
-        hot_degc=courses["hot"],
-        heated_degc=courses["heated"],
-        mixed_degc=courses["mixed"],
-        outlet_degc=outlet,
+        sensors=_sensors(path, signals),
         heat_w=frame.unknown(),
         draws=(),
         volume=unknown,
@@ -117,14 +117,14 @@ def _moving(pieces: Pieces, moving: NDArray[np.bool_]) -> Pieces:
     return Pieces(pieces.start_s[moving], pieces.end_s[moving], pieces.first[moving], pieces.last[moving])
 
 
-def _spot(signal: Signal | None, run: Pieces, *, sampling: str, instead: "_Spot | None" = None) -> "_Spot | None":
-    """The moving water's temperature by a sensor; where it is silent, by what stands in for it."""
+def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
+    """The moving water's temperature by a sensor; None where it is silent."""
     if signal is None or len(signal.time_s) == 0:
-        return instead
-    first, last = value_at(signal, run.start_s), value_at(signal, run.end_s)
+        return None
+    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
     if sampling != "instant":
         first, last = _while_flowing(run, first, last)
-    u_k = from_limit(temperature_limit_k(signal, float(signal.value.mean())))
+    u_k = from_limit(temperature_limit_k(signal, signal.mean))
     return _Spot(first, last, {signal.point.id: u_k})
 
 
@@ -139,17 +139,17 @@ def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array
 
 
 def _spots(
-    site: Site, path: HotWater, signals: Mapping[str, Signal], run: Pieces, *, sampling: str
+    site: Site, path: HotWater, signals: Mapping[str, Signal], *, run: Pieces, sampling: str
 ) -> dict[str, _Spot | None]:
     """Temperatures along the path: "cold", each tank's id, "heated", "mixed"."""
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
     why = f"There is no cold-water sensor; {_ASSUMED_COLD_DEGC:g} degC is assumed."
     cold = _Spot(level, level, {"assumed cold water": _U_ASSUMED_COLD_K}, "estimated", why)
-    spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling, instead=cold)}
+    spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling) or cold}
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
     for tank, outlet in zip(path.tanks, outlets, strict=False):
-        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling, instead=_top_of(site, tank, signals, run))
+        spots[tank] = _spot(signals.get(outlet), run, sampling=sampling) or _top_of(site, tank, signals, run=run)
     for name, point in (("heated", path.heated), ("mixed", path.mixed)):
         spots[name] = _spot(signals.get(point or ""), run, sampling=sampling)
     if not path.tanks:
@@ -157,7 +157,7 @@ def _spots(
     return spots
 
 
-def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], run: Pieces) -> _Spot | None:
+def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], *, run: Pieces) -> _Spot | None:
     for point in site.tanks[tank].temperatures[:1]:
         spot = _spot(signals.get(point), run, sampling="instant")
         if spot is not None:
@@ -176,7 +176,7 @@ def _last_spot(path: HotWater, spots: Mapping[str, _Spot | None]) -> _Spot | Non
     return spots["heated"] or by_sensor or (spots["mixed"] if sees_all else None) or outlet
 
 
-def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Spot | None], *, sampling: str) -> _Path:
+def _path(path: HotWater, run: Pieces, volume_m3: Array, *, spots: Mapping[str, _Spot | None], sampling: str) -> _Path:
     cold, mixed = spots["cold"], spots["mixed"]
     hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
     if path.flow_at == "mixed" and mixed is not None and cold is not None:
@@ -195,8 +195,7 @@ def _path(path: HotWater, run: Pieces, volume_m3: Array, spots: Mapping[str, _Sp
 def _heat_above_cold(mass_kg: Array, spot: _Spot | None, cold: _Spot | None) -> Array:
     if spot is None or cold is None:
         return np.full(len(mass_kg), nan)
-    rise = [water().enthalpy(s) - water().enthalpy(c) for s, c in ((spot.first, cold.first), (spot.last, cold.last))]
-    return np.asarray(mass_kg * 0.5 * (rise[0] + rise[1]))
+    return np.asarray(mass_kg * (spot.enthalpy - cold.enthalpy))
 
 
 def _account(
@@ -207,9 +206,8 @@ def _account(
     *,
     meter: Signal,
     frame: DayFrame,
-    courses: Mapping[str, Array],
-    outlet: Array,
-    covered_s: Array,
+    signals: Mapping[str, Signal],
+    covered: NDArray[np.bool_],
     all_pieces: Pieces,
 ) -> HotWaterDay:
     last, cold = _last_spot(path, spots), spots["cold"]
@@ -220,30 +218,26 @@ def _account(
         leaving[-1] = heat  # what the valve passes on, the last tank has given
     before = leaving[-1] if leaving else np.zeros(len(heat))
     passing = np.maximum(heat - before, 0.0) if spots["heated"] is not None else np.zeros(len(heat))
-    rows = np.nan_to_num(np.stack((water.volume_m3, heat, passing, *leaving)))
+    rows = unknown_as_none(np.stack((water.volume_m3, heat, passing, *leaving)))
     cells = cells_of(water.pieces, rows, frame.edges_s)
     for index, tank in enumerate(path.tanks):
         if spots[tank] is None and not (is_mixed and index == len(leaving) - 1):
             cells[3 + index] = nan
-    known_s = cells_of(all_pieces, covered_s, frame.edges_s)
-    part = float(covered_s.sum()) / frame.until_s
+    known_s = covered_cells(all_pieces, covered, frame.edges_s)
+    part = float(all_pieces.length_s[covered].sum()) / frame.until_s
     hidden_m3 = 0.0
     if meter.point.sampling != "counter":
-        hidden_m3 = gap_amount(all_pieces, all_pieces.covered(meter.max_gap_s), end_s=frame.until_s)
+        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s)
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
     left = [
         _moved_doubt(volume, water.mass_kg, j, spot=spots[t], cold=cold)
         for t, j in zip(path.tanks, leaving, strict=True)
     ]
     return HotWaterDay(
-        flow_m3_s=to_course(frame, cells[0], known_s),
-        cold_degc=courses["cold"],
-        hot_degc=courses["hot"],
-        heated_degc=courses["heated"],
-        mixed_degc=courses["mixed"],
-        outlet_degc=outlet,
-        heat_w=to_course(frame, cells[1], known_s),
-        draws=_draws(water, heat, last, cold),
+        flow_m3_s=to_course(cells[0], known_s),
+        sensors=_sensors(path, signals),
+        heat_w=to_course(cells[1], known_s),
+        draws=_draws(water, heat, last=last, cold=cold),
         volume=volume,
         heat=_heat_total(meter, water, heat, last=last, cold=cold, volume=volume),
         leaving_j=cells[3:],
@@ -332,14 +326,14 @@ def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, las
     return Doubt(steady, {"moments of the hot water": sqrt(sum(spread) / 12)})
 
 
-def _draws(water: _Path, heat: Array, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
+def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
     pieces = water.pieces
     begins = _begins(pieces)
     if len(begins) == 0:
         return ()
     ends = np.concatenate((begins[1:], [len(pieces.start_s)])) - 1
     volume = np.add.reduceat(water.volume_m3, begins)
-    heats = np.add.reduceat(np.nan_to_num(heat), begins)
+    heats = np.add.reduceat(unknown_as_none(heat), begins)
     degc = [
         np.add.reduceat(water.volume_m3 * spot.mean, begins) / volume if spot else np.full(len(begins), nan)
         for spot in (cold, last)
@@ -381,8 +375,8 @@ def water_passed(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) 
     pieces = frame.pieces(meter)
     volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     run = _moving(pieces, volume > 0)
-    spots = _spots(site, path, signals, run, sampling=meter.point.sampling)
-    water = _path(path, run, volume[volume > 0], spots, sampling=meter.point.sampling)
+    spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
+    water = _path(path, run, volume[volume > 0], spots=spots, sampling=meter.point.sampling)
     last, cold = _last_spot(path, spots), spots["cold"]
     known = {name: spot for name, spot in spots.items() if spot is not None}
     at = next((name for name, spot in known.items() if spot is last), "")

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.figures import Basis
-from analytics.frame import DayFrame, relative_limit, to_course
+from analytics.frame import DayFrame, relative_limit
 from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, gap_amount
+from analytics.segments import Pieces, gap_amount
 from analytics.site import Heater, Loop
 
 __all__ = ["is_running", "meter_heater", "meter_pump"]
@@ -38,21 +38,22 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     if signal is None or len(signal.time_s) == 0:
         return frame.unknown(), frame.unknown(), UNKNOWN
     pieces = frame.pieces(signal)
-    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
+    covered = pieces.covered(signal.max_gap_s)
+    covered_s = np.where(covered, pieces.length_s, 0.0)
     quantity = signal.point.quantity
-    run_s = 0.5 * covered * sum(is_running(v, loop.pump_power_w, quantity) for v in (pieces.first, pieces.last))
-    energy = pieces.amount if quantity == "power" else run_s * (nan if loop.pump_power_w is None else loop.pump_power_w)
-    on, elec, seconds = cells_of(pieces, np.stack((run_s, np.nan_to_num(energy), covered)), frame.edges_s)
-    part = float(covered.sum()) / frame.until_s
+    run_s = 0.5 * covered_s * sum(is_running(v, loop.pump_power_w, quantity) for v in (pieces.first, pieces.last))
+    part = float(covered_s.sum()) / frame.until_s
     is_known = quantity == "power" or loop.pump_power_w is not None
+    energy = pieces.amount if quantity == "power" else run_s * (loop.pump_power_w or 0.0)
     total_j = float(energy.sum()) if is_known else nan
-    power = to_course(frame, elec, seconds) if is_known else frame.unknown()
+    on, power = frame.course(pieces, np.stack((run_s, energy)), covered)
+    power = power if is_known else frame.unknown()
     why = "" if quantity == "power" else "Run time times the pump's nominal power."
     doubt = _pump_doubt(loop, signal, pieces, total_j=total_j)
     basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
     if not is_known:
         why = f"The power of the pump of loop {loop.id} is not stated (pump_power_w)."
-    return to_course(frame, on, seconds), power, Total(total_j, doubt, part, basis, why)
+    return on, power, Total(total_j, doubt, part, basis, why)
 
 
 def _pump_doubt(loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float) -> Doubt:
@@ -85,10 +86,8 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
         rated_w = heater.rated_w or nan
         pieces = Pieces(pieces.start_s, pieces.end_s, pieces.first * rated_w, pieces.last * rated_w)
     short = pieces.covered(signal.max_gap_s)
-    covered = np.where(short, pieces.length_s, 0.0)
     amount = np.where(short | (signal.point.sampling == "counter"), pieces.amount, 0.0)
-    cells, cells_s = cells_of(pieces, np.stack((amount, covered)), frame.edges_s)
-    course = to_course(frame, cells, cells_s)
+    course = frame.course(pieces, amount, short)
     total = _heater_total(signal, pieces, amount=amount, frame=frame, is_status=is_status)
     heat = replace(total, amount=total.amount * heater.efficiency, doubt=total.doubt.times(heater.efficiency))
     return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)

@@ -110,18 +110,24 @@ def find_bad(
     for point, value in values.items():
         quantity = site.points[point].quantity
         low, high = RANGES[quantity]
-        if value.min(initial=low) < low or value.max(initial=high) > high:
+        if np.minimum.reduce(value) < low or np.maximum.reduce(value) > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
-        if quantity == "temperature" and len(value) > 2 and np.abs(value[1:] - value[:-1]).max() > _SPIKE_K:
+        if quantity == "temperature" and len(value) > 2 and _farthest_step(value) > _SPIKE_K:
             note(point, _spikes(value), "spike")
     after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
     for rule in _stuck_rules(site):
         if rule.point in values:
-            flags = _stuck(rule, times_s, believed, before=before)
+            rows = _rows(believed[rule.point])
+            flags = _stuck(rule, times_s, believed, rows=rows, before=before)
             note(rule.point, flags, "stuck")
-            _note_standing(after, rule.point, times_s[rule.point], believed[rule.point], flags=flags, before=before)
+            _note_standing(after, rule, times_s, believed, rows=rows, flags=flags, before=before)
     return bad, faults, after
+
+
+def _farthest_step(value: Array) -> float:
+    steps = value[1:] - value[:-1]
+    return float(max(np.maximum.reduce(steps), -np.minimum.reduce(steps)))
 
 
 def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:
@@ -173,26 +179,34 @@ def _stuck_rules(site: Site) -> list[_StuckRule]:
     return rules
 
 
-def _note_standing(after: Standing, point: str, time_s: Array, value: Array, *, flags: Flags, before: Standing) -> None:
-    changes = np.flatnonzero(value[1:] != value[:-1])
-    has_moved = len(changes) > 0 or before.since_it_moved(point) == value[0]
-    stands_s = float(time_s[-1] - time_s[changes[-1] + 1 if len(changes) else 0])
-    if has_moved and stands_s >= _STANDS_S:
+def _rows(value: Array) -> NDArray[np.intp]:
+    """Where each row of equal readings begins, and one past the last."""
+    return np.concatenate(([0], (value[1:] != value[:-1]).nonzero()[0] + 1, [len(value)]))
+
+
+def _note_standing(
+    after: Standing, rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *,
+    rows: NDArray[np.intp], flags: Flags, before: Standing,
+) -> None:  # fmt: skip
+    point, time_s, value = rule.point, times_s[rule.point], values[rule.point]
+    has_moved = len(rows) > 2 or before.since_it_moved(point) == value[0]
+    if has_moved and float(time_s[-1] - time_s[rows[-2]]) >= _STANDS_S:
         (after.stuck if flags[-1] else after.still)[point] = float(value[-1])
 
 
-def _stuck(rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *, before: Standing) -> Flags:
+def _stuck(
+    rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *,
+    rows: NDArray[np.intp], before: Standing,
+) -> Flags:  # fmt: skip
     time_s, value = times_s[rule.point], values[rule.point]
     flags = np.zeros(len(value), bool)
     if len(value) < 3:
         return flags
-    changes = np.flatnonzero(value[1:] != value[:-1])
-    starts = np.concatenate(([0], changes + 1))
-    ends = np.concatenate((changes, [len(value) - 1]))
+    starts, ends = rows[:-1], rows[1:] - 1
     stood = before.since_it_moved(rule.point) == value[0]
     if before.stuck.get(rule.point) == value[0]:
         flags[: ends[0] + 1] = True
-    for index in np.flatnonzero(time_s[ends] - time_s[starts] >= rule.shortest_s):
+    for index in (time_s[ends] - time_s[starts] >= rule.shortest_s).nonzero()[0]:
         span = (float(time_s[starts[index]]), float(time_s[ends[index]]))
         if (index == 0 and not stood) or not _ran(rule.mover, span, times_s, values):
             continue

@@ -19,12 +19,13 @@ References:
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow", "settle"]
+__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow"]
 
 Array = NDArray[np.float64]
 
@@ -147,56 +148,64 @@ def follow(store: Store, start: Array) -> Course:
         start: The layers at the start. Shape (LAYERS, columns)
     """
     quiet, moves = store.quiet, _Moves(store.water)
-    turns = [_Turns(charge) for charge in store.charges]
-    heating = [_heated_steps(charge) for charge in store.charges]
-    conduct, known = _conduction(quiet.conduction), np.isfinite(quiet.sensors_degc.sum(axis=1))
+    stages = [_Stage(charge) for charge in store.charges]
+    conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
-    slacks = np.maximum(store.slack_k, _STABLE_K)
+    degc: Array = layers @ one
+    slacks = list(np.maximum(store.slack_k, _STABLE_K))
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
-    for step in np.flatnonzero(np.logical_or.reduce([moves.any, quiet.due, *heating])).tolist():
-        if moves.any[step]:
+    happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
+    for step in happens.nonzero()[0].tolist():
+        if step in moves:
             layers, leaving[step] = moves.through(step, layers)
+            degc = layers @ one
         slack = _NO_SLACK
-        for charge, turn, heats in zip(store.charges, turns, heating, strict=True):
-            if heats[step]:
+        for stage in stages:
+            if step in stage:
                 slack = slacks[step]
-                layers = turn.through(step, layers)
-                layers[:, charge.column] += _rise(charge, turn, step, layers @ one)
-        if quiet.due[step]:
+                degc = stage.heat(step, layers, degc)
+        if is_due[step]:
             before = _EACH @ layers
             layers = conduct @ layers
-            change, gain = _change(quiet, step, layers @ one, is_known=known[step])
-            layers = _changed(layers, change, gain, held=(layers @ one) - layers[:, -1], room=store.room)
+            degc = layers @ one
+            _change(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
             lost += before - _EACH @ layers
-        layers = settle(layers, layers @ one, slack)
+            degc = layers @ one
+        _settle(layers, degc, slack)
     return Course(leaving, lost, layers)
 
 
-def settle(layers: Array, degc: Array, slack: Array) -> Array:
-    """Mix what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    if (degc[1:] - degc[:-1] + slack).max() <= 0.0:
-        return layers
-    settled, first = layers.copy(), 0
-    for count in _pools(degc.tolist(), slack.tolist()):
-        if count > 1:
-            settled[first : first + count] = _EACH[:count] @ layers[first : first + count] / count
-        first += count
-    return settled
+def _settle(layers: Array, degc: Array, slack: Array) -> None:
+    """Mix in place what is warmer below than above, neighbours with neighbours, until the tank is stable."""
+    rises = degc[1:] - degc[:-1] > -slack
+    first_rise = int(rises.argmax())
+    if not rises[first_rise]:
+        return
+    for first, count, mean_degc in _pools(degc.tolist(), slack.tolist(), stable=first_rise):
+        pool = slice(first, first + count)
+        layers[pool] = _EACH[:count] @ layers[pool] / count
+        degc[pool] = mean_degc
 
 
-def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[int]:
-    """How many layers, from the top, come to the same temperature."""
-    means: list[float] = []
-    counts: list[int] = []
-    for place, layer_degc in enumerate(degc):
-        mean, count = layer_degc, 1
+def _pools(degc: Sequence[float], slack: Sequence[float], *, stable: int) -> list[tuple[int, int, float]]:
+    """
+    First layer, number and common temperature of those that mix.
+
+    Args:
+        stable: So many neighbours from the top do not mix by themselves.
+    """
+    means: list[float] = list(degc[: stable + 1])
+    counts = [1] * (stable + 1)
+    for place in range(stable + 1, len(degc)):
+        mean, count = degc[place], 1
         while means and means[-1] < mean + slack[place - count]:
             above, n_above = means.pop(), counts.pop()
             mean = (mean * count + above * n_above) / (count + n_above)
             count += n_above
         means.append(mean)
         counts.append(count)
-    return counts
+    pools = zip(accumulate(counts), counts, means, strict=True)
+    return [(end - count, count, mean) for end, count, mean in pools if count > 1]
 
 
 class _Moves:
@@ -215,6 +224,9 @@ class _Moves:
         passes = np.hstack((stays, (moved - stays.sum(axis=1))[:, None]))
         self._matrix, self._entered = matrix, passes[:, :, None] * water.entering[steps][:, None, :]
 
+    def __contains__(self, step: int) -> bool:
+        return step in self._place
+
     def through(self, step: int, layers: Array) -> tuple[Array, Array]:
         """The layers after a step, and what left."""
         place = self._place[step]
@@ -223,37 +235,55 @@ class _Moves:
         return moved[:-1], moved[-1]
 
 
-class _Turns:
-    """The steps in which a loop takes water from the bottom and brings it back higher up."""
+class _Stage:
+    """A stage made ready for its steps; one that turns water over has a matrix for each."""
 
     def __init__(self, charge: Charge) -> None:
-        self._place: dict[int, int] = {}
+        self._charge, self._rise_k = charge, charge.rise_k.tolist()
+        self._fluid_degc = None if charge.fluid_degc is None else list(charge.fluid_degc)
+        self.any = charge.rise_k > 0
+        self._turn: dict[int, tuple[Array, Array]] = {}
         if charge.turned is not None:
-            self._prepare(charge.turned, first=int(np.argmax(charge.spread > 0)))
+            self.any |= charge.turned > 0
+            self._first = int(np.argmax(charge.spread > 0))
+            self._turn = self._turns(charge.turned)
+        self._steps = frozenset(self.any.nonzero()[0].tolist())
 
-    def _prepare(self, turned: Array, *, first: int) -> None:
-        n = LAYERS - first
+    def __contains__(self, step: int) -> bool:
+        return step in self._steps
+
+    def _turns(self, turned: Array) -> dict[int, tuple[Array, Array]]:
+        """By step, where the water goes and where heat is found that it was given on its way."""
+        n = LAYERS - self._first
         steps = np.flatnonzero(turned > 0)
-        self._first, self._place = first, dict(zip(steps.tolist(), range(len(steps)), strict=True))
         chance = _poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
         later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
         back, found = _wrapped(chance, n), _wrapped(later, n)
-        self._matrix = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
-        self._found = np.hstack((np.zeros((len(steps), first)), found))
+        matrices = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
+        found = np.hstack((np.zeros((len(steps), self._first)), found))
+        return dict(zip(steps.tolist(), zip(matrices, found, strict=True), strict=True))
 
-    def through(self, step: int, layers: Array) -> Array:
-        """The layers after a step."""
-        place = self._place.get(step)
-        if place is None:
-            return layers
-        turned = layers.copy()
-        turned[self._first :] = self._matrix[place] @ layers[self._first :]
-        return turned
+    def heat(self, step: int, layers: Array, degc: Array) -> Array:
+        """Change the layers in place; their temperatures after the step."""
+        if step in self._turn:
+            matrix, found = self._turn[step]
+            layers[self._first :] = matrix @ layers[self._first :]
+            degc = layers.sum(axis=1)
+            rise_k = self._rise_k[step] * found
+        else:
+            rise_k = self._rise(step, degc)
+        layers[:, self._charge.column] += rise_k
+        return np.asarray(degc + rise_k)
 
-    def spread(self, step: int) -> Array | None:
-        """Where heat is found that the water was given on its way; None where it did not move."""
-        place = self._place.get(step)
-        return None if place is None else self._found[place]
+    def _rise(self, step: int, degc: Array) -> Array:
+        """What it adds to each layer without turning water over. Shape (LAYERS,) [K]"""
+        spread = self._charge.spread
+        if self._fluid_degc is not None:
+            weight = spread * np.maximum(self._fluid_degc[step] - degc, 0.0)
+            lift_k = float(_EACH @ weight)
+            if lift_k > _LEAST_LIFT_K:
+                return np.asarray(self._rise_k[step] / lift_k * weight)
+        return np.asarray(self._rise_k[step] * spread)
 
 
 def _poisson(mean: Array, n: int) -> Array:
@@ -270,24 +300,6 @@ def _wrapped(passed: Array, n: int) -> Array:
     return np.asarray(places / places.sum(axis=1, keepdims=True))
 
 
-def _heated_steps(charge: Charge) -> NDArray[np.bool_]:
-    heats = charge.rise_k > 0
-    return heats if charge.turned is None else heats | (charge.turned > 0)
-
-
-def _rise(charge: Charge, turns: _Turns, step: int, degc: Array) -> Array:
-    """What a stage adds to each layer. Shape (LAYERS,) [K]"""
-    found = turns.spread(step)
-    if found is not None:
-        return np.asarray(charge.rise_k[step] * found)
-    if charge.fluid_degc is not None:
-        weight = charge.spread * np.maximum(charge.fluid_degc[step] - degc, 0.0)
-        lift_k = float(weight.sum())
-        if lift_k > _LEAST_LIFT_K:
-            return np.asarray(charge.rise_k[step] / lift_k * weight)
-    return np.asarray(charge.rise_k[step] * charge.spread)
-
-
 @lru_cache(maxsize=64)
 def _conduction(part: float) -> Array:
     """Neighbours exchange a part of their difference; the tank's ends have one neighbour."""
@@ -298,21 +310,29 @@ def _conduction(part: float) -> Array:
     return matrix
 
 
-def _change(quiet: Quiet, step: int, degc: Array, *, is_known: bool) -> tuple[Array, Array]:
-    """Each layer's loss and pull toward the sensors, and what it gains from a warmer room. [K]"""
-    to_room = quiet.loss * (quiet.room_degc[step] - degc)
-    gain = np.maximum(to_room, 0.0)
-    change = to_room - gain
-    if is_known:
-        above = quiet.sensors_degc[step] - quiet.at_sensor @ degc
-        change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
-    return change, gain
+class _Rest:
+    """What goes on without pumps, made ready for its steps."""
+
+    def __init__(self, quiet: Quiet) -> None:
+        self._quiet = quiet
+        self._room_k = (quiet.loss * quiet.room_degc).tolist()
+        self._sensors_degc = list(quiet.sensors_degc)
+        self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
+
+    def change(self, step: int, degc: Array) -> tuple[Array, Array]:
+        """Each layer's loss and pull toward the sensors, and what it gains from a warmer room. [K]"""
+        quiet = self._quiet
+        to_room = self._room_k[step] - quiet.loss * degc
+        change = np.minimum(to_room, 0.0)
+        gain = to_room - change
+        if self._is_known[step]:
+            above = self._sensors_degc[step] - quiet.at_sensor @ degc
+            change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
+        return change, gain
 
 
-def _changed(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> Array:
-    """All origins in proportion; what a layer hardly holds (below _HELD_K) the room owes, or is owed."""
+def _change(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> None:
+    """Change all origins in proportion, in place; what a layer hardly holds the room owes, or is owed."""
     least = np.maximum(held, _HELD_K)
-    changed = layers.copy()
-    changed[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
-    changed[:, room] += gain + change * (1.0 - held / least)
-    return changed
+    layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
+    layers[:, room] += gain + change * (1.0 - held / least)

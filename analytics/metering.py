@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
-from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
+from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, gap_amount, value_at
+from analytics.segments import Pieces, gap_amount, value_at
 from analytics.site import Loop, Site
 
 __all__ = ["meter_loop", "while_flowing"]
@@ -32,6 +32,7 @@ _U_MIXTURE = 0.005
 # A loop that was not seen to give heat may have done so between two readings, as it started or stopped: this part of
 # the doubt that the moments of reading leave in its other direction (seen in the virtual houses).
 _UNSEEN_PART = 0.1
+_USUAL_DEGC = 20.0  # of a fluid whose temperature is not known, for doubts only
 _U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
 
 
@@ -99,19 +100,18 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
         return None
     pieces = frame.pieces(signal)
     amount = pieces.amount
-    covered = np.where(pieces.covered(signal.max_gap_s), pieces.length_s, 0.0)
-    cells, cells_s = cells_of(pieces, np.stack((amount, covered)), frame.edges_s)
+    covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
     edge_j = float(np.hypot(amount[0], amount[-1])) / sqrt(12) if len(amount) else 0.0
-    steps = np.diff(signal.value)
+    steps = signal.value[1:] - signal.value[:-1]
     # It shows whole steps, at the day's start and at its end.
     edge_j = float(np.hypot(edge_j, steps[steps > 0].min(initial=np.inf) / sqrt(6))) if (steps > 0).any() else edge_j
-    part = float(covered.sum()) / frame.until_s
+    part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
     heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)
     why = "A heat meter's energy counter does not count backwards."
-    return _Metered(to_course(frame, cells, cells_s), heat, not_known(why))
+    return _Metered(frame.course(pieces, amount, covered), heat, not_known(why))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,11 +155,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     fluid = fluid_of(mix.kind, mix.mass_percent)
     rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
     drive = _drive(site, loop, signals) if flow.sampling == "instant" else None
-    weight = (
-        np.full(len(flow.pieces.start_s), 0.5)
-        if drive is None
-        else end_weight(flow.pieces, rates.last, drive, frame=frame)
-    )
+    weight = np.array(0.5) if drive is None else end_weight(flow.pieces, rates.last, drive, frame=frame)
     doubts = _Doubts(
         pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
         fluid=loop.fluid,
@@ -178,7 +174,7 @@ class _Doubts:
 
 
 def _u_temperature_k(signal: Signal) -> float:
-    return from_limit(temperature_limit_k(signal, float(signal.value.mean()))) if len(signal.value) else 0.0
+    return from_limit(temperature_limit_k(signal, signal.mean)) if len(signal.value) else 0.0
 
 
 def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
@@ -203,55 +199,54 @@ class _Rates:
 
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
     pieces = flow.pieces
-    ends = []
     moving = (pieces.first > 0) | (pieces.last > 0)
-    temperatures = [value_at(s, at[moving]) for s in (entering, leaving) for at in (pieces.start_s, pieces.end_s)]
-    entering_ends, leaving_ends = temperatures[:2], temperatures[2:]
+    at_s = np.concatenate((pieces.start_s[moving], pieces.end_s[moving]))
+    entering_degc, leaving_degc = (value_at(signal, at_s).reshape(2, -1) for signal in (entering, leaving))
+    flow_m3_s = np.stack((pieces.first[moving], pieces.last[moving]))
     if flow.sampling != "instant":
-        level = pieces.first[moving]
-        entering_ends = list(while_flowing(entering_ends[0], entering_ends[1], level))
-        leaving_ends = list(while_flowing(leaving_ends[0], leaving_ends[1], level))
-    for value, e, lv in zip((pieces.first, pieces.last), entering_ends, leaving_ends, strict=True):
-        rate = np.zeros(len(value))
-        per_volume = heat_per_volume(e, lv, fluid=fluid, flow_side=loop.flow_side)
-        rate[moving] = np.where(value[moving] > 0, value[moving] * per_volume, 0.0)
-        ends.append(rate)
-    middle = float(np.nanmedian(entering_ends[0])) if moving.any() and not np.isnan(entering_ends[0]).all() else 20.0
-    capacity = float(fluid.density(middle) * fluid.capacity(middle))
-    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * capacity)
+        entering_degc, leaving_degc = (
+            np.stack(while_flowing(degc[0], degc[1], flow_m3_s[0])) for degc in (entering_degc, leaving_degc)
+        )
+    per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
+    ends = np.zeros((2, len(moving)))
+    ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
+    known_degc = entering_degc[~np.isnan(entering_degc)]
+    middle = float(known_degc.sum()) / len(known_degc) if len(known_degc) else _USUAL_DEGC
+    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * fluid.heat_j_m3k(middle))
 
 
 def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:
     length_s = flow.pieces.length_s
     known = flow.covered & ~np.isnan(rates.first + rates.last)
     first, last = np.where(known, rates.first, 0.0), np.where(known, rates.last, 0.0)
-    by_first, by_last = (1.0 - weight) * length_s, weight * length_s
-    gained = by_first * np.maximum(first, 0) + by_last * np.maximum(last, 0)
-    lost = -by_first * np.minimum(first, 0) - by_last * np.minimum(last, 0)
-    covered_s = np.where(known, length_s, 0.0)
-    cells, cells_s = cells_of(flow.pieces, np.stack((gained - lost, covered_s)), frame.edges_s)
+    by_last = weight * length_s
+    from_first, from_last = (length_s - by_last) * first, by_last * last
+    gained = np.maximum(from_first, 0) + np.maximum(from_last, 0)
+    net = from_first + from_last
+    lost = gained - net
     # The day's heat goes with the fluid: unknown temperatures count by the fluid that passed meanwhile.
-    moved = (np.where(flow.covered, rates.per_k, 0.0) * length_s).sum()
-    heard = float((np.where(known, rates.per_k, 0.0) * length_s).sum() / moved) if moved > 0 else 1.0
-    part = min(float(covered_s.sum()) / frame.until_s, heard)
+    j_per_k = rates.per_k * length_s
+    moved = float(j_per_k[flow.covered].sum())
+    heard = float(j_per_k[known].sum()) / moved if moved > 0 else 1.0
+    part = min(float(length_s[known].sum()) / frame.until_s, heard)
     # Between instant readings a change may have come at any moment: a rectangular doubt over the piece, unless the
     # drive's mean power told when (then a tenth of it is left).
     moment = np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first)
     sampled = float(np.sum(moment**2)) / 12 if flow.sampling == "instant" else 0.0
-    is_gain = gained >= lost
+    is_gain = net >= 0
     unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
     totals = []
     for amount, mask, sign in ((gained, is_gain, 1.0), (lost, ~is_gain, -1.0)):
         total = float(amount.sum())
-        j_per_k = sign * float(np.sum((rates.per_k * length_s)[mask & known]))
+        signed_j_per_k = sign * float(j_per_k[mask & known].sum())
         gap = max(total / part * (1 - part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
         passing = {
             f"moments of {flow.source}": sqrt(sampled) * (1.0 if total > 0 else _UNSEEN_PART),
             f"{GAPS} of {flow.source}": from_limit(gap),
         }
-        doubt = Doubt(_steady(total, j_per_k, flow, doubts), passing)
+        doubt = Doubt(_steady(total, signed_j_per_k, flow, doubts), passing)
         totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))
-    return _Metered(to_course(frame, cells, cells_s), totals[0], totals[1])
+    return _Metered(frame.course(flow.pieces, net, known), totals[0], totals[1])
 
 
 def _steady(total_j: float, j_per_k: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:

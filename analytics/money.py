@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import sum_of_known, unknown_as_none
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.figures import Basis, Figure, Saved, unavailable
 from analytics.plant import CELL_S, PlantDay, Total, not_known
@@ -72,16 +73,16 @@ def purchase(plant: PlantDay) -> Purchase:
         for kind, total, course_w in _inputs(plant, stage):
             parts.append(total)
             if kind == "electric":
-                elec_w = elec_w + np.nan_to_num(course_w)
+                elec_w = elec_w + unknown_as_none(course_w)
             else:
                 fuel_j[kind] = fuel_j.get(kind, 0.0) + total.amount
     for loop_id in plant.site.loops:
         parts.append(_circulator(plant, loop_id))
-        elec_w = elec_w + np.nan_to_num(plant.loops[loop_id].pump_elec_w)
+        elec_w = elec_w + unknown_as_none(plant.loops[loop_id].pump_elec_w)
     for pump in plant.heat_pumps.values():
         parts.append(pump.caused_elec)
         if pump.caused_elec_w is not None:
-            elec_w = elec_w + np.nan_to_num(pump.caused_elec_w)
+            elec_w = elec_w + unknown_as_none(pump.caused_elec_w)
     return Purchase(_added(parts), elec_w, fuel_j)
 
 
@@ -225,7 +226,7 @@ def _baseline_cost(plant: PlantDay, price: Array | None, efficiency: float) -> f
     if fuel is None:
         assert price is not None
         # A storage heater buys when it reheats, soon after each draw.
-        return float(np.nansum(water.heat_w * price)) * kwh_from_j(CELL_S) / efficiency
+        return sum_of_known(water.heat_w * price) * kwh_from_j(CELL_S) / efficiency
     per_kwh = fuel_price(plant.site.prices, fuel)
     if per_kwh is None:
         return f"The price of {fuel} is not stated."

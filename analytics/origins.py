@@ -16,6 +16,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import sum_of_known
 from analytics.origins_mixed import MIXED_DOUBT, follow_mixed
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat, state_from_json, state_to_json
 from analytics.origins_tank import LAYERED_DOUBT, follow_layers, is_layered
@@ -106,7 +107,7 @@ def _in_passing(plant: PlantDay, water: HotWaterDay, n_origins: int) -> Array:
     gained = np.zeros(n_origins)
     in_passing = [index for index, stage in enumerate(plant.site.stages.values()) if stage.tank is None]
     if in_passing and water.passing_j is not None:
-        gained[in_passing[0]] = float(np.nansum(water.passing_j))
+        gained[in_passing[0]] = sum_of_known(water.passing_j)
     return gained
 
 

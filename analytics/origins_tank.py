@@ -24,7 +24,7 @@ from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
-from analytics.plant import CELL_S, PlantDay
+from analytics.plant import CELL_S, LoopDay, PlantDay
 from analytics.site import Stage, Tank
 
 __all__ = ["LAYERED_DOUBT", "LayeredCourse", "follow_layers", "is_layered", "layered_course"]
@@ -91,8 +91,8 @@ def layered_course(
     flows = moved.kg > 0
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
     depths, sensors_degc = _sensors(plant, tank)
-    charges = [_charge(plant, s, origins, layer_kg) for s in plant.site.stages.values() if s.tank == tank]
-    quiet = _quiet(plant, tank, depths, sensors_degc, layer_kg=layer_kg)
+    charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
+    quiet = _quiet(plant, tank, depths, sensors_degc=sensors_degc, layer_kg=layer_kg)
     start = _start(state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.mean_cold_degc)
     store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, sensors_degc))
     return LayeredCourse(start, store, follow(store, start), layer_kg)
@@ -108,7 +108,7 @@ def _sensors(plant: PlantDay, tank: str) -> tuple[tuple[float, ...], Array]:
     return depths, plant.tanks[tank].sensors_degc[:, BLOCK_CELLS - 1 :: BLOCK_CELLS].T
 
 
-def _quiet(plant: PlantDay, tank: str, depths: tuple[float, ...], sensors_degc: Array, *, layer_kg: float) -> Quiet:
+def _quiet(plant: PlantDay, tank: str, depths: tuple[float, ...], *, sensors_degc: Array, layer_kg: float) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     n_blocks = len(sensors_degc)
     ends = np.arange(1, n_blocks + 1)
@@ -146,8 +146,9 @@ def _between(known: tuple[float, ...], wanted: tuple[float, ...]) -> Array:
     return np.stack([np.interp(wanted, known, row) for row in np.eye(len(known))], axis=1)
 
 
-def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], layer_kg: float) -> Charge:
-    rise_k = blocks(stage_heat_w(plant, stage)) * CELL_S / (layer_kg * J_PER_K_KG)
+def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: float) -> Charge:
+    heat_w = stage_heat_w(plant, stage)
+    rise_k = blocks(heat_w) * CELL_S / (layer_kg * J_PER_K_KG)
     column = origins.index(stage.id)
     low, high = stage.height
     if stage.heater:
@@ -157,7 +158,7 @@ def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], layer_kg: flo
         turned = blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg if high >= _UPPER_HALF else None
         return Charge(column, rise_k, _at(high), turned=turned)
     spread = _over(low, high)
-    return Charge(column, rise_k, spread, fluid_degc=_beside_coil(plant, stage, spread))
+    return Charge(column, rise_k, spread, fluid_degc=_beside_coil(loop, heat_w, spread))
 
 
 def _at(height: float) -> Array:
@@ -173,16 +174,14 @@ def _over(low: float, high: float) -> Array:
     return np.asarray(edges[:-1] - edges[1:])
 
 
-def _beside_coil(plant: PlantDay, stage: Stage, spread: Array) -> Array | None:
+def _beside_coil(loop: LoopDay, heat_w: Array, spread: Array) -> Array | None:
     """The coil's fluid beside each layer: it enters high as it left the component, and goes back low."""
-    loop = plant.loops[stage.loop or ""]
     if np.isnan(loop.leaving_degc).all() or np.isnan(loop.entering_degc).all():
         return None
-    weight = stage_heat_w(plant, stage)
-    total = blocks(weight)
+    total = blocks(heat_w)
     heats = total > 0
     flow, back = (
-        np.where(heats, blocks(weight * degc) / np.where(heats, total, 1.0), 0.0)
+        np.where(heats, blocks(heat_w * degc) / np.where(heats, total, 1.0), 0.0)
         for degc in (loop.leaving_degc, loop.entering_degc)
     )
     passed = np.cumsum(spread) - 0.5 * spread
@@ -226,17 +225,15 @@ def _start(
 
 
 def _held(layers: Array, origins: Sequence[str]) -> LayeredHeat:
-    heat = {origin: tuple(layers[:, k].tolist()) for k, origin in enumerate(origins)}
-    return LayeredHeat(heat, tuple(layers[:, -1].tolist()))
+    *heat_k, cold_degc = (tuple(column) for column in layers.T.tolist())
+    return LayeredHeat(dict(zip(origins, heat_k, strict=True)), cold_degc)
 
 
 def _parts(layers: Array, origins: Sequence[str]) -> Mapping[str, float]:
     """The whole tank's heat by origin, adding up to one; the room's part counts as carried over."""
-    heat = np.maximum(layers[:, :-1].sum(axis=0), 0.0)
-    heat[-1] += heat[-2]
-    heat = np.delete(heat, -2)
-    total = float(heat.sum())
-    names = [origin for origin in origins if origin != ROOM]
+    heat = dict(zip(origins, np.maximum(layers[:, :-1].sum(axis=0), 0.0).tolist(), strict=True))
+    heat[CARRIED_OVER] += heat.pop(ROOM)
+    total = sum(heat.values())
     if total <= 0:
-        return {origin: float(origin == CARRIED_OVER) for origin in names}
-    return dict(zip(names, (heat / total).tolist(), strict=True))
+        return {origin: float(origin == CARRIED_OVER) for origin in heat}
+    return {origin: held / total for origin, held in heat.items()}

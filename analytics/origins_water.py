@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import unknown_as_none
 from analytics.fluids import water
 from analytics.plant import CELL_S, HotWaterDay, PlantDay
 from analytics.site import Stage
@@ -46,17 +47,13 @@ class MovedWater:
 
 def blocks(cells: Array) -> Array:
     """Sums over blocks of the last axis; what is not known counts as none."""
-    return np.asarray(_or_none(cells).reshape(*cells.shape[:-1], -1, BLOCK_CELLS).sum(axis=-1))
-
-
-def _or_none(cells: Array) -> Array:
-    return np.where(np.isnan(cells), 0.0, cells)
+    return np.asarray(unknown_as_none(cells).reshape(*cells.shape[:-1], -1, BLOCK_CELLS).sum(axis=-1))
 
 
 def stage_heat_w(plant: PlantDay, stage: Stage) -> Array:
     """Heat that a stage puts in, by cells; what it takes back is a loss like others."""
     heat_w = plant.loops[stage.loop].heat_w if stage.loop else plant.heaters[stage.heater or ""].heat_w
-    return np.maximum(_or_none(heat_w), 0.0)
+    return np.maximum(unknown_as_none(heat_w), 0.0)
 
 
 def moved_water(plant: PlantDay, hot_water: HotWaterDay, *, cold_degc: float) -> MovedWater:
@@ -92,13 +89,13 @@ def _kg(plant: PlantDay, hot_water: HotWaterDay, *, cold_degc: Array, hot_degc: 
     path = plant.site.hot_water
     assert path is not None
     assert hot_water.leaving_j is not None
-    metered = _or_none(hot_water.flow_m3_s) * CELL_S * _COLD_KG_PER_M3
+    metered = unknown_as_none(hot_water.flow_m3_s) * CELL_S * _COLD_KG_PER_M3
     if not path.tanks or np.isnan(hot_water.leaving_j[-1]).all():
         return metered
     if path.hot is None or path.heated is not None:
         hot_degc = plant.tanks[path.tanks[-1]].sensors_degc[0]
     rise_k = np.maximum(hot_degc - cold_degc, _LEAST_RISE_K)
-    by_heat = np.maximum(_or_none(hot_water.leaving_j[-1] / (rise_k * J_PER_K_KG)), 0.0)
+    by_heat = np.maximum(unknown_as_none(hot_water.leaving_j[-1] / (rise_k * J_PER_K_KG)), 0.0)
     if path.flow_at == "mixed":
         return np.asarray(by_heat)
     return np.asarray(np.where(np.isnan(hot_water.flow_m3_s), by_heat, metered))

@@ -97,9 +97,16 @@ def _sign(plant: PlantDay, loop: Loop) -> Course | None:
         return None if sun is None else (sun.course > _SUNNY_W_M2).astype(np.float64)
     for pump in plant.site.heat_pumps.values():
         if loop.id in (pump.source_loop, pump.load_loop, pump.desuperheater_loop) and pump.id in plant.heat_pumps:
-            on = (plant.heat_pumps[pump.id].is_on >= 1.0).astype(np.float64)
+            on = _works(plant, pump).astype(np.float64)
             return on if loop.id == pump.desuperheater_loop else _of_season(plant, pump, loop, on)
     return np.ones(len(plant.loops[loop.id].heat_w))
+
+
+def _works(plant: PlantDay, pump: HeatPump) -> NDArray[np.bool_]:
+    """Where the compressor runs and its load takes the heat: without that, none comes from the source either."""
+    is_on = plant.heat_pumps[pump.id].is_on >= 1.0
+    load = plant.loops.get(pump.load_loop or "")
+    return is_on if load is None else is_on & ~(load.flow_m3_s <= _MOVES_M3_S)
 
 
 def _of_season(plant: PlantDay, pump: HeatPump, loop: Loop, on: Course) -> Course | None:

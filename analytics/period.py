@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import fsum, isnan
-from typing import Literal
+from typing import Literal, TypeVar
 
 from analytics.doubt import Doubt, combined, over_days
 from analytics.figures import (
@@ -29,6 +29,8 @@ from analytics.figures import (
 __all__ = ["By", "Period", "Span", "add_up", "difference", "spans"]
 
 By = Literal["week", "month", "season", "year", "all"]
+
+_Line = TypeVar("_Line", StageLine, TankLine)
 
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
@@ -215,33 +217,26 @@ def _ids(found: Iterable[Sequence[str]]) -> list[str]:
 
 
 def _stages(ledgers: Sequence[DayLedger], n_days: int) -> list[StageLine]:
-    lines = []
-    for stage in _ids([line.stage for line in ledger.stages] for ledger in ledgers):
-        mine = [line for ledger in ledgers for line in ledger.stages if line.stage == stage]
-        lines.append(
-            StageLine(
-                stage,
-                _added([line.heat for line in mine], n_days),
-                _added([line.reverse for line in mine], n_days),
-                _added([line.delivered for line in mine], n_days),
-            )
-        )
-    return lines
+    lines = [line for ledger in ledgers for line in ledger.stages]
+    return _lines(StageLine, lines, of="stage", sums=("heat", "reverse", "delivered"), n_days=n_days)
 
 
 def _tanks(ledgers: Sequence[DayLedger], n_days: int) -> list[TankLine]:
-    lines = []
-    for tank in _ids([line.tank for line in ledger.tanks] for ledger in ledgers):
-        mine = [line for ledger in ledgers for line in ledger.tanks if line.tank == tank]
-        lines.append(
-            TankLine(
-                tank,
-                _added([line.stored_change for line in mine], n_days),
-                _added([line.loss for line in mine], n_days),
-                _added([line.residual for line in mine], n_days),
-            )
-        )
-    return lines
+    lines = [line for ledger in ledgers for line in ledger.tanks]
+    return _lines(TankLine, lines, of="tank", sums=("stored_change", "loss", "residual"), n_days=n_days)
+
+
+def _lines(
+    kind: Callable[..., _Line], lines: Sequence[_Line], *, of: str, sums: Sequence[str], n_days: int
+) -> list[_Line]:
+    """The days' lines added up: one for each name that they carry in their field `of`."""
+    by_name: dict[str, list[_Line]] = {}
+    for line in lines:
+        by_name.setdefault(getattr(line, of), []).append(line)
+    return [
+        kind(name, *(_added([getattr(line, field) for line in mine], n_days) for field in sums))
+        for name, mine in by_name.items()
+    ]
 
 
 def _heat_pumps(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> list[HeatPumpLine]:

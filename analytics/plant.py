@@ -138,9 +138,14 @@ class Signal:
         return course_of(self)
 
     @cached_property
+    def mean(self) -> float:
+        """Mean of the readings; NaN where there are none."""
+        return float(self.value.sum()) / len(self.value) if len(self.value) else nan
+
+    @cached_property
     def is_gapless(self) -> bool:
         """Whether every gap between two readings may be bridged."""
-        return len(self.time_s) < 2 or float((self.time_s[1:] - self.time_s[:-1]).max()) <= self.max_gap_s
+        return len(self.time_s) < 2 or float(np.maximum.reduce(self.time_s[1:] - self.time_s[:-1])) <= self.max_gap_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,26 +221,42 @@ class Draw:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HotWaterDay:
     """
-    Water through the path. `outlet_degc` is where the heat is taken: heated, else hot, else mixed.
+    Water through the path.
 
+    `sensors` are the signals along it by place (cold, hot, heated, mixed), where there are any.
     `leaving_j` has shape (tanks, cells): heat above cold water that leaves each tank with the water, per cell
     (NaN throughout where no sensor tells); `leaving_doubt` is the doubt of its sum over the day, by tank.
     `passing_j` is heat that the water gained after the last tank.
     """
 
     flow_m3_s: Course
-    cold_degc: Course
-    hot_degc: Course
-    heated_degc: Course
-    mixed_degc: Course
-    outlet_degc: Course
     heat_w: Course
+    sensors: Mapping[str, Signal]
     draws: Sequence[Draw]
     volume: Total = UNKNOWN
     heat: Total = UNKNOWN
     leaving_j: NDArray[np.float64] | None = None
     leaving_doubt: Sequence[Doubt] = ()
     passing_j: Course | None = None
+
+    @property
+    def cold_degc(self) -> Course:
+        return self._at("cold")
+
+    @property
+    def hot_degc(self) -> Course:
+        return self._at("hot")
+
+    @property
+    def heated_degc(self) -> Course:
+        return self._at("heated")
+
+    @property
+    def mixed_degc(self) -> Course:
+        return self._at("mixed")
+
+    def _at(self, place: str) -> Course:
+        return self.sensors[place].course if place in self.sensors else np.full(len(self.heat_w), nan)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,12 +11,12 @@ heats from below. Limits without a source are common practice.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 from math import hypot, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import sum_of_known
 from analytics.fluids import fluid_of
 from analytics.pair_check import PairCheck, PairMethod
 from analytics.pair_order import neighbours, order_checks
@@ -82,17 +82,11 @@ def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:
 
 def _kwh_per_k(plant: PlantDay, loop: Loop) -> float:
     """Heat that one kelvin makes of the day's flow."""
-    moved_m3 = float(np.nansum(plant.loops[loop.id].flow_m3_s)) * CELL_S
+    moved_m3 = sum_of_known(plant.loops[loop.id].flow_m3_s) * CELL_S
     if not moved_m3 > 0:
         return 0.0
     mix = plant.site.fluids[loop.fluid]
-    return moved_m3 * _heat_j_m3k(mix.kind, mix.mass_percent) / 3.6e6
-
-
-@lru_cache
-def _heat_j_m3k(kind: str, mass_percent: float) -> float:
-    fluid = fluid_of(kind, mass_percent)
-    return float(fluid.density(30.0) * fluid.capacity(30.0))
+    return moved_m3 * fluid_of(mix.kind, mix.mass_percent).heat_j_m3k(30.0) / 3.6e6
 
 
 def _still(loop: Loop, day: LoopDay) -> Flags | None:
@@ -181,7 +175,7 @@ def _circulation(
 def _lost_k(plant: PlantDay, pair: _Pair, cells: slice, *, collector: Collector) -> float:
     """What a dark collector's own loss takes from the fluid that passes (ISO 9806); infinite where not known. [K]"""
     outdoor = plant.signals.get(collector.outdoor) if collector.outdoor else None
-    moved_m3 = float(np.nansum(plant.loops[pair.component].flow_m3_s)) * CELL_S
+    moved_m3 = sum_of_known(plant.loops[pair.component].flow_m3_s) * CELL_S
     if outdoor is None or collector.a1 is None or not moved_m3 > 0:
         return inf
     excess_k = float(np.mean(pair.first_degc[cells] - outdoor.course[cells]))
@@ -287,7 +281,7 @@ def _passing(plant: PlantDay) -> Iterator[PairCheck]:
     if len(difference) < _LEAST_DRAWN:
         return
     start, stop = _longest(inside)
-    moved_m3 = float(np.nansum(water.flow_m3_s)) * CELL_S
+    moved_m3 = sum_of_known(water.flow_m3_s) * CELL_S
     yield PairCheck(
         component="hot_water",
         first=path.hot,

@@ -8,6 +8,7 @@ Whatever is integrated is integrated over such pieces, and each integral says wh
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["Pieces", "cells_of", "gap_amount", "pieces_of", "value_at"]
+__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "pieces_of", "value_at"]
 
 Array = NDArray[np.float64]
 
@@ -24,7 +25,7 @@ Array = NDArray[np.float64]
 _LATE_MEAN = 1.5
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pieces:
     """
     Pieces in time order, not overlapping. Over each, the quantity runs straight from `first` to `last`.
@@ -39,30 +40,34 @@ class Pieces:
     first: Array
     last: Array
 
-    @property
+    @cached_property
     def length_s(self) -> Array:
         return self.end_s - self.start_s
 
-    @property
+    @cached_property
     def is_unbroken(self) -> bool:
         """Whether each piece begins where the one before it ends."""
-        return bool((self.start_s[1:] == self.end_s[:-1]).all())
+        return bool(np.logical_and.reduce(self.start_s[1:] == self.end_s[:-1]))
+
+    def spans(self, start_s: float, end_s: float) -> bool:
+        """Whether they leave nothing out between two instants. There must be one piece or more."""
+        return bool(self.start_s[0] <= start_s and self.end_s[-1] >= end_s and self.is_unbroken)
 
     def covered(self, max_gap_s: float) -> NDArray[np.bool_]:
         """Which pieces are short enough to count as covered."""
         return np.asarray(self.length_s <= max_gap_s)
 
-    @property
+    @cached_property
     def amount(self) -> Array:
         """The integral over each piece, in value x seconds."""
-        return 0.5 * (self.first + self.last) * (self.end_s - self.start_s)
+        return 0.5 * (self.first + self.last) * self.length_s
 
 
 def pieces_of(signal: "Signal", *, start_s: float, end_s: float) -> Pieces:
     """The pieces of [start_s, end_s) that a signal's readings cover, gaps bridged up to the signal's limit."""
     time_s, value = signal.time_s, signal.value
-    low = max(int(np.searchsorted(time_s, start_s, side="right")) - 1, 0)
-    high = int(np.searchsorted(time_s, end_s, side="left")) + 1
+    low = max(int(time_s.searchsorted(start_s, side="right")) - 1, 0)
+    high = int(time_s.searchsorted(end_s, side="left")) + 1
     time_s, value = time_s[low:high], value[low:high]
     if signal.point.sampling == "counter":
         pieces = _counted(time_s, value)
@@ -109,8 +114,8 @@ def _level(time_s: Array, value: Array, *, interval_s: float, max_gap_s: float) 
 
 
 def _clip(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
-    low = int(np.searchsorted(pieces.end_s, start_s, side="right"))
-    high = max(int(np.searchsorted(pieces.start_s, end_s, side="left")), low)
+    low = int(pieces.end_s.searchsorted(start_s, side="right"))
+    high = max(int(pieces.start_s.searchsorted(end_s, side="left")), low)
     start, end = pieces.start_s[low:high], pieces.end_s[low:high]
     first, last = pieces.first[low:high], pieces.last[low:high]
     if len(start) and start[0] < start_s:
@@ -156,7 +161,7 @@ def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float) -> flo
     How much may have passed unheard from the day's start to `end_s`: each gap's length times the larger of the
     magnitudes of the values on its two sides.
     """
-    if known.all() and len(known) and pieces.start_s[0] <= 0 and pieces.end_s[-1] >= end_s and pieces.is_unbroken:
+    if len(known) and pieces.spans(0.0, end_s) and np.logical_and.reduce(known):
         return 0.0
     start, end = pieces.start_s[known], pieces.end_s[known]
     first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])
@@ -183,6 +188,14 @@ def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:
         return np.asarray(total[1:] - total[:-1])
     totals = np.array([np.interp(edges_s, knots, running(row)) for row in amount])
     return np.asarray(totals[:, 1:] - totals[:, :-1])
+
+
+def covered_cells(pieces: Pieces, covered: NDArray[np.bool_], edges_s: Array) -> Array:
+    """Seconds of each cell that lie in covered pieces. Shape (cells,)"""
+    if len(covered) and pieces.is_unbroken and np.logical_and.reduce(covered):
+        inside_s = np.minimum(np.maximum(edges_s, pieces.start_s[0]), pieces.end_s[-1])
+        return np.asarray(inside_s[1:] - inside_s[:-1])
+    return cells_of(pieces, np.where(covered, pieces.length_s, 0.0), edges_s)
 
 
 def _knots(pieces: Pieces) -> tuple[Array, Callable[[Array], Array]]:

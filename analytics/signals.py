@@ -45,7 +45,7 @@ def read_signals(
     values: dict[str, Array] = {}
     faults: list[SensorFault] = []
     for p, trace in spoke.items():
-        values[p] = _in_si(site.points[p], times_s[p], trace.value, faults)
+        values[p] = _in_si(site.points[p], times_s[p], trace.value, faults=faults)
     bad, found, standing = find_bad(site, times_s, values, before=before)
     edges_s = cell_edges(day)
     signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges_s) for p in spoke}
@@ -54,7 +54,7 @@ def read_signals(
     return Readings(signals, faults, last_s, standing)
 
 
-def _in_si(point: Point, time_s: Array, value: Array, faults: list[SensorFault]) -> Array:
+def _in_si(point: Point, time_s: Array, value: Array, *, faults: list[SensorFault]) -> Array:
     scale, shift = to_si(point.quantity, point.unit)
     if point.sampling == "counter":
         unrolled = unroll(time_s, value, scale=scale, quantity=point.quantity)

@@ -15,6 +15,7 @@ from math import isnan
 
 import numpy as np
 
+from analytics.courses import sum_of_known
 from analytics.doubt import combined
 from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total, not_known
 
@@ -61,7 +62,7 @@ def _in_heating(plant: PlantDay, pump: HeatPumpDay, loop: str) -> Total:
     day = plant.loops[loop]
     if isnan(day.pump_elec.amount):
         return not_known(f"The electricity of the pump of loop {loop} is not known.")
-    here_j = float(np.nansum(np.where(pump.mode > 0, day.pump_elec_w, 0.0))) * CELL_S
+    here_j = sum_of_known(np.where(pump.mode > 0, day.pump_elec_w, 0.0)) * CELL_S
     whole = day.pump_elec
     share = here_j / whole.amount if whole.amount > 0 else 0.0
     return Total(here_j, whole.doubt.times(share), whole.covered, whole.basis, whole.why)

@@ -30,7 +30,7 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
     """A tank's temperatures, stored change and loss over the day so far."""
     spoke = [signals[point] for point in tank.temperatures if point in signals and len(signals[point].time_s)]
     sensors = np.stack([s.course for s in spoke]) if spoke else np.full((1, frame.n_cells), nan)
-    mean = np.mean(sensors, axis=0)
+    mean = sensors.sum(axis=0) / len(sensors)
     ambient = _ambient(tank, signals, frame)
     loss_w = (tank.ua_w_per_k if tank.ua_w_per_k is not None else nan) * (mean - ambient)
     return TankDay(
@@ -73,7 +73,7 @@ def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Si
     middle = layers.mean(axis=1)
     per_k = layer_m3 * water().density(middle) * water().capacity(middle)
     total = float(np.sum(per_k * (layers[:, 1] - layers[:, 0])))
-    below_k = layers[-1] - float(feed.value.mean()) if feed is not None and len(feed.value) else np.zeros(2)
+    below_k = layers[-1] - feed.mean if feed is not None and len(feed.value) else np.zeros(2)
     doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k)
     if len(layers) == 1:
         return Total(total, doubt, 1.0, "estimated", f"One sensor stands for the whole of tank {tank.id}.")
@@ -114,6 +114,6 @@ def _loss(tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame) ->
     j_per_k = tank.ua_w_per_k * float(known.sum()) * CELL_S
     steady = {f"ua_w_per_k of {tank.id}": abs(total) * _U_LOSS_PART, f"room of {tank.id}": j_per_k * _U_ROOM_K}
     for signal in spoke:
-        limit_k = temperature_limit_k(signal, float(signal.value.mean()))
+        limit_k = temperature_limit_k(signal, signal.mean)
         steady[signal.point.id] = j_per_k / len(spoke) * from_limit(limit_k)
     return Total(total, Doubt(steady), min(part, 1.0), "estimated", why)

@@ -64,12 +64,12 @@ def _import(arguments: argparse.Namespace) -> int:
         if service is not None:
             counts = _import_by_service(service, arguments.site, arguments.files)
         else:
-            counts = _import_here(settings, records, arguments.site, arguments.files)
+            counts = _import_here(settings, records, site=arguments.site, paths=arguments.files)
     print_out(_counted(counts))
     return 0 if counts["received"] == 0 or counts["stored"] + counts["duplicate"] else 1
 
 
-def _import_here(settings: Settings, records: Any, site: str, paths: Sequence[Path]) -> dict[str, int]:
+def _import_here(settings: Settings, records: Any, *, site: str, paths: Sequence[Path]) -> dict[str, int]:
     from api.importing import import_into
     from api.open_store import open_store
 
@@ -126,17 +126,33 @@ def _quarantine(arguments: argparse.Namespace) -> int:
     with open_records(settings.resolved_records_url) as records:
         if arguments.replay:
             counts = _replay(settings, records, site=arguments.site)
+            _check_site(records, arguments.site, n_found=counts["received"])
             print_out(_replayed(counts))
             return 1 if counts["quarantined"] else 0
         found, last = [], 0
         while page := quarantine_json(records, site=arguments.site, after_id=last, limit=1000):
             found += page
             last = page[-1]["id"]
+        _check_site(records, arguments.site, n_found=len(found))
     if arguments.format == "json":
         print_out(json.dumps(found))
     else:
         _quarantine_table(found)
     return 0
+
+
+def _check_site(records: Any, site: str | None, *, n_found: int) -> None:
+    """
+    That a site of which nothing was found exists; messages of sites that do not are in quarantine, too.
+
+    Raises:
+        UnknownSiteError: If it does not.
+    """
+    from api.sites import present_site
+
+    if site is not None and not n_found:
+        with records.look() as session:
+            present_site(session, site)
 
 
 def _replay(settings: Settings, records: Any, *, site: str | None) -> dict[str, Any]:

@@ -137,7 +137,7 @@ def _compare(arguments: argparse.Namespace) -> int:
     if arguments.format == "json":
         print_out(json.dumps({"site": site.id, "periods": [period_json(each) for each in found]}))
     else:
-        comparison_table(found[0], found[1], site, terminal())
+        comparison_table(found[0], found[1], site=site, console=terminal())
     return 0
 
 

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from functools import partial
 
 from api.due import Watch, take_news
 from api.watcher import Progress, StepReport, step
@@ -33,19 +34,20 @@ def compute_due(
         due = [site for site in sites_with_due_days(session) if sites is None or site in sites]
         count = count_due(session, due)
     n_workers = min(workers or os.cpu_count() or 1, len(due))
+    one_step = partial(
+        step,
+        watch,
+        now_ms=now_ms,
+        sites=sites,
+        is_live=is_live,
+        is_informed=True,
+        progress=progress,
+        is_stopping=is_stopping,
+    )
     if n_workers < 2 or count < _DAYS_WORTH_A_POOL:
-        return step(watch, now_ms=now_ms, sites=sites, is_live=is_live, progress=progress, is_stopping=is_stopping)
+        return one_step()
     with process_pool(n_workers) as pool:
-        return step(
-            watch,
-            now_ms=now_ms,
-            sites=sites,
-            is_live=is_live,
-            executor=pool,
-            slots=n_workers + 1,  # One job waits ready while the others run.
-            progress=progress,
-            is_stopping=is_stopping,
-        )
+        return one_step(executor=pool, slots=n_workers + 1)  # One job waits ready while the others run.
 
 
 @contextmanager

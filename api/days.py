@@ -9,8 +9,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
+import msgspec
 import numpy as np
 
 from analytics.day import CarriedState, DayResult, account_day, state_from_json, state_to_json, window
@@ -35,6 +37,8 @@ __all__ = [
 
 # So far back the judgements of a day look (analytics.detection).
 HISTORY_DAYS = 60
+# Read ledgers that are kept: the history of some eight sites, some 20 MB.
+_KEPT_LEDGERS = 512
 # After a month without any reading the account pauses, and begins anew with the next reading.
 MAX_SILENT_DAYS = 31
 # Readings so close to midnight make no day of their own: they close the day beside, by a clock that is a little off.
@@ -60,7 +64,7 @@ class DayJob:
         traces: Readings of all points, from the first task's window to the end of the last one's.
         state: What the day before the first one handed over (JSON), None where there is none.
         alerts: The alerts' state at the end of that day (JSON).
-        history: Ledgers (JSON) of up to HISTORY_DAYS days before the first task, oldest first.
+        history: Ledgers (text of JSON) of up to HISTORY_DAYS days before the first task, oldest first.
         silent_days: Days without readings that end with the day before.
     """
 
@@ -69,7 +73,7 @@ class DayJob:
     traces: Mapping[str, Trace]
     state: dict[str, Any] | None
     alerts: list[Any]
-    history: Sequence[dict[str, Any]]
+    history: Sequence[str]
     silent_days: int
 
 
@@ -94,7 +98,7 @@ def day_window(day: str, timezone: str) -> tuple[LocalDay, int, int]:
 def compute_days(job: DayJob) -> Sequence[DayOutcome]:
     """Outcomes of a job's days, in order; each hands its state to the next."""
     outcomes: list[DayOutcome] = []
-    history = [day_from_json(job.site, data) for data in job.history]
+    history = [_kept(job.site, text) for text in job.history]
     state, alerts, silent_days = job.state, job.alerts, job.silent_days
     for task in job.tasks:
         outcome, ledger = _compute_day(job, task, state=state, alerts=alerts, history=history, silent_days=silent_days)
@@ -102,6 +106,12 @@ def compute_days(job: DayJob) -> Sequence[DayOutcome]:
         history = [*history, ledger][-HISTORY_DAYS:] if ledger is not None else []
         state, alerts, silent_days = outcome.state, outcome.alerts, outcome.silent_days
     return outcomes
+
+
+@lru_cache(_KEPT_LEDGERS)
+def _kept(site: str, text: str) -> DayLedger:
+    """A ledger of the records; a day that is computed again looks back on days that were read for the last one."""
+    return day_from_json(site, msgspec.json.decode(text))
 
 
 def _compute_day(

@@ -68,7 +68,7 @@ def make_history(
             lives = _catch_up(data, plan, store, now_ms=now_ms)
         else:
             say(f"{plan.n_houses} invented houses live through {plan.days} days, in {data}")
-            lives = _live_all(settings, plan, records, store, now_ms=now_ms, bar=bar)
+            lives = _live_all(settings, plan, records=records, store=store, now_ms=now_ms, bar=bar)
         say("Their heat is accounted for")
         with bar("days accounted") as tell:
             watch = new_watch(records, store)
@@ -80,7 +80,7 @@ def make_history(
 
 
 def _live_all(
-    settings: Settings, plan: DemoPlan, records: Records, store: ReadingStore, *, now_ms: int, bar: Bars
+    settings: Settings, plan: DemoPlan, *, records: Records, store: ReadingStore, now_ms: int, bar: Bars
 ) -> Mapping[str, LiveSite]:
     data = require_data(settings)
     _write_mark(data, plan, now_ms=now_ms, is_complete=False)
@@ -93,13 +93,13 @@ def _live_all(
         while running:
             # In the order of the fleet, and let go of at once: a house's readings are some 100 MB.
             lived = running.pop(0).result()
-            _settle_in(data, lived, records, store, now_ms=now_ms)
+            _settle_in(data, lived, records=records, store=store, now_ms=now_ms)
             lives[lived.house.scenario.site_id] = lived.live
             tell(len(lives), plan.n_houses)
     return lives
 
 
-def _settle_in(data: Path, lived: LivedHouse, records: Records, store: ReadingStore, *, now_ms: int) -> None:
+def _settle_in(data: Path, lived: LivedHouse, *, records: Records, store: ReadingStore, now_ms: int) -> None:
     scenario = lived.house.scenario
     site = site_of(scenario)
     with records.begin() as session:

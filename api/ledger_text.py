@@ -102,7 +102,7 @@ def _cell(figure: Mapping[str, Any] | None, form: str, *, times: float = 1) -> s
     return mark + form.format(times * figure["value"])
 
 
-def comparison_table(earlier: Period, later: Period, site: Site, console: Console) -> None:
+def comparison_table(earlier: Period, later: Period, *, site: Site, console: Console) -> None:
     """Two periods of a house side by side, and their difference with how far that can be off."""
     table = Table(title=f"{site.name} ({site.id})")
     for heading in ("Figure", "Unit", earlier.span.name, later.span.name, "Difference"):

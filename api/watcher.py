@@ -85,6 +85,7 @@ def step(
     now_ms: int,
     sites: Sequence[str] | None = None,
     is_live: bool = True,
+    is_informed: bool = False,
     executor: Executor | None = None,
     slots: int = 1,
     progress: Progress | None = None,
@@ -97,11 +98,13 @@ def step(
         sites: Only these; None means all.
         is_live: Whether readings may still be on their way. If not, a site is accounted up to its last reading,
             and silence after it means nothing.
+        is_informed: Whether the store's news have just been taken.
         executor: Where jobs run; None means here, one after the other.
         slots: Jobs handed to the executor at a time.
         is_stopping: Asked before each job; once it says yes, no further one is begun, and the rest stays due.
     """
-    take_news(watch)
+    if not is_informed:
+        take_news(watch)
     with watch.records.look() as session:
         wanted = list(site_ids(session)) if sites is None else list(sites)
     found = {site: read_horizon(watch, site, now_ms=now_ms, is_live=is_live) for site in wanted}

@@ -226,15 +226,29 @@ _NUMBER = r"[-−]?\d+(?:\.\d+)?"
 _MEASURE = re.compile(rf"({_NUMBER})(?:( to | and )({_NUMBER}))? (degC|K|l/min|l)(?![\w/])")
 
 
+_INSTANT = re.compile(r"(?<![\w:])([01]\d|2[0-3]):([0-5]\d)(?![\d:])(?: on (\d{1,2}) ([A-Z][a-z]+))?")
+
+
 def in_readers_units(sentence: str, display: Display) -> str:
-    """A sentence of the analytics, which speak SI, with its temperatures, flows and litres as the reader knows them."""
+    """A sentence of the analytics, which speak SI, with its measures and times as the reader knows them."""
 
     def written(match: re.Match[str]) -> str:
         first, joint, last, unit = match.groups()
         texts = [_rewritten(number, unit, display) for number in (first, last) if number]
         return f"{(joint or '').join(texts)} {unit_name(unit, display)}"
 
-    return _MEASURE.sub(written, sentence)
+    sentence = _MEASURE.sub(written, sentence)
+    return sentence if display.units == "si" else _INSTANT.sub(_us_instant, sentence)
+
+
+def _us_instant(match: re.Match[str]) -> str:
+    """ "15:42 on 5 January" as "3:42 pm on January 5"."""
+    hour, minute, day, month = match.groups()
+    return _us_clock(int(hour), minute) + (f" on {month} {day}" if day else "")
+
+
+def _us_clock(hour: int, minute: str) -> str:
+    return f"{hour % 12 or 12}:{minute} {'am' if hour < 12 else 'pm'}"
 
 
 def _rewritten(number: str, unit: str, display: Display) -> str:
@@ -272,7 +286,7 @@ def show_clock(instant: datetime, display: Display) -> str:
     local = _local(instant, display)
     if display.units == "si":
         return f"{local:%H:%M}"
-    return f"{local.hour % 12 or 12}:{local:%M} {'am' if local.hour < 12 else 'pm'}"
+    return _us_clock(local.hour, f"{local:%M}")
 
 
 def show_day(day: date, display: Display, *, weekday: bool = False, year: bool = False) -> str:

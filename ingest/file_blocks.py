@@ -94,11 +94,11 @@ def _by_duckdb(head: FileHead, points: Sequence[str], *, limits_ms: tuple[int, i
         answer = connection.execute(sql)
         n_rows = 0
         while len(frame := answer.fetch_df_chunk(n_vectors)):
-            yield (_long_block if head.form.is_long else _wide_block)(frame, head, points, n_rows)
+            yield (_long_block if head.form.is_long else _wide_block)(frame, head, points, n_before=n_rows)
             n_rows += len(frame)
 
 
-def _wide_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], n_before: int) -> Block:
+def _wide_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], *, n_before: int) -> Block:
     is_good = frame["cells"].isna().to_numpy()
     ids = np.array([points.index(point) for point in head.form.points if point in points], np.int32)
     value = frame.iloc[:, 2:].to_numpy(np.float64)
@@ -109,7 +109,7 @@ def _wide_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], n_be
     return Block(len(frame), row + (n_before + 2), ids[column], time_ms[row], value[is_there], odd)
 
 
-def _long_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], n_before: int) -> Block:
+def _long_block(frame: pd.DataFrame, head: FileHead, points: Sequence[str], *, n_before: int) -> Block:
     is_good = frame["cells"].isna().to_numpy()
     value = frame["value"].to_numpy(np.float64)
     is_there = is_good & ~np.isnan(value)
@@ -154,7 +154,7 @@ def _source(head: FileHead) -> str:
     path = _quoted(str(head.path))
     n_columns = len(head.form.columns)
     if head.kind == "parquet":
-        names = ", ".join(f"c{i}" for i in range(n_columns))
+        names = ", ".join(f"c{i}" for i in (*range(1, head.time_at + 1), 0, *range(head.time_at + 1, n_columns)))
         columns = ", ".join(_without_nan(f"c{i}", kind) for i, kind in enumerate(head.types))
         return f"(select {columns} from read_parquet({path}) as file({names}))"
     columns = ", ".join(f"'c{i}': 'VARCHAR'" for i in range(n_columns))

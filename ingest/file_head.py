@@ -3,7 +3,7 @@
 import gzip
 import os
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,7 @@ __all__ = ["FileHead", "file_head", "lines_of"]
 
 _SAMPLE_BYTES = 256 * 1024
 _MAX_LINE_BYTES = 1 << 20
+_NAMELESS_INDEX = "__index_level_0__"  # as pandas writes the index of a table, where it has no name
 _MAGIC = {
     b"PAR1": "parquet",
     b"\x1f\x8b": "gzip",
@@ -39,10 +40,11 @@ class FileHead:
     A file that announces readings.
 
     Args:
-        form: Its columns.
+        form: Its columns, the time first.
         types: Their types in Parquet; empty for CSV.
         n_bytes: Its size.
         bytes_a_row: About how much of that one row takes, from its first rows.
+        time_at: Where the time stands among the columns of a Parquet file; a table's index is written last.
     """
 
     path: Path
@@ -52,6 +54,7 @@ class FileHead:
     is_gzip: bool
     n_bytes: int
     bytes_a_row: float
+    time_at: int = 0
 
 
 def file_head(path: Path) -> FileHead:
@@ -101,10 +104,28 @@ def _parquet_head(path: Path, n_bytes: int) -> FileHead:
             n_rows = connection.execute("select count(*) from read_parquet(?)", [str(path)]).fetchall()[0][0]
     except duckdb.Error as error:
         raise FileRefusedError(f"{path.name} is a damaged Parquet file: {str(error).splitlines()[0]}") from error
-    form = form_of([column[0] for column in columns], file=path.name)
-    types = tuple(column[1] for column in columns)
+    names, kinds = [column[0] for column in columns], [column[1] for column in columns]
+    time_at = _time_at(names, kinds)
+    if names[time_at] == _NAMELESS_INDEX:
+        names[time_at] = "time"
+    form = form_of(_first(names, time_at), file=path.name)
+    types = tuple(_first(kinds, time_at))
     _check_types(form, types, file=path.name)
-    return FileHead(path, "parquet", form, types, False, n_bytes, n_bytes / max(1, n_rows))
+    return FileHead(path, "parquet", form, types, False, n_bytes, n_bytes / max(1, n_rows), time_at)
+
+
+def _time_at(names: Sequence[str], types: Sequence[str]) -> int:
+    """Where the time stands: the column of that name, else an index of instants without a name, else the first one."""
+    if "time" in names:
+        return names.index("time")
+    if _NAMELESS_INDEX in names and types[names.index(_NAMELESS_INDEX)].startswith("TIMESTAMP"):
+        return names.index(_NAMELESS_INDEX)
+    return 0
+
+
+def _first(items: Sequence[str], place: int) -> list[str]:
+    """The items with the one at `place` put first."""
+    return [items[place], *items[:place], *items[place + 1 :]]
 
 
 def _check_types(form: Form, types: tuple[str, ...], *, file: str) -> None:

@@ -13,7 +13,11 @@ import pandas as pd
 import pytest
 
 from api.commands import main
-from api.settings import SettingsError, from_environment
+from api.migrate import open_records
+from api.settings import Settings, SettingsError, from_environment
+from ingest import quarantine
+from ingest.admit import Rejection
+from ingest.decode import Message
 from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_text
 
 DAYS = days_of("2026-03-10", 3)
@@ -269,6 +273,18 @@ def test_what_cannot_be_used_is_listed_and_replayed_once_it_is_mended(
     assert json.loads(capsys.readouterr().out) == []
 
 
+def test_what_came_for_a_site_that_does_not_exist_is_listed_by_its_name(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_records(Settings(data=data).resolved_records_url) as records:
+        message = Message("sites/attic-9/readings", b"[]", first_ms(DAYS[0]))
+        quarantine.add(records.engine, [Rejection(message, "there is no site 'attic-9'", None, 1)], way="mqtt")
+    assert main(["quarantine", "--site", "attic-9", "--format", "json", "--data", str(data)]) == 0
+    assert [entry["topic"] for entry in json.loads(capsys.readouterr().out)] == ["sites/attic-9/readings"]
+    assert main(["quarantine", "--site", SITE, "--data", str(data)]) == 0
+    assert "Nothing is in quarantine" in capsys.readouterr().out
+
+
 def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out, folder = tmp_path / "out", ["--data", str(tmp_path / "data")]
     assert main(["virtual", "solar-one-tank", "--out", str(out), "--days", "2", "--start", "2026-05-01"]) == 0
@@ -291,6 +307,8 @@ def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, caps
         (["ledger", "house", "--data", "nowhere"], "there is no data folder nowhere"),
         (["ledger", "none", "--data", "DATA"], f"there is no site 'none'; known sites: {SITE}"),
         (["alerts", "none", "--data", "DATA"], "there is no site 'none'"),
+        (["quarantine", "--site", "none", "--data", "DATA"], f"there is no site 'none'; known sites: {SITE}"),
+        (["quarantine", "--replay", "--site", "none", "--data", "DATA"], "there is no site 'none'"),
         (
             ["ledger", SITE, "--data", "DATA", "--from", "2026-02-30"],
             "'2026-02-30' is not a day; write it as YYYY-MM-DD",

@@ -139,6 +139,9 @@ def test_a_trace_is_not_nothing_and_almost_all_is_not_all(fraction: float, text:
         ("It was 10 K warmer, at 45 to 50 degC.", "It was 18 °F warmer, at 113 to 122 °F."),
         ("Flow 3.8 l/min for 20 min.", "Flow 1.0 gal/min for 20 min."),
         ("About 11.9 kWh in 3 loops.", "About 11.9 kWh in 3 loops."),
+        ("It stands still since 15:42 on 5 January.", "It stands still since 3:42 pm on January 5."),
+        ("From 00:05 to 12:00 on 31 March.", "From 12:05 am to 12:00 pm on March 31."),
+        ("Evidence of 2026-01-05T10:12:00.", "Evidence of 2026-01-05T10:12:00."),
     ],
 )
 def test_a_sentence_is_read_in_the_readers_units(sentence: str, us: str) -> None:

@@ -250,7 +250,7 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
         ("limit_percent", 50.0, ("Limit", "50.0 %")),
         ("draws", 4, ("Draws", "4")),
         ("usual_flow_l_min", None, ("Usual flow", "—")),
-        ("since", "10:12", ("Since", "10:12")),
+        ("since", "10:12 on 5 January", ("Since", "10:12 am on January 5")),
         ("short_kwh", 2.5, ("Short", "2.50 kWh")),
     ],
 )

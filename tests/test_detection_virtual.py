@@ -22,7 +22,8 @@ from ingest.virtual.scenario import site_of
 _SEASONS = [date(2026, 1, 5), date(2026, 4, 10), date(2026, 7, 5), date(2026, 10, 5)]
 _HEALTHY_DAYS = 15
 # Health of a stage is dated like its want of heat: by the sunny stretch of the day that shows it.
-_EARLY_MS = {"stage-below-expected": 6 * 3_600_000}
+# What an air lock lets through, 0.3 l/min, is at the limit of no flow: noise above it may end the alert sooner.
+_EARLY_MS = {"stage-below-expected": 6 * 3_600_000, "collector-air-lock": 1_800_000}
 _DAYS, _FIRST_BROKEN, _BROKEN_DAYS = 18, 12, 3
 
 
@@ -72,7 +73,7 @@ _BROKEN = [
     _Broken("two-tank", "collector-pump-dead", _SUNNY, "loop-no-flow", "collector", timedelta(hours=3)),
     _Broken("solar-one-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", _NEXT_DAYS),
     _Broken("assumed-flow", "collector-pump-dead", _SUMMER, "loop-no-flow", "collector", _NEXT_DAYS),
-    _Broken("two-tank", "collector-air-lock", _SPRING, "loop-low-flow", "collector", _SAME_DAY),
+    _Broken("two-tank", "collector-air-lock", _SPRING, "loop-no-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-check-valve-leaks", _SPRING, "loop-night-loss", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-soiled", _SUNNY, "stage-below-expected", "sun", _NEXT_DAYS),
@@ -83,6 +84,8 @@ _BROKEN = [
     _Broken("passing-heater", "mixing-valve-hot", _WINTER, "outlet-too-hot", "hot_water", _NEXT_DAYS),
     _Broken("two-tank", "mixing-valve-cold", _SPRING, "outlet-too-cool", "hot_water", _NEXT_DAYS),
     _Broken("heat-pump-tank", "load-pump-dead", _WINTER, "loop-no-flow", "load", _NEXT_DAYS),
+    _Broken("heat-pump-tank", "heat-pump-short-cycles", _SPRING, "heat-pump-short-cycles", "hp", _NEXT_DAYS),
+    _Broken("two-tank", "ground-loop-weak", _WINTER, "loop-near-freezing", "ground", _SAME_DAY),
     _Broken("boiler-backup", "boiler-lockout", _WINTER, "heater-no-output", "boiler", _NEXT_DAYS),
     _Broken("two-tank", "tap-left-running", _SPRING, "constant-draw", "hot_water", timedelta(hours=3)),
     _Broken("two-tank", "gateway-silent", _SPRING, "site-silent", "quarry-road-3", timedelta(minutes=35)),
@@ -114,10 +117,15 @@ def _broken_run(case: _Broken) -> tuple[Fault, list[Alert]]:
 def test_a_fault_is_one_alert_found_in_time_that_lasts_as_long(case: _Broken) -> None:
     fault, alerts = _broken_run(case)
     found = [alert for alert in alerts if (alert.kind, alert.component) == (case.kind, case.component)]
-    assert len(found) == 1, [(alert.kind, alert.component) for alert in alerts]
+    told = [(alert.kind, alert.component) for alert in alerts]
+    assert len(found) == 1, told
+    assert [kind for kind, component in told if component == case.component] == [case.kind]
+    assert case.points or not [kind for kind, _ in told if kind.startswith("sensor-")]
     assert 0 <= found[0].detected_ms - fault.start_ms <= case.within.total_seconds() * 1000
     # What proves a stage's want of heat is the whole sunny stretch; all else begins with the fault, to two minutes.
     if case.kind != "stage-below-expected":
         assert found[0].began_ms >= fault.start_ms - 120_000
-    assert found[0].ended_ms is None or found[0].ended_ms >= fault.end_ms - _EARLY_MS.get(case.kind, 120_000)
+    assert found[0].ended_ms is None or found[0].ended_ms >= fault.end_ms - _EARLY_MS.get(
+        case.kind, _EARLY_MS.get(case.fault, 120_000)
+    )
     assert [alert.kind for alert in alerts if alert.detected_ms < fault.start_ms] == []

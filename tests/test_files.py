@@ -262,6 +262,26 @@ def test_parquet_is_stored_like_csv(time_type: str, tmp_path: Path, store: Readi
     }
 
 
+@pytest.mark.parametrize("name", ["time", None])
+def test_parquet_with_its_time_as_index_is_stored_like_any(
+    name: str | None, tmp_path: Path, store: ReadingStore
+) -> None:
+    times = pd.DatetimeIndex([T0, "2026-05-01T00:01:00Z"], name=name)
+    frame = pd.DataFrame({"t0": [0.1, np.nan], "pump": [1.0, 0.0], "attic": [7.5, np.nan]}, index=times)
+    frame.to_parquet(tmp_path / "a.parquet")
+    kept = Kept()
+    assert import_one(tmp_path / "a.parquet", store, kept) == Counts(received=4, stored=3, quarantined=1)
+    assert readings(store, "t0", "pump") == {"t0": [(T0_MS, 0.1)], "pump": [(T0_MS, 1.0), (T0_MS + 60_000, 0.0)]}
+    assert "row 2, column 'attic': site 'mill-lane-9' has no point 'attic'" in kept.entries[0][1]
+
+
+def test_the_time_may_stand_anywhere_in_parquet(tmp_path: Path, store: ReadingStore) -> None:
+    frame = pd.DataFrame({"t1": [3.5], "time": pd.to_datetime([T0]), "t0": [2.5], "t2": [4.5]})
+    frame.to_parquet(tmp_path / "a.parquet", index=False)
+    assert import_one(tmp_path / "a.parquet", store) == Counts(received=3, stored=3)
+    assert readings(store, "t0", "t1", "t2") == {"t0": [(T0_MS, 2.5)], "t1": [(T0_MS, 3.5)], "t2": [(T0_MS, 4.5)]}
+
+
 def test_parquet_in_long_form_with_odd_rows(tmp_path: Path, store: ReadingStore) -> None:
     times = pd.to_datetime([T0, T0, "1970-01-01T00:00:00Z", T0])
     frame = pd.DataFrame({"time": times, "point": ["t0", "t99", "t1", "t2"], "value": [1.5, 2.5, 3.5, np.inf]})

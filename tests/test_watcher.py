@@ -105,6 +105,29 @@ def test_days_are_accounted_again_only_as_far_as_the_carried_heat_differs(watch:
     assert is_same(before, after)
 
 
+def _late_live(watch: Watch, store: ReadingStore, point: str, value: float) -> StepReport:
+    """A reading of yesterday noon that comes at noon today, when all before it has been accounted."""
+    noon_ms = first_ms(DAYS[-1]) + 12 * 3_600_000
+    store.write(readings(first_ms(DAYS[0]), noon_ms))
+    run(watch, now_ms=noon_ms, is_live=True)
+    late = np.array([first_ms(DAYS[-2]) + 11 * 3_600_000 + 60_000], np.int64)
+    store.write(batch_of(late, {point: np.array([value])}))
+    return run(watch, now_ms=noon_ms + 1000, is_live=True)
+
+
+def test_a_late_reading_of_yesterday_accounts_yesterday_and_judges_today(watch: Watch, store: ReadingStore) -> None:
+    # A layer that reads otherwise for a moment: yesterday's losses change, what it hands over does not.
+    report = _late_live(watch, store, "tank.top", 55.0)
+    assert (report.accounted, report.judged) == ([(SITE, DAYS[-2])], [(SITE, DAYS[-1])])
+
+
+def test_a_late_reading_of_yesterday_that_changes_the_carried_heat_accounts_today_too(
+    watch: Watch, store: ReadingStore
+) -> None:
+    report = _late_live(watch, store, "element", 9000.0)
+    assert (report.accounted, report.judged) == ([(SITE, DAYS[-2]), (SITE, DAYS[-1])], [])
+
+
 def test_late_readings_give_the_same_as_if_they_had_come_in_time(tmp_path: Path) -> None:
     rows = []
     for name, order in (("in time", (0, 1, 2)), ("late", (2, 0, 1))):

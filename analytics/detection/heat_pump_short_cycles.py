@@ -45,7 +45,7 @@ class HeatPumpShortCycles:
             plant,
             episodes(np.where(healthy, 0.0, ends / self.starts), healthy),
             healthy,
-            tell=lambda episode: self._finding(plant, component, is_on, (ends, episode)),
+            tell=lambda episode: self._finding(plant, component, is_on, found=(ends, episode)),
             unseen=f"Heat pump {component} did not run for long enough to tell.",
         )
 
@@ -60,7 +60,7 @@ class HeatPumpShortCycles:
                 ends[stop - 1] = True
         return ends
 
-    def _finding(self, plant: PlantDay, heat_pump: str, is_on: Course, found: tuple[Flags, Episode]) -> Finding:
+    def _finding(self, plant: PlantDay, heat_pump: str, is_on: Course, *, found: tuple[Flags, Episode]) -> Finding:
         ends, episode = found
         runs = int(np.count_nonzero(counted(ends, episode)))
         span_s = (episode.last + 1 - episode.start) * CELL_S

@@ -19,7 +19,7 @@ from analytics.detection.moments import (
     lasting,
     trailing_mean,
 )
-from analytics.detection.sunshine import collector_of, tank_ends, tank_of_loop
+from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
 from analytics.figures import DayLedger
@@ -34,7 +34,8 @@ class LoopAlwaysOn:
     """
     A tank's charging pump that runs for long without bringing heat.
 
-    Not this: frost protection and sampling runs, which are short; a cloud over a running collector.
+    Not this: frost protection and sampling runs, which are short; a cloud over a running collector; a pump that runs
+    and moves nothing (`loop-no-flow`).
     """
 
     kind: ClassVar[str] = "loop-always-on"
@@ -59,7 +60,8 @@ class LoopAlwaysOn:
         # A counter tells of heat in lumps, some minutes apart.
         has_meter = plant.site.loops[component].flow is not None
         heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
-        useless = passed & (loop.pump_on >= 0.99) & (heat_w < self.gain_w) & self._nothing_to_gain(plant, loop)
+        runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= FLOW_MOVES_M3_S)
+        useless = runs & (heat_w < self.gain_w) & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
         worthwhile = lasting(passed & (heat_w >= self.worth_w), _cells(self.min_worth))
         return judge(
@@ -107,7 +109,6 @@ _ADVICE = Advice(
         "relay or controller output stuck on, or left in manual mode",
         "controller's sensor displaced or failed",
         "start and stop differences set too small",
-        "the fluid does not move, so no heat arrives: failed circulator, air lock",
     ),
     (
         "Look at the controller's mode and at the temperatures that it shows.",

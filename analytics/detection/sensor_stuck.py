@@ -27,7 +27,7 @@ def _first_good_s(plant: PlantDay, point: str, after_s: float) -> float | None:
     return later_s if later_s < plant.until_s else None
 
 
-def _moved_s(plant: PlantDay, point: str, fault: SensorFault, least_k: float) -> float:
+def _moved_s(plant: PlantDay, point: str, fault: SensorFault, *, least_k: float) -> float:
     """When a point had moved by more than `least_k` since a fault began; infinite where it did not. [s]"""
     signal = plant.signals.get(point)
     if signal is None:
@@ -38,7 +38,7 @@ def _moved_s(plant: PlantDay, point: str, fault: SensorFault, least_k: float) ->
     return float(time_s[far[0]]) if len(far) else np.inf
 
 
-def _ran_s(plant: PlantDay, point: str, fault: SensorFault, from_s: float) -> float:
+def _ran_s(plant: PlantDay, point: str, fault: SensorFault, *, from_s: float) -> float:
     """When a flow or pump had run for a tenth of the time since a fault began, from `from_s` on. [s]"""
     signal = plant.signals.get(point)
     if signal is None:
@@ -135,8 +135,8 @@ class SensorStuck:
     def _proved_s(self, plant: PlantDay, fault: SensorFault, shortest_s: float) -> float:
         """When the stretch was long enough and what stands beside the sensor had moved enough. [s]"""
         partners, mover, least_k = self._beside(plant.site, fault.point)
-        moved_s = min((_moved_s(plant, each, fault, least_k) for each in partners), default=np.inf)
-        ran_s = fault.start_s if mover is None else _ran_s(plant, mover, fault, fault.start_s + shortest_s)
+        moved_s = min((_moved_s(plant, each, fault, least_k=least_k) for each in partners), default=np.inf)
+        ran_s = fault.start_s if mover is None else _ran_s(plant, mover, fault, from_s=fault.start_s + shortest_s)
         return float(min(max(fault.start_s + shortest_s, moved_s, ran_s), fault.end_s))
 
     def _beside(self, site: Site, point: str) -> tuple[list[str], str | None, float]:

@@ -3,8 +3,9 @@ From verdicts to alerts: one pure step.
 
 An alert is one fault of one component, however many days it lasts. A finding that continues it, or comes back soon
 after its end, joins it; a clear verdict ends it, dated when health was first seen; a verdict of "not assessed" leaves
-it as it is. The same assessments twice change nothing. A day that is judged again after a later one has spoken can
-lengthen an alert towards the past, but not decide its state.
+it as it is. What a more specific kind tells of is not told again (`precedence`). The same assessments twice change
+nothing. A day that is judged again after a later one has spoken can lengthen an alert towards the past, but not decide
+its state.
 """
 
 import hashlib
@@ -14,6 +15,7 @@ from typing import Literal
 
 from analytics.detection.findings import Assessment, Clear, Evidence, Fault, Finding, NotAssessed, Severity
 from analytics.detection.moments import clock
+from analytics.detection.precedence import told_once
 
 __all__ = ["Alert", "AlertState", "Transition", "acknowledge", "advance", "unsettled"]
 
@@ -91,7 +93,7 @@ def advance(
     """
     known = {alert.id: alert for alert in alerts}
     transitions: list[Transition] = []
-    for assessment in assessments:
+    for assessment in told_once(alerts, assessments):
         mine = [alert for alert in known.values() if _is_about(alert, assessment)]
         for after in _joined(mine, assessment):
             before = known.get(after.id)

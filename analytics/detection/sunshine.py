@@ -82,7 +82,7 @@ def collector_sun(plant: PlantDay, collector: Collector) -> CollectorSun:
     outdoor = course_of(plant, collector.outdoor)
     offered = collector_power(collector, irradiance, mean_degc=low + _WORKING_LIFT_K, outdoor_degc=outdoor)
     moved = plant.loops[collector.loop].flow_m3_s > FLOW_MOVES_M3_S
-    return CollectorSun(leaving - low, irradiance, outdoor, offered, _is_full(low, high, leaving, moved))
+    return CollectorSun(leaving - low, irradiance, outdoor, offered, _is_full(low, high, leaving, moved=moved))
 
 
 def tank_ends(plant: PlantDay, loop: str) -> tuple[Course, Course]:
@@ -92,7 +92,7 @@ def tank_ends(plant: PlantDay, loop: str) -> tuple[Course, Course]:
     return (sensors[-1], sensors[0]) if len(sensors) else (unknown(plant), unknown(plant))
 
 
-def _is_full(low: Course, high: Course, leaving: Course, moved: Flags) -> Flags:
+def _is_full(low: Course, high: Course, leaving: Course, *, moved: Flags) -> Flags:
     """Full now, or full earlier and the collector not cooled nor run since."""
     full = (low >= _FULL_BOTTOM_DEGC) | (high >= _FULL_TOP_DEGC)
     index = np.arange(len(low))

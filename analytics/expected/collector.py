@@ -6,12 +6,13 @@ from math import nan
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analytics.courses import sum_of_known
 from analytics.expected.sun import clear_sky_in_plane, sun_position
 from analytics.performance import collector_rate
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Collector
 
-__all__ = ["clear_sky_sun", "collector_sums", "expected_by_neighbours"]
+__all__ = ["SKY_CELLS", "clear_sky_sun", "collector_sums", "expected_by_neighbours"]
 
 Array = NDArray[np.float64]
 
@@ -19,6 +20,8 @@ Array = NDArray[np.float64]
 _WORKING_K = 15.0
 _COLD_TANK_DEGC = 25.0  # stands in where no sensor tells
 _NIGHT_W_M2 = 20.0
+SKY_CELLS = 15
+"""Cells of a step of the cloudless sky: the sun moves slowly."""
 
 
 def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
@@ -28,32 +31,33 @@ def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
     """
     sun, air = (_course(plant, point) for point in (collector.irradiance, collector.outdoor))
     ceiling = clear_sky_sun(plant, collector)
-    by_day = ceiling > _NIGHT_W_M2
-    known = np.isfinite(sun).mean() > 0.9
+    by_day = air.reshape(-1, SKY_CELLS)[ceiling > _NIGHT_W_M2]
+    by_day = by_day[np.isfinite(by_day)]
+    known = np.count_nonzero(np.isfinite(sun)) > 0.9 * len(sun)
     return {
-        "irradiation_kwh_m2": float(np.nansum(sun)) * CELL_S / 3.6e6 if known else nan,
-        "ceiling_kwh_m2": float(ceiling.sum()) * CELL_S / 3.6e6,
-        "air_degc": float(np.nanmean(air[by_day])) if np.isfinite(air[by_day]).any() else nan,
+        "irradiation_kwh_m2": sum_of_known(sun) * CELL_S / 3.6e6 if known else nan,
+        "ceiling_kwh_m2": float(ceiling.sum()) * SKY_CELLS * CELL_S / 3.6e6,
+        "air_degc": float(by_day.sum()) / len(by_day) if len(by_day) else nan,
         "allowed_kwh": _allowed_kwh(plant, collector, sun=sun, air=air),
     }
 
 
 def clear_sky_sun(plant: PlantDay, collector: Collector) -> Course:
-    """Irradiance in the collector's plane under a cloudless sky; without a given plane 45 degrees to noon. [W/m2]"""
+    """
+    Irradiance in the collector's plane under a cloudless sky; without a given plane 45 degrees to noon. [W/m2]
+
+    Shape (cells / SKY_CELLS,)
+    """
     site, n_cells = plant.site, round(plant.day.seconds / CELL_S)
-    time_ms = plant.day.start_ms + (np.arange(0, n_cells, _EVERY) + 0.5 * _EVERY) * CELL_S * 1000
+    time_ms = plant.day.start_ms + (np.arange(0, n_cells, SKY_CELLS) + 0.5 * SKY_CELLS) * CELL_S * 1000
     height, azimuth = sun_position(time_ms, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
     to_noon = 180.0 if site.latitude_deg >= 0 else 0.0
-    plane = clear_sky_in_plane(
+    return clear_sky_in_plane(
         height,
         azimuth,
         tilt_deg=45.0 if collector.tilt_deg is None else collector.tilt_deg,
         facing_deg=to_noon if collector.azimuth_deg is None else collector.azimuth_deg,
     )
-    return np.repeat(plane, _EVERY)[:n_cells]
-
-
-_EVERY = 20  # cells; the sun moves slowly
 
 
 def _allowed_kwh(plant: PlantDay, collector: Collector, *, sun: Course, air: Course) -> float:
@@ -62,7 +66,7 @@ def _allowed_kwh(plant: PlantDay, collector: Collector, *, sun: Course, air: Cou
     low = _coldest(plant, collector)
     mean = np.where(np.isnan(low), _COLD_TANK_DEGC, low) + _WORKING_K
     rate = collector_rate(sun, mean - air, eta0=collector.eta0, a1=collector.a1 or 0.0, a2=collector.a2 or 0.0)
-    return float(np.nansum(np.maximum(rate, 0.0))) * collector.area_m2 * CELL_S / 3.6e6
+    return sum_of_known(np.maximum(rate, 0.0)) * collector.area_m2 * CELL_S / 3.6e6
 
 
 def _coldest(plant: PlantDay, collector: Collector) -> Course:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.figures import DayLedger
@@ -37,7 +38,7 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
     steady = courses.steady & np.isfinite(courses.useful_w + courses.elec_w)
     elec_j = float(courses.elec_w[steady].sum()) * CELL_S
     source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
-    taken_w = np.nan if source is None else -float(np.nansum(source.heat_w[courses.cells]))
+    taken_w = np.nan if source is None else -sum_of_known(source.heat_w[courses.cells])
     return {
         "steady_h": float(steady.sum()) * CELL_S / 3600,
         "steady_cop": float(courses.useful_w[steady].sum()) * CELL_S / elec_j if elec_j > 0 else np.nan,

@@ -18,6 +18,7 @@ from dashboards.numbers import (
     Display,
     display_of,
     free_places,
+    in_readers_units,
     show_instant,
     show_money,
     show_number,
@@ -146,7 +147,7 @@ def evidence_line(name: str, value: Any, display: Display) -> tuple[str, str]:
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return _words(_without_unit(name)), UNKNOWN
     if isinstance(value, bool) or not isinstance(value, int | float):
-        return _words(name), str(value)
+        return _words(name), in_readers_units(str(value), display)
     if name.endswith("_percent"):
         return _words(name.removesuffix("_percent")), f"{show_number(value, 1)} %"
     for ending, (unit, scale) in _ENDINGS.items():

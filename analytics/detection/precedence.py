@@ -1,0 +1,82 @@
+"""
+One cause, one alert: of two kinds that see the same cause on the same component, the more specific one speaks.
+
+A pump that moves almost nothing is without flow on some days and with little on others; a compressor that never runs
+for long has a poor COP. The second telling is left out while the first one lasts; where it was there before, it stays.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Protocol
+
+from analytics.detection.findings import Assessment, Fault, Finding, NotAssessed
+
+__all__ = ["TOLD_BY", "told_once"]
+
+TOLD_BY: Mapping[str, Sequence[str]] = {
+    "loop-low-flow": ("loop-no-flow",),
+    "loop-always-on": ("loop-no-flow",),
+    "ground-loop-cold": ("loop-near-freezing",),
+    "heat-pump-low-cop": ("heat-pump-short-cycles",),
+}
+"""Kinds that are left out while one of those after it is told of the same component."""
+
+
+class _Told(Protocol):
+    """What lasted from when to when; an alert is one."""
+
+    @property
+    def site(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def component(self) -> str: ...
+    @property
+    def began_ms(self) -> int: ...
+    @property
+    def ended_ms(self) -> int | None: ...
+
+
+def told_once(alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> list[Assessment]:
+    """
+    The assessments without the findings that a more specific kind tells of, on that day or in an alert that lasts.
+
+    Args:
+        alerts: Those before the assessments' day.
+        assessments: Of one day, of all kinds.
+    """
+    return [_told_once(each, alerts, assessments) for each in assessments]
+
+
+def _told_once(assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> Assessment:
+    fault = assessment.verdict
+    if assessment.kind not in TOLD_BY or not isinstance(fault, Fault):
+        return assessment
+    spans = list(_spans(assessment, alerts, assessments))
+    own = tuple(finding for finding in fault.findings if not any(_meets(finding, *span) for span in spans))
+    if len(own) == len(fault.findings):
+        return assessment
+    reason = f"What {assessment.component} shows is told by {' or '.join(TOLD_BY[assessment.kind])}."
+    return replace(assessment, verdict=replace(fault, findings=own) if own else NotAssessed(reason))
+
+
+def _spans(
+    assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]
+) -> Iterator[tuple[int, int | None]]:
+    """From when to when the more specific kinds are told of the component; None while they last."""
+    for alert in alerts:
+        if _is_more_specific(alert, assessment):
+            yield alert.began_ms, alert.ended_ms
+    for other in assessments:
+        if _is_more_specific(other, assessment) and isinstance(other.verdict, Fault):
+            yield from ((finding.began_ms, finding.ended_ms) for finding in other.verdict.findings)
+
+
+def _is_more_specific(other: _Told | Assessment, assessment: Assessment) -> bool:
+    same = (other.site, other.component) == (assessment.site, assessment.component)
+    return same and other.kind in TOLD_BY[assessment.kind]
+
+
+def _meets(finding: Finding, began_ms: int, ended_ms: int | None) -> bool:
+    starts_before_end = ended_ms is None or finding.began_ms < ended_ms
+    return starts_before_end and (finding.ended_ms is None or finding.ended_ms > began_ms)

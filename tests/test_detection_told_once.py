@@ -1,0 +1,98 @@
+"""One cause, one alert: the more specific kind speaks, and the other one neither opens nor ends an alert beside it."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from analytics.detection import DETECTORS, Assessment, Clear, Fault, Finding, NotAssessed, advance, assess_day
+from analytics.detection.precedence import TOLD_BY
+from analytics.trace import local_day
+from tests.plants import DAY, changed, healthy_day, house, plant_of
+
+_DAY_MS = 86_400_000
+_START_MS = local_day(DAY, "Europe/Berlin").start_ms
+
+
+def _finding(began_h: float, ended_h: float | None) -> Finding:
+    began_ms = _START_MS + round(began_h * 3.6e6)
+    return Finding(
+        began_ms=began_ms,
+        ended_ms=None if ended_h is None else _START_MS + round(ended_h * 3.6e6),
+        detected_ms=began_ms,
+        severity="soon",
+        template="Since {since}.",
+        evidence={"since": "?"},
+        likely_causes=(),
+        checks=(),
+        cost_per_day=None,
+        weight_s=600.0,
+    )
+
+
+def _assessment(kind: str, *spans: tuple[float, float | None], days: int = 0) -> Assessment:
+    verdict = Fault(tuple(_finding(*span) for span in spans)) if spans else Clear(_START_MS + days * _DAY_MS)
+    return Assessment(
+        site="mill-lane-8",
+        timezone="Europe/Berlin",
+        kind=kind,
+        component="collector",
+        from_ms=_START_MS + days * _DAY_MS,
+        until_ms=_START_MS + (days + 1) * _DAY_MS,
+        rejoin=timedelta(hours=24),
+        verdict=verdict,
+    )
+
+
+def _kinds(*days: list[Assessment]) -> list[tuple[str, str]]:
+    alerts = []
+    for day in days:
+        alerts, _ = advance(alerts, day, now_ms=0)
+    return [(alert.kind, alert.state) for alert in alerts]
+
+
+def test_two_kinds_that_see_one_stretch_make_one_alert_whatever_their_order() -> None:
+    both = [_assessment("loop-low-flow", (9, 12)), _assessment("loop-no-flow", (8, 12))]
+    assert _kinds(both) == _kinds(both[::-1]) == [("loop-no-flow", "resolved")]
+
+
+def test_what_the_more_specific_kind_does_not_cover_is_told() -> None:
+    both = [_assessment("loop-no-flow", (8, 10)), _assessment("loop-low-flow", (9, 10), (12, 13))]
+    assert sorted(_kinds(both)) == [("loop-low-flow", "resolved"), ("loop-no-flow", "resolved")]
+
+
+def test_while_the_more_specific_alert_lasts_the_other_does_not_open() -> None:
+    later = [_assessment("loop-low-flow", (30, None), days=1)]
+    assert _kinds([_assessment("loop-no-flow", (8, None))], later) == [("loop-no-flow", "open")]
+
+
+def test_after_the_more_specific_alert_the_other_opens() -> None:
+    later = [_assessment("loop-no-flow", days=1), _assessment("loop-low-flow", (30, None), days=1)]
+    assert ("loop-low-flow", "open") in _kinds([_assessment("loop-no-flow", (8, 20))], later)
+
+
+def test_other_components_and_sites_are_told_for_themselves() -> None:
+    no_flow = _assessment("loop-no-flow", (8, None))
+    low_flow = _assessment("loop-low-flow", (8, None))
+    for other in (replace(low_flow, component="ground"), replace(low_flow, site="mill-lane-9")):
+        assert len(_kinds([no_flow, other])) == 2
+
+
+def test_the_table_names_kinds_that_exist_and_never_goes_round() -> None:
+    kinds = {detector.kind for detector in DETECTORS}
+    for kind, others in TOLD_BY.items():
+        assert {kind, *others} <= kinds
+        assert not set(others) & TOLD_BY.keys()
+
+
+@pytest.mark.parametrize("flow_l_min", [0.0, 0.1])
+def test_a_pump_that_runs_all_day_without_flow_is_one_alert(flow_l_min: float) -> None:
+    changes = {
+        "collector.pump": [("00:00", "24:00", 38)],
+        "collector.flow": [("00:00", "24:00", flow_l_min)],
+        "collector.leaving": [("00:00", "24:00", 30)],
+    }
+    found = assess_day(plant_of(house(), changed(healthy_day(), changes)), [])
+    by_kind = {each.kind: each.verdict for each in found if each.component == "collector"}
+    assert isinstance(by_kind["loop-no-flow"], Fault)
+    assert isinstance(by_kind["loop-always-on"], NotAssessed)
