@@ -20,11 +20,11 @@ from analytics.courses import sum_of_known, unknown_as_none
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
-from analytics.plant import CELL_S, UNKNOWN, HeatPumpDay, LoopDay, Signal, Total, not_known
+from analytics.plant import CELL_S, UNKNOWN, Course, HeatPumpDay, LoopDay, Signal, Total, not_known
 from analytics.segments import gap_amount, pieces_of
 from analytics.site import HeatPump, Site
 
-__all__ = ["meter_heat_pump"]
+__all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
 
 Array = NDArray[np.float64]
 
@@ -361,3 +361,33 @@ def _caused(
     doubt = combined([*parts, (-amount / cop.amount, cop.doubt)])
     why = "Heat to the tank divided by the day's COP."
     return heat_w / cop.amount, Total(amount, doubt, cop.covered, "derived", why)
+
+
+@dataclass(frozen=True, slots=True)
+class Exchanged:
+    """
+    What a day's runs are made of, by cells.
+
+    Args:
+        mode: +1 heating, -1 cooling over each run and just around it, else 0: where its heat is gathered.
+        run: Index of the run that each cell is nearest to, in time order.
+        heat_w: By "source", "load", "desuperheater", as far as they are known; positive from the source, and toward
+            load and tank.
+    """
+
+    mode: Course
+    run: NDArray[np.intp]
+    heat_w: Mapping[str, Course]
+
+
+def exchanged(pump: HeatPump, day: HeatPumpDay, loops: Mapping[str, LoopDay]) -> Exchanged:
+    """The runs of a metered day, with the heat of the loops beside them."""
+    exchange, runs = _exchange(pump, loops), _runs(np.nan_to_num(day.is_on) > 0)
+    pauses = (runs.last[:-1] + 1 + runs.first[1:]) // 2
+    names = ("source", "load", "desuperheater")
+    heat = {name: course for name in names if (course := exchange.course(name)) is not None}
+    return Exchanged(
+        _mode(runs, exchange, len(day.is_on)),
+        np.searchsorted(pauses, np.arange(len(day.is_on)), side="right"),
+        heat,
+    )

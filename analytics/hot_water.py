@@ -22,7 +22,7 @@ from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, value_at
 from analytics.site import HotWater, Site
 
-__all__ = ["meter_hot_water"]
+__all__ = ["Passage", "meter_hot_water", "water_passed"]
 
 Array = NDArray[np.float64]
 
@@ -341,4 +341,52 @@ def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None)
     return tuple(
         Draw(*map(float, row))
         for row in zip(pieces.start_s[begins], pieces.end_s[ends], volume, degc[0], degc[1], heats, strict=True)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """
+    The water that moved, piece by piece: what the figures of a day can be worked out from again.
+
+    Args:
+        spot: Where the day's heat is taken: a tank's id for its outlet, "hot", "heated" or "mixed".
+        kg: By spot, what passes it. Each of shape (pieces,)
+        degc: By spot, and of "cold": mean temperature of each piece.
+        heat_j: By spot: heat above cold water that passes it, NaN where a temperature is not known.
+        draws: Index of the piece with which each draw begins.
+    """
+
+    spot: str
+    pieces: Pieces
+    volume_m3: Array
+    kg: Mapping[str, Array]
+    degc: Mapping[str, Array]
+    heat_j: Mapping[str, Array]
+    draws: NDArray[np.intp]
+
+
+def water_passed(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) -> Passage | None:
+    """The day's moved water; None where no meter tells."""
+    path = site.hot_water
+    meter = signals.get(path.flow or path.volume or "") if path is not None else None
+    if path is None or meter is None or len(meter.time_s) == 0:
+        return None
+    pieces = frame.pieces(meter)
+    volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
+    run = _moving(pieces, volume > 0)
+    spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
+    water = _path(path, run, volume[volume > 0], spots=spots, sampling=meter.point.sampling)
+    last, cold = _last_spot(path, spots), spots["cold"]
+    known = {name: spot for name, spot in spots.items() if spot is not None}
+    at = next((name for name, spot in known.items() if spot is last), "")
+    kg = {name: water.metered_kg if name == "mixed" else water.mass_kg for name in known}
+    return Passage(
+        at,
+        run,
+        water.volume_m3,
+        kg,
+        {name: spot.mean for name, spot in known.items()},
+        {name: _heat_above_cold(kg[name], spot, cold) for name, spot in known.items() if name != "cold"},
+        _begins(run),
     )

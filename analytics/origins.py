@@ -23,11 +23,20 @@ from analytics.origins_tank import LAYERED_DOUBT, follow_layers, is_layered
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import HotWaterDay, PlantDay
 
-__all__ = ["CARRIED_OVER", "CarriedState", "Delivered", "account_origins", "state_from_json", "state_to_json"]
+__all__ = [
+    "CARRIED_OVER",
+    "DEFAULT_COLD_DEGC",
+    "CarriedState",
+    "Delivered",
+    "account_origins",
+    "heat_at_tap",
+    "state_from_json",
+    "state_to_json",
+]
 
 Array = NDArray[np.float64]
 
-_DEFAULT_COLD_DEGC = 10.0
+DEFAULT_COLD_DEGC = 10.0
 _ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
 _LEAST_RISE_K = 1.0  # water that leaves less warm than this has no origin to speak of
 
@@ -59,7 +68,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     if water is None or water.leaving_j is None or path is None:
         return None
     origins = [*plant.site.stages, ROOM, CARRIED_OVER]
-    moved = moved_water(plant, water, cold_degc=state.cold_degc if state else _DEFAULT_COLD_DEGC)
+    moved = moved_water(plant, water, cold_degc=state.cold_degc if state else DEFAULT_COLD_DEGC)
     passing = np.zeros((len(moved.kg), len(origins) + 1))
     passing[:, -1] = moved.kg * moved.cold_degc
     parts: dict[str, Mapping[str, float]] = {}
@@ -69,7 +78,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
             passing, layers[tank], parts[tank] = follow_layers(plant, tank, state, moved=moved, entering=passing)
         else:
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
-    at_tap = _at_tap(passing, moved) if path.tanks else np.zeros(len(origins))
+    at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
     by_origin = _scaled(_without_room(at_tap + _in_passing(plant, water, len(origins))), water)
     doubt = LAYERED_DOUBT if all(tank in layers for tank in path.tanks) else MIXED_DOUBT
     names = [*plant.site.stages, CARRIED_OVER]
@@ -80,16 +89,16 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     )
 
 
-def _at_tap(passing: Array, moved: MovedWater) -> Array:
-    """Metered heat by origin that left the last tank: its columns above the main of now, shape (origins,) [J]"""
+def heat_at_tap(passing: Array, moved: MovedWater) -> Array:
+    """Metered heat that left the last tank, by origin: its columns above the main of now. (blocks, origins) [J]"""
     heat = passing[:, :-1].copy()
     heat[:, -2] += passing[:, -1] - moved.kg * moved.cold_degc
     total = heat.sum(axis=1)
     known = total > _LEAST_RISE_K * moved.kg
     metered = moved.leaving_j[-1]
     weight = np.where(np.isnan(metered), total * J_PER_K_KG, np.maximum(metered, 0.0))
-    by_origin: Array = (weight * known / np.where(known, total, 1.0)) @ heat
-    by_origin[-1] += float(weight[~known].sum())
+    by_origin: Array = (weight * known / np.where(known, total, 1.0))[:, None] * heat
+    by_origin[:, -1] += np.where(known, 0.0, weight)
     return by_origin
 
 

@@ -8,6 +8,7 @@ its mean, and 0.55 and 0.14 with a single one. A layered account that only one s
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
 from analytics.plant import PlantDay
 
-__all__ = ["MIXED_DOUBT", "follow_mixed", "start_parts"]
+__all__ = ["MIXED_DOUBT", "MixedCourse", "follow_mixed", "mixed_course", "start_parts"]
 
 Array = NDArray[np.float64]
 
@@ -47,16 +48,44 @@ def follow_mixed(
         The columns of the water that leaves, and the stored heat's parts by origin at the end.
     """
     origins = [*plant.site.stages, ROOM, CARRIED_OVER]
-    inputs = np.maximum(entering[:, :-1], 0.0) * J_PER_K_KG + _stage_inputs(plant, tank, origins)
-    mix = _mix(inputs, _stored(plant, tank, moved), start_parts(state, tank, origins))
+    found = mixed_course(plant, tank, state, moved=moved, entering=entering, index=index)
+    columns = np.hstack((found.left / J_PER_K_KG, (moved.kg * moved.cold_degc)[:, None]))
+    parts = dict(zip(origins, map(float, found.mix[-1]), strict=True))
+    parts[CARRIED_OVER] += parts.pop(ROOM)
+    return columns, parts
+
+
+@dataclass(frozen=True, slots=True)
+class MixedCourse:
+    """
+    A mixed tank's day.
+
+    Args:
+        put_in, came, left: Heat of its own stages, of water that came in, and of water that left. (blocks, origins) [J]
+        stored: Heat above cold water at the end of each block. (blocks,) [J]
+        mix: Parts by origin at the blocks' edges. (blocks + 1, origins)
+    """
+
+    put_in: Array
+    came: Array
+    left: Array
+    stored: Array
+    mix: Array
+
+
+def mixed_course(
+    plant: PlantDay, tank: str, state: CarriedState | None, *, moved: MovedWater, entering: Array, index: int
+) -> MixedCourse:
+    """One day of one tank, as in `follow_mixed`."""
+    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    came, put_in = np.maximum(entering[:, :-1], 0.0) * J_PER_K_KG, _stage_inputs(plant, tank, origins)
+    stored = _stored(plant, tank, moved)
+    mix = _mix(came + put_in, stored, start_parts(state, tank, origins))
     leaving = moved.leaving_j[index]
     # Where no sensor tells what leaves a tank, what comes in counts as going on at once.
     unknown = bool(np.isnan(leaving).all())
-    left = inputs if unknown else np.maximum(leaving, 0.0)[:, None] * 0.5 * (mix[:-1] + mix[1:])
-    columns = np.hstack((left / J_PER_K_KG, (moved.kg * moved.cold_degc)[:, None]))
-    parts = dict(zip(origins, map(float, mix[-1]), strict=True))
-    parts[CARRIED_OVER] += parts.pop(ROOM)
-    return columns, parts
+    left = came + put_in if unknown else np.maximum(leaving, 0.0)[:, None] * 0.5 * (mix[:-1] + mix[1:])
+    return MixedCourse(put_in, came, left, stored, mix)
 
 
 def start_parts(state: CarriedState | None, tank: str, origins: Sequence[str]) -> Array:

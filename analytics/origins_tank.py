@@ -13,20 +13,21 @@ temperature of its heated top, so that it is a matter of tenths of a kelvin whet
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from math import exp
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow
+from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
 from analytics.plant import CELL_S, LoopDay, PlantDay
 from analytics.site import Stage, Tank
 
-__all__ = ["LAYERED_DOUBT", "follow_layers", "is_layered"]
+__all__ = ["LAYERED_DOUBT", "LayeredCourse", "follow_layers", "is_layered", "layered_course"]
 
 Array = NDArray[np.float64]
 
@@ -67,6 +68,25 @@ def follow_layers(
         The columns of the water that leaves, the layers at the end, and their heat's parts by origin.
     """
     origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    found = layered_course(plant, tank, state, moved=moved, entering=entering)
+    return found.course.leaving * found.layer_kg, _held(found.course.end, origins), _parts(found.course.end, origins)
+
+
+@dataclass(frozen=True, slots=True)
+class LayeredCourse:
+    """A tank's day in layers: what it began with, what happened, and what came of it. A layer holds `layer_kg`."""
+
+    start: Array
+    store: Store
+    course: Course
+    layer_kg: float
+
+
+def layered_course(
+    plant: PlantDay, tank: str, state: CarriedState | None, *, moved: MovedWater, entering: Array
+) -> LayeredCourse:
+    """One day of one tank, as in `follow_layers`."""
+    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
     layer_kg = plant.site.tanks[tank].volume_l / 1e3 * KG_PER_M3 / LAYERS
     flows = moved.kg > 0
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
@@ -74,8 +94,8 @@ def follow_layers(
     charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     quiet = _quiet(plant, tank, depths, sensors_degc=sensors_degc, layer_kg=layer_kg)
     start = _start(state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.mean_cold_degc)
-    course = follow(Store(water, charges, quiet, origins.index(ROOM), _slack(depths, sensors_degc)), start)
-    return course.leaving * layer_kg, _held(course.end, origins), _parts(course.end, origins)
+    store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, sensors_degc))
+    return LayeredCourse(start, store, follow(store, start), layer_kg)
 
 
 def _sensors(plant: PlantDay, tank: str) -> tuple[tuple[float, ...], Array]:

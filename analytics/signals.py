@@ -62,7 +62,8 @@ def _in_si(point: Point, time_s: Array, value: Array, *, faults: list[SensorFaul
             SensorFault(point.id, "counter", float(time_s[0]), float(time_s[-1]), 1, f"{point.id} {sentence}.")
             for sentence in unrolled.sentences
         ]
-        return unrolled.value * point.gain
+        # It goes on from what the meter shows at first, so that its own figures can be compared.
+        return np.asarray((unrolled.value + value[0] * scale) * point.gain)
     if point.gain == 1.0 and point.offset == 0.0 and scale == 1.0 and shift == 0.0:
         return value
     return (value * point.gain + point.offset) * scale + shift

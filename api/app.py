@@ -4,7 +4,15 @@ from importlib.metadata import version
 
 from fastapi import FastAPI
 
-from api import routes_alerts, routes_intake, routes_pages, routes_past, routes_service, routes_sites
+from api import (
+    routes_alerts,
+    routes_explain,
+    routes_intake,
+    routes_pages,
+    routes_past,
+    routes_service,
+    routes_sites,
+)
 from api.directory import RecordsDirectory
 from api.errors import ErrorBody, install_errors
 from api.guard import Guard, hosts_of
@@ -38,7 +46,8 @@ def create_app(parts: Parts, *, directory: RecordsDirectory | None = None) -> Fa
     )
     app.state.parts = parts
     app.state.directory = directory or RecordsDirectory(parts.records)
-    for module in (routes_sites, routes_alerts, routes_intake, routes_service, routes_past, routes_pages):
+    routes = routes_sites, routes_explain, routes_alerts, routes_intake, routes_service, routes_past, routes_pages
+    for module in routes:
         app.include_router(module.router)
     install_errors(app)
     app.add_middleware(Guard, hosts=hosts_of(parts.settings.host, named=parts.settings.hosts))

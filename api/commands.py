@@ -26,7 +26,7 @@ from api.commands_service import add_service_commands
 from api.commands_settings import add_settings_command
 from api.commands_site import add_site_commands
 from api.records import RecordsError
-from api.results import NoLedgerError, StatementError, UnknownStatementError
+from api.results import NoLedgerError, StatementError, UnknownFigureError, UnknownStatementError
 from api.service_file import ServiceError
 from api.settings import SettingsError, default_data
 from api.sites import UnknownSiteError
@@ -48,6 +48,7 @@ _SAID = (
     NoLedgerError,
     StatementError,
     UnknownStatementError,
+    UnknownFigureError,
     EmbeddedBrokerError,
     FileRefusedError,
 )

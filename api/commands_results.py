@@ -33,7 +33,7 @@ from api.settings import Settings, require_data
 from api.sites import present_site
 from dashboards.assumptions import money_assumptions
 
-__all__ = ["add_result_commands", "settle_site"]
+__all__ = ["add_result_commands", "service_of", "settle_site"]
 
 
 def add_result_commands(commands: Commands) -> None:
@@ -89,7 +89,7 @@ def _ledger(arguments: argparse.Namespace) -> int:
     with open_records(settings.resolved_records_url) as records:
         with records.look() as session:
             site = present_site(session, arguments.site)
-        service = _service(settings)
+        service = service_of(settings)
         if service is not None:
             found = _ledger_of_service(service, site.id, first=first, last=last, by=by)
         else:
@@ -176,7 +176,7 @@ def settle_site(settings: Settings, records: Records, site: str) -> Site:
     """
     with records.look() as session:
         found = present_site(session, site)
-    service = _service(settings)
+    service = service_of(settings)
     if service is None:
         compute_here(settings, records, sites=[site])
     else:
@@ -185,7 +185,7 @@ def settle_site(settings: Settings, records: Records, site: str) -> Site:
     return found
 
 
-def _service(settings: Settings) -> Service | None:
+def service_of(settings: Settings) -> Service | None:
     """The running service that holds the store; a store that is a server of its own needs no go-between."""
     return running_service(require_data(settings)) if settings.is_embedded_store else None
 
@@ -252,7 +252,7 @@ def _alerts(arguments: argparse.Namespace) -> int:
 
 
 def _found_alerts(settings: Settings, records: Records, *, site: str | None) -> list[dict[str, Any]]:
-    service = _service(settings)
+    service = service_of(settings)
     if service is not None:
         wanted = {"settled": "true"} | ({"site": site} if site else {})
         found: list[dict[str, Any]] = ask(service, "GET", f"/api/alerts?{urlencode(wanted)}")

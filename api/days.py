@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from analytics.day import account_day, state_from_json, state_to_json, window
+from analytics.day import CarriedState, DayResult, account_day, state_from_json, state_to_json, window
 from analytics.detection import assess_day
 from analytics.figures import DayLedger, day_from_json, day_to_record
 from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
@@ -26,9 +26,11 @@ __all__ = [
     "EDGE_MS",
     "HISTORY_DAYS",
     "MAX_SILENT_DAYS",
+    "Accounted",
     "DayJob",
     "DayOutcome",
     "DayTask",
+    "account_again",
     "compute_days",
     "day_window",
 ]
@@ -122,13 +124,11 @@ def _compute_day(
     silent_days: int,
 ) -> tuple[DayOutcome, DayLedger | None]:
     site = parsed(task.text)
-    local, start_ms, end_ms = day_window(task.day, site.timezone)
+    local, _, _ = day_window(task.day, site.timezone)
     silent_days = 0 if _has_reading(job.traces, local) else silent_days + 1
     if silent_days > MAX_SILENT_DAYS:
         return _pause(task, alerts=alerts, silent_days=silent_days), None
-    traces = {point: _cut(job.traces.get(point, EMPTY_TRACE), start_ms, end_ms) for point in site.points}
-    carried = None if state is None else state_from_json(_nan_for_null(state))
-    result = account_day(site, traces, local, state=carried, until_ms=task.until_ms)
+    result = account_again(task, job.traces, state).result
     # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
     ledger_json = day_to_record(result.ledger)
     outcome = DayOutcome(
@@ -139,6 +139,29 @@ def _compute_day(
         silent_days=silent_days,
     )
     return outcome, day_from_json(job.site, ledger_json)
+
+
+@dataclass(frozen=True, slots=True)
+class Accounted:
+    """A day's account, and the state that it began with."""
+
+    result: DayResult
+    before: CarriedState | None
+
+
+def account_again(task: DayTask, traces: Mapping[str, Trace], state: dict[str, Any] | None) -> Accounted:
+    """
+    A day's account from its readings.
+
+    Args:
+        traces: Over the day's window at least.
+        state: What the day before left (JSON), None where there is none.
+    """
+    site = parsed(task.text)
+    local, start_ms, end_ms = day_window(task.day, site.timezone)
+    cut = {point: _cut(traces.get(point, EMPTY_TRACE), start_ms, end_ms) for point in site.points}
+    before = None if state is None else state_from_json(_nan_for_null(state))
+    return Accounted(account_day(site, cut, local, state=before, until_ms=task.until_ms), before)
 
 
 def _null_for_nan(data: Any) -> Any:

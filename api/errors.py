@@ -13,7 +13,13 @@ from starlette.exceptions import HTTPException
 from analytics.site_file import SiteFileError
 from api.alerting import AlertNotOpenError
 from api.records import RecordsError
-from api.results import NoLedgerError, StatementError, UnknownAlertError, UnknownStatementError
+from api.results import (
+    NoLedgerError,
+    StatementError,
+    UnknownAlertError,
+    UnknownFigureError,
+    UnknownStatementError,
+)
 from api.sites import UnknownSiteError
 from ingest.files import FileRefusedError
 from ingest.store import StoreUnavailableError
@@ -55,6 +61,7 @@ STATUS: dict[type[Exception], int] = {
     UnknownAlertError: 404,
     UnknownStatementError: 404,
     NoLedgerError: 404,
+    UnknownFigureError: 404,
     AlertNotOpenError: 409,
     StatementError: 409,
     TooLargeError: 413,

@@ -15,8 +15,8 @@ def held_versions(session: Session, site: str, first: date, last: date) -> list[
     versions, held = site_versions(session, site), []
     starts = [date.fromisoformat(each.valid_from) if each.valid_from else date.min for each in versions]
     starts[0] = date.min  # before its first day the first version holds
-    for version, start, following in zip(versions, starts, [*starts[1:], None], strict=True):
-        until = last if following is None else min(following - timedelta(days=1), last)
+    for version, start, following in zip(versions, starts, [*starts[1:], date.max], strict=True):
+        until = min(max(following, first) - timedelta(days=1), last)
         if max(start, first) <= until:
             held.append(Held(max(start, first), until, version.site))
     return held

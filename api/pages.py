@@ -38,6 +38,7 @@ from dashboards.contexts import (
 from ingest.store import ReadingStore
 
 __all__ = [
+    "NOTICE",
     "Sources",
     "alert_context",
     "fleet_context",

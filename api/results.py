@@ -19,6 +19,7 @@ __all__ = [
     "NoLedgerError",
     "StatementError",
     "UnknownAlertError",
+    "UnknownFigureError",
     "UnknownStatementError",
     "alert_row",
     "alerts",
@@ -49,6 +50,10 @@ class StatementError(ValueError):
 
 class UnknownStatementError(LookupError):
     """No such statement in the records."""
+
+
+class UnknownFigureError(LookupError):
+    """What was asked for names no figure, or more than one."""
 
 
 def ledger(

@@ -16,8 +16,9 @@ from api.errors import month_of
 from api.pages import alert_context, fleet_context, home_context, site_context
 from api.parts import PartsOfApp
 from api.routes_alerts import take_on
+from api.routes_explain import figure_context, span_asked
 from dashboards.links import alert_link
-from dashboards.render import render_alert, render_fleet, render_home, render_site
+from dashboards.render import render_alert, render_figure, render_fleet, render_home, render_site
 
 __all__ = ["router"]
 
@@ -47,6 +48,12 @@ def home(site: str, parts: PartsOfApp, month: str | None = None) -> HTMLResponse
     return HTMLResponse(
         render_home(home_context(parts.sources(), site, month=None if month is None else month_of(month)))
     )
+
+
+@router.get("/sites/{site}/explain")
+def figure(site: str, parts: PartsOfApp, figure: str, of: str) -> HTMLResponse:
+    """How do you know, step by step?"""
+    return HTMLResponse(render_figure(figure_context(parts.sources(), site, figure=figure, span=span_asked(of))))
 
 
 @router.get("/alerts/{alert}")

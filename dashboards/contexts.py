@@ -32,6 +32,7 @@ __all__ = [
     "AlertContext",
     "AlertState",
     "AlertView",
+    "FigureContext",
     "FleetContext",
     "FleetSite",
     "HomeContext",
@@ -229,6 +230,20 @@ class SiteContext:
     last_day: date | None = None
     span_days: int = 30
     past_changes: Sequence[PastChange] = ()
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureContext:
+    """
+    One figure of a house.
+
+    Args:
+        told: How it is known, as the JSON twin has it (`api.explaining.explained`).
+    """
+
+    site: Site
+    told: Mapping[str, Any]
     notice: str = ""
 
 

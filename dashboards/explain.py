@@ -6,14 +6,15 @@ and the reason come from the figure.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure, HeatPumpLine, StageLine, TankLine
 from analytics.prices import BASELINE_EFFICIENCY
 from analytics.site import HotWater, Loop, Site, Stage
 from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name, tank_name
 
-__all__ = ["BASES", "FigureGroup", "FigureRow", "figure_groups"]
+__all__ = ["BASES", "ROUNDING", "FigureGroup", "FigureRow", "figure_groups", "is_fraction"]
 
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
 
@@ -23,6 +24,8 @@ _FACTORS = {
     "h3": ("Performance factor H3", "As H2, with the backup's heat added above and its energy below."),
     "h4": ("Performance factor H4", "As H3, with the electricity of the pumps that carry the heat away added below."),
 }
+
+ROUNDING = "Numbers are shown rounded; typed in as shown, a sum may differ in its last digit."
 
 BASES = {
     "measured": "from calibrated meters at that spot",
@@ -34,13 +37,14 @@ BASES = {
 
 @dataclass(frozen=True, slots=True)
 class FigureRow:
-    """One figure of the day: what it is called, how it is worked out, and the points read for it."""
+    """One figure of the day: what it is called, how it is worked out, the points read for it, its path."""
 
     label: str
     figure: Figure
     how: str
     points: Sequence[str] = ()
     as_percent: bool = False
+    path: str = ""
 
     @property
     def doubts(self) -> str:
@@ -65,7 +69,17 @@ def figure_groups(site: Site, ledger: DayLedger) -> list[FigureGroup]:
         *(FigureGroup(tank_name(t.tank), _tank(site, t)) for t in ledger.tanks),
         FigureGroup("Bought and saved", _money(site, ledger)),
     ]
-    return [group for group in groups if group.rows]
+    paths = {id(figure): path for path, figure in figures_by_path(ledger).items()}
+    return [
+        replace(group, rows=[replace(row, path=paths.get(id(row.figure), "")) for row in group.rows])
+        for group in groups
+        if group.rows
+    ]
+
+
+def is_fraction(path: str) -> bool:
+    """Whether a figure is shown as percent."""
+    return path.endswith("backup_fraction")
 
 
 def _present(points: Iterable[str | None]) -> tuple[str, ...]:

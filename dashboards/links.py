@@ -9,6 +9,8 @@ __all__ = [
     "acknowledge_link",
     "alert_json_link",
     "alert_link",
+    "figure_json_link",
+    "figure_link",
     "fleet_link",
     "home_link",
     "ledger_json_link",
@@ -77,3 +79,12 @@ def moved_json_link(site: str) -> str:
 def month_json_link(site: str, *, month: date) -> str:
     """A month beside the year before as JSON."""
     return f"/api/sites/{quote(site)}/month/{month:%Y-%m}"
+
+
+def figure_link(site: str, *, figure: str, of: str) -> str:
+    """A figure with every amount in it, of a day (or the name of a week, month or year)."""
+    return f"/sites/{quote(site)}/explain?" + urlencode({"figure": figure, "of": of})
+
+
+def figure_json_link(site: str, *, figure: str, of: str) -> str:
+    return f"/api/sites/{quote(site)}/explain?" + urlencode({"figure": figure, "of": of})

@@ -9,17 +9,18 @@ from markupsafe import Markup
 
 from dashboards.charts.frame import chart_json, script_json
 from dashboards.charts.script import style_guards
-from dashboards.contexts import AlertContext, FleetContext, HomeContext, SiteContext, StatementView
+from dashboards.contexts import AlertContext, FigureContext, FleetContext, HomeContext, SiteContext, StatementView
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import BASES
 from dashboards.numbers import show_figure, show_percent
 from dashboards.pages.alert import alert_page
+from dashboards.pages.figure import figure_page
 from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
 from dashboards.pages.site import site_page
 from dashboards.pages.statement import statement_page
 
-__all__ = ["render_alert", "render_fleet", "render_home", "render_site", "render_statement"]
+__all__ = ["render_alert", "render_figure", "render_fleet", "render_home", "render_site", "render_statement"]
 
 SEVERITY_WORDS = {"urgent": "Urgent", "soon": "Soon", "watch": "Watch"}
 
@@ -67,6 +68,11 @@ def render_site(context: SiteContext) -> str:
 def render_alert(context: AlertContext) -> str:
     """What is wrong, what do I check, did my repair work?"""
     return _render("alert.html", page=alert_page(context), notice=context.notice)
+
+
+def render_figure(context: FigureContext) -> str:
+    """How do you know, step by step?"""
+    return _render("figure.html", page=figure_page(context), notice=context.notice)
 
 
 def render_home(context: HomeContext) -> str:

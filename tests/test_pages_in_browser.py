@@ -240,3 +240,20 @@ def test_on_paper_the_pages_leave_out_what_cannot_be_pressed(browser: Browser, a
         shown.page.emulate_media(media="print")
         assert not shown.page.locator(".top nav").is_visible()
         assert shown.page.locator(".caution").is_visible()
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_a_figures_amounts_open_beneath_it_and_fit_the_window(
+    browser: Browser, origin: str, addresses: dict[str, str], width: int
+) -> None:
+    with visit(browser, addresses["site"], width=width) as shown:
+        shown.page.locator("a[rel=prev]").click()
+        shown.page.wait_for_url("**day=*")
+        row = shown.page.locator("details.figure", has_text="Heat in hot water").first
+        row.locator("summary").first.click()
+        row.locator("details[data-from] > summary").click()
+        row.locator(".amounts .sums b").first.wait_for()
+        assert "± = k × u" in row.inner_text().replace("\u00a0", " ")
+        assert (shown.complaints, shown.foreign(origin), shown.overflow_px()) == ([], [], 0)
+        if _IS_PICTURED:
+            _keep_picture(shown, f"amounts-{width}", top="details.figure[open]")

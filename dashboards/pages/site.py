@@ -1,12 +1,14 @@
 """A house on a day: what is it doing, and how do you know?"""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from analytics.figure_paths import figures_by_path
+from analytics.figures import DayLedger
 from analytics.site import Site
 from dashboards.charts.day import day_charts
 from dashboards.charts.frame import Chart, Table, clock_labels
@@ -14,7 +16,7 @@ from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_c
 from dashboards.contexts import AlertView, PastChange, SiteContext
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.explain import FigureGroup, figure_groups
-from dashboards.links import alert_link, home_link, ledger_json_link, moved_json_link, site_link
+from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
 from dashboards.past import figure_name, local_date, past_sentence, show_moved
 from dashboards.readings import Reading, newest_of, read_now
@@ -56,6 +58,7 @@ class SitePage:
     day_charts: Sequence[Chart]
     clock: Sequence[str]
     groups: Sequence[FigureGroup]
+    amounts: Mapping[str, str]
     notes: Sequence[str]
     history: Sequence[Chart]
     past: Sequence[PastLine]
@@ -90,6 +93,7 @@ def site_page(context: SiteContext) -> SitePage:
         day_charts=day_charts(context.plant, display) if context.plant else [],
         clock=clock_labels([context.plant.day], display) if context.plant else [],
         groups=figure_groups(site, ledger) if ledger else [],
+        amounts=_amounts(site.id, ledger) if ledger else {},
         notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),
         past=[_past_line(change, site, display) for change in context.past_changes],
@@ -104,6 +108,11 @@ def site_page(context: SiteContext) -> SitePage:
         display=display,
         is_today=is_today,
     )
+
+
+def _amounts(site: str, ledger: DayLedger) -> dict[str, str]:
+    """Each figure's page, with every amount in it."""
+    return {path: figure_link(site, figure=path, of=ledger.day.isoformat()) for path in figures_by_path(ledger)}
 
 
 _SPANS = (14, 30, 60)

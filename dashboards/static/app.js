@@ -90,6 +90,23 @@ async function renew() {
   }
 }
 
+// A figure's amounts are worked out when somebody asks.
+async function fill(details) {
+  const answer = await fetch(details.dataset.from, { headers: { Accept: "text/html" } });
+  if (answer.ok) {
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("amounts");
+    fresh.removeAttribute("id");
+    details.append(fresh);
+    delete details.dataset.from;
+  }
+}
+
+document.addEventListener("toggle", (event) => {
+  if (event.target.open && event.target.dataset.from) {
+    fill(event.target).catch(() => {});
+  }
+}, true);
+
 if (document.querySelector(".plot")) {
   const all = document.querySelectorAll(".plot");
   drawWhenNear(all);

@@ -1,0 +1,164 @@
+"""How a figure of a day, or of a period, is known: with every amount that it was made of, worked out anew."""
+
+from collections.abc import Sequence
+from datetime import date
+from math import isclose, isnan
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from analytics.figure_paths import figures_by_path
+from analytics.figures import DayLedger, Figure, figure_to_json
+from analytics.period import Period, Span, add_up
+from analytics.site import Accuracy, Point, Site
+from analytics.workings.day import WorkedDay, working_of
+from analytics.workings.interval import interval_of, interval_to_json
+from analytics.workings.period import period_working
+from analytics.workings.written import Working, working_to_json
+from api.day_rows import before, ledgers
+from api.days import DayTask, account_again, day_window
+from api.records import DayRow
+from api.results import NoLedgerError, UnknownFigureError
+from api.sites import SiteVersion, site_versions, version_on
+from dashboards.explain import FigureRow, figure_groups
+from ingest.store import ReadingStore
+
+__all__ = ["explained", "work_day"]
+
+_DIFFERS = 1e-9  # of a figure: more than rounding
+
+
+def explained(session: Session, store: ReadingStore, site: str, *, figure: str, span: Span) -> dict[str, Any]:
+    """
+    How a figure is known, as JSON.
+
+    Args:
+        figure: Its path, or a part of it that says which.
+        span: One day, or several that are added up.
+    Raises:
+        UnknownSiteError: If there is no such site.
+        NoLedgerError: If none of the days has a ledger.
+        UnknownFigureError: If the figure is not one of theirs.
+    """
+    version = version_on(site_versions(session, site), span.first)
+    days = ledgers(session, site, first=span.first.isoformat(), last=span.last.isoformat())
+    if not days:
+        of = f"{span.first}" if span.n_days == 1 else f"any day of {span.name}"
+        raise NoLedgerError(f"{site} has no ledger of {of}")
+    if span.n_days == 1:
+        return _day(session, store, version.site, ledger=days[0], figure=figure)
+    return _period(version.site, days, figure=figure, span=span)
+
+
+def _day(session: Session, store: ReadingStore, site: Site, *, ledger: DayLedger, figure: str) -> dict[str, Any]:
+    path = _path_of(figure, ledger)
+    day = work_day(session, store, site.id, day=ledger.day)
+    kept, again = figures_by_path(ledger)[path], figures_by_path(day.ledger).get(path)
+    working = working_of(day, path) if again is not None else None
+    return {**_told(site, ledger, path, working=working), "changed": _changed(kept, again)}
+
+
+def _period(site: Site, days: Sequence[DayLedger], *, figure: str, span: Span) -> dict[str, Any]:
+    backups = [stage.id for stage in site.stages.values() if stage.backup]
+    found: Period = add_up(span, days, backups=backups)
+    path = _path_of(figure, found.total)
+    working = period_working(found, days, path, backups=backups)
+    about = {"day": span.name, "days": span.n_days, "known": found.n_known, "changed": ""}
+    return {**_told(site, found.total, path, working=working), **about}
+
+
+def work_day(session: Session, store: ReadingStore, site: str, *, day: date) -> WorkedDay:
+    """
+    A computed day accounted anew from its readings, as it was: same version, same time, same state to begin with.
+
+    Raises:
+        NoLedgerError: If the day has no ledger.
+    """
+    row = session.scalar(select(DayRow).where(DayRow.site_id == site, DayRow.day == day.isoformat()))
+    if row is None:
+        raise NoLedgerError(f"{site} has no ledger of {day}")
+    version = _version_of(site_versions(session, site), row)
+    task = DayTask(row.day, version.text, version.digest, row.until_ms)
+    _, start_ms, end_ms = day_window(row.day, version.site.timezone)
+    traces = store.read(site, sorted(version.site.points), start_ms=start_ms, end_ms=end_ms)
+    found = account_again(task, traces, before(session, site, row.day).state)
+    return WorkedDay(found.result.plant, found.result.ledger, found.before)
+
+
+def _version_of(versions: Sequence[SiteVersion], row: DayRow) -> SiteVersion:
+    """The version of the site file that a day was computed with; if it is gone, the one that holds then."""
+    same = [version for version in versions if version.digest == row.version_digest]
+    return same[-1] if same else version_on(versions, date.fromisoformat(row.day))
+
+
+def _changed(kept: Figure, again: Figure | None) -> str:
+    """One sentence where the figure of today's readings is not the one that is kept."""
+    if again is None or isnan(again.value) != isnan(kept.value):
+        why = again.why if again is not None else ""
+        return f"Worked out again from the readings of now, it is not the figure that was kept. {why}".rstrip()
+    if isnan(kept.value) or isclose(kept.value, again.value, rel_tol=_DIFFERS, abs_tol=_DIFFERS):
+        return ""
+    return (
+        f"Readings or the program changed since this day was accounted: worked out again it is {again.value:.4g} "
+        f"{again.unit}, and the sums show that."
+    )
+
+
+def _path_of(wanted: str, ledger: DayLedger) -> str:
+    paths = list(figures_by_path(ledger))
+    matching = [path for path in paths if path == wanted] or [path for path in paths if wanted in path]
+    if len(matching) == 1:
+        return matching[0]
+    among = matching or paths
+    raise UnknownFigureError(
+        f"{wanted!r} names {'no' if not matching else 'more than one'} figure; it may be {', '.join(among)}"
+    )
+
+
+def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None) -> dict[str, Any]:
+    figure = figures_by_path(ledger)[path]
+    row = _row_of(site, ledger, path)
+    interval = interval_to_json(interval_of(figure.doubt, figure.unit))
+    return {
+        "site": site.id,
+        "day": ledger.day.isoformat(),
+        "figure": path,
+        "label": row.label,
+        **figure_to_json(figure),
+        "how": row.how,
+        "points": {point: _about(site.points[point]) for point in row.points if point in site.points},
+        "working": None if working is None else working_to_json(working),
+        "doubt": [] if interval is None else interval["sources"],
+        "interval": None if interval is None else {"steps": interval["steps"], "note": interval["note"]},
+        "notes": [note for note in ledger.notes if any(point in note for point in row.points)],
+    }
+
+
+def _row_of(site: Site, ledger: DayLedger, path: str) -> FigureRow:
+    """What the pages say of a figure; of one that they do not show, nothing."""
+    rows = (row for group in figure_groups(site, ledger) for row in group.rows)
+    none = FigureRow("", figures_by_path(ledger)[path], "")
+    return next((row for row in rows if row.path == path), none)
+
+
+def _about(point: Point) -> dict[str, Any]:
+    return {
+        "quantity": point.quantity,
+        "unit": point.unit,
+        "sampling": point.sampling,
+        "interval_s": point.interval_s,
+        "accuracy": _accuracy(point.accuracy, point.unit),
+        "gain": point.gain,
+        "offset": point.offset,
+    }
+
+
+def _accuracy(accuracy: Accuracy | None, unit: str) -> str:
+    if accuracy is None:
+        return "not stated; a usual one is taken"
+    if accuracy.standard == "absolute":
+        return f"± {accuracy.value:g} {unit}"
+    if accuracy.standard == "percent":
+        return f"± {accuracy.value:g} %"
+    return f"{accuracy.standard} {accuracy.grade}"

@@ -1,0 +1,64 @@
+"""A figure with every amount in it: how do you know, step by step?"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from analytics.figures import figure_from_json
+from dashboards.contexts import FigureContext
+from dashboards.explain import ROUNDING, is_fraction
+from dashboards.links import figure_json_link, site_link
+from dashboards.numbers import display_of, show_day, show_figure
+
+__all__ = ["FigurePage", "figure_page"]
+
+_FIGURE = ("value", "unit", "plus_minus", "basis", "coverage", "why")
+_METRIC = "Amounts are in litres, °C and kWh, as they were metered."
+
+
+@dataclass(frozen=True, slots=True)
+class FigurePage:
+    name: str
+    headline: str
+    how: str
+    why: str
+    changed: str
+    working: Mapping[str, Any] | None
+    doubt: Sequence[Mapping[str, Any]]
+    interval: Mapping[str, Any] | None
+    points: Mapping[str, Mapping[str, Any]]
+    notes: Sequence[str]
+    rounding: str
+    back_link: str
+    json_link: str
+
+
+def figure_page(context: FigureContext) -> FigurePage:
+    """Everything that the page says about one figure of a day, or of days added up."""
+    site, told, display = context.site, context.told, display_of(context.site)
+    figure, path = figure_from_json({key: told[key] for key in _FIGURE}), told["figure"]
+    one_day = _day_of(told["day"])
+    when = show_day(one_day, display, year=True) if one_day else told["day"]
+    shown = show_figure(figure, display, as_percent=is_fraction(path))
+    says = "is not known" if told["value"] is None else shown
+    return FigurePage(
+        name=site.name,
+        headline=f"{told['label'] or path}, {when}: {says}.",
+        how=told["how"],
+        why=told["why"],
+        changed=told["changed"],
+        working=told["working"],
+        doubt=told["doubt"],
+        interval=told["interval"],
+        points=told["points"],
+        notes=told["notes"],
+        rounding=f"{ROUNDING} {_METRIC}" if display.units == "us" else ROUNDING,
+        back_link=site_link(site.id, day=one_day),
+        json_link=figure_json_link(site.id, figure=path, of=told["day"]),
+    )
+
+
+def _day_of(text: str) -> date | None:
+    """The day that a span's name is, None for weeks, months and years."""
+    return date.fromisoformat(text) if len(text) == len("2026-01-05") else None

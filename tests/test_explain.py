@@ -1,0 +1,127 @@
+"""A figure's working as people get it: by the command, over HTTP, and on its page."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+
+from api.app import create_app
+from api.explaining import explained, work_day
+from api.migrate import open_records
+from api.parts import Parts
+from api.schemas_explain import ExplainedOut
+from api.settings import Settings
+from api.sites import add_version
+from api.span_names import span_of
+from api.watcher import new_watch, step
+from dashboards.contexts import FigureContext
+from dashboards.render import render_figure
+from ingest.duckdb_store import open_duckdb_store
+from tests.plain_house import INTERVAL_MS, SITE, batch_of, days_of, first_ms, readings, site_text
+from tests.running_web import serving
+from tests.test_dashboards_pages import Outline
+
+DAYS = days_of("2026-03-09", 4)  # a Monday and three days of the same week; the last one is in progress
+NOW_MS = first_ms(DAYS[3]) + 12 * 3_600_000
+
+
+@pytest.fixture(scope="module")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Parts]:
+    folder: Path = tmp_path_factory.mktemp("explain")
+    with open_records(f"sqlite:///{folder / 'records.db'}") as records, open_duckdb_store(folder) as store:
+        with records.begin() as session:
+            add_version(session, site_text(), valid_from=None, today=None, now_ms=0)  # type: ignore[arg-type]
+        store.write(readings(first_ms(DAYS[0]), NOW_MS))
+        step(new_watch(records, store), now_ms=NOW_MS)
+        yield Parts(settings=Settings(data=folder), records=records, store=store, clock=lambda: NOW_MS)
+
+
+@pytest.fixture(scope="module")
+def client(parts: Parts) -> Iterator[httpx.Client]:
+    with serving(create_app(parts)) as url, httpx.Client(base_url=url) as opened:
+        yield opened
+
+
+def asked(client: httpx.Client, figure: str, of: str) -> httpx.Response:
+    return client.get(f"/api/sites/{SITE}/explain", params={"figure": figure, "of": of})
+
+
+@pytest.mark.parametrize("of", [DAYS[1], DAYS[3], "2026-W11", "2026-03", "2026"])
+def test_a_figure_of_a_day_or_a_period_is_told_with_its_amounts(client: httpx.Client, of: str) -> None:
+    told = asked(client, "stages.backup.heat", of).json()
+    ExplainedOut.model_validate(told)
+    assert told["working"]["steps"][-1]["value"] == pytest.approx(told["value"])
+    # Doubts are kept to some four digits.
+    assert told["interval"]["steps"][-1]["value"] == pytest.approx(told["plus_minus"], rel=1e-3)
+    assert told["changed"] == ""
+
+
+def test_a_days_working_begins_with_what_the_day_before_left(parts: Parts) -> None:
+    with parts.records.look() as session:
+        assert work_day(session, parts.store, SITE, day=span_of(DAYS[0]).first).before is None
+        assert work_day(session, parts.store, SITE, day=span_of(DAYS[1]).first).before is not None
+
+
+@pytest.mark.parametrize(
+    ("figure", "of", "status", "says"),
+    [
+        ("heat", DAYS[0], 404, "names more than one figure; it may be stages.backup.heat"),
+        ("steam", DAYS[0], 404, "names no figure; it may be"),
+        ("hot_water.heat", "2001-01-01", 404, "has no ledger of 2001-01-01"),
+        ("hot_water.heat", "2001-W05", 404, "has no ledger of any day of 2001-W05"),
+        ("hot_water.heat", "last week", 400, "is no day, week, month or year; write it as 2026-01-05, 2026-W03"),
+    ],
+)
+def test_what_cannot_be_explained_is_said(client: httpx.Client, figure: str, of: str, status: int, says: str) -> None:
+    answer = asked(client, figure, of)
+    assert answer.status_code == status
+    assert says in answer.json()["error"]["message"]
+
+
+@pytest.mark.parametrize("of", [DAYS[1], "2026-W11"])
+def test_the_page_of_a_figure_shows_what_its_twin_says(client: httpx.Client, of: str) -> None:
+    told = asked(client, "hot_water.heat", of).json()
+    page = Outline(client.get(f"/sites/{SITE}/explain", params={"figure": "hot_water.heat", "of": of}).text)
+    assert (page.faults, page.open) == ([], [])
+    assert told["working"]["steps"][-1]["expression"] in page.text
+    assert all(row[0] in page.text for table in told["working"]["tables"] for row in table["rows"])
+    assert all(part["shown"] in page.text for part in told["doubt"])
+    assert [len(page.tags(tag)) for tag in ("main", "h1")] == [1, 1]
+    (twin,) = [link for link in page.values("href") if link.startswith("/api/")]
+    assert client.get(twin).json() == told
+
+
+def test_the_houses_page_leads_to_every_figure(client: httpx.Client) -> None:
+    page = Outline(client.get(f"/sites/{SITE}", params={"day": DAYS[1]}).text)
+    links = page.values("data-from")
+    assert len(links) == page.text.count("How is it worked out?")
+    assert {client.get(link).status_code for link in links} == {200}
+
+
+def test_a_figure_that_is_not_known_has_a_page_with_the_reason(parts: Parts) -> None:
+    with parts.records.look() as session:
+        site = work_day(session, parts.store, SITE, day=span_of(DAYS[1]).first).plant.site
+        told = explained(session, parts.store, SITE, figure="hot_water.heat", span=span_of(DAYS[1]))
+    unknown = {**told, "value": None, "plus_minus": None, "basis": "unavailable", "why": "The meter was silent."}
+    page = Outline(render_figure(FigureContext(site=site, told={**unknown, "working": None, "interval": None})))
+    assert "is not known" in page.text
+    assert "The meter was silent." in page.text
+
+
+def test_readings_that_came_since_are_said_to_have_changed_the_figure(tmp_path: Path) -> None:
+    day = span_of(DAYS[1])
+    with open_records(f"sqlite:///{tmp_path / 'records.db'}") as records, open_duckdb_store(tmp_path) as store:
+        with records.begin() as session:
+            add_version(session, site_text(), valid_from=None, today=None, now_ms=0)  # type: ignore[arg-type]
+        store.write(readings(first_ms(DAYS[0]), NOW_MS))
+        step(new_watch(records, store), now_ms=NOW_MS)
+        noon_ms = first_ms(DAYS[1]) + 12 * 3_600_000 + np.arange(6, dtype=np.int64) * INTERVAL_MS
+        store.write(batch_of(noon_ms, {"element": np.full(6, 1000.0)}))
+        with records.look() as session:
+            told = explained(session, store, SITE, figure="stages.backup.heat", span=day)
+            other = explained(session, store, SITE, figure="hot_water.volume", span=day)
+    assert told["changed"].startswith("Readings or the program changed since this day was accounted: worked out again")
+    assert told["working"]["steps"][-1]["value"] < told["value"] - 0.5
+    assert other["changed"] == ""
