@@ -18,6 +18,7 @@ from analytics.site_file import SiteFileError
 from api.broker import EmbeddedBrokerError
 from api.command_line import CommandError
 from api.commands_data import add_data_commands
+from api.commands_expected import add_expected_command
 from api.commands_explain import add_explain_command
 from api.commands_results import add_result_commands
 from api.commands_service import add_service_commands
@@ -114,6 +115,7 @@ def _parser() -> argparse.ArgumentParser:
         add_data_commands,
         add_result_commands,
         add_explain_command,
+        add_expected_command,
         add_settings_command,
     ):
         add(commands)

@@ -15,6 +15,7 @@ from analytics.site import Site
 from analytics.trace import local_day, local_day_at
 from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
+from api.expected_record import expected_record
 from api.records import Records
 from api.results import alert_row, alerts, transitions
 from api.sites import present_site, present_sites, site_versions, version_on
@@ -127,6 +128,7 @@ def site_context(sources: Sources, site: str, *, day: date | None, span_days: in
         held = version_on(site_versions(session, site), shown).site
         first = (shown - timedelta(days=59)).isoformat()
         history = ledgers(session, site, first=first, last=shown.isoformat())
+        expected = expected_record(session, site, first=shown - timedelta(days=span_days - 1), last=shown)
         span = day_span(session, site)
         touching = [_view(alert) for alert in alerts(session, site=site) if _touches(alert, held, shown)]
     return SiteContext(
@@ -142,6 +144,8 @@ def site_context(sources: Sources, site: str, *, day: date | None, span_days: in
         first_day=span[0] if span else None,
         last_day=span[1] if span else None,
         span_days=span_days,
+        expected=expected.parts,
+        silent=expected.silent,
         notice=NOTICE,
     )
 

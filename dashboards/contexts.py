@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Literal
 
+from analytics.expected.stages import Expectation
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -131,6 +132,8 @@ class SiteContext:
         latest: Newest reading of each point that has one.
         first_day, last_day: What the reader may page to; None without any data.
         span_days: How many of the ledgers' days the history charts show.
+        expected: What was to be expected of its parts on those days.
+        silent: By stage, why nothing can be expected of it.
     """
 
     site: Site
@@ -143,6 +146,8 @@ class SiteContext:
     first_day: date | None = None
     last_day: date | None = None
     span_days: int = 30
+    expected: Sequence[Expectation] = field(default=())
+    silent: Mapping[str, str] = field(default_factory=dict)
     notice: str = ""
 
 

@@ -83,7 +83,10 @@ def _allowed_w(collector: Collector, sun: Course, over_air_k: Course) -> Course:
 
 
 def _kwh(power_w: Course) -> float:
-    return float(np.nansum(power_w)) * CELL_S / 3.6e6 if np.isfinite(power_w).any() else nan
+    """Nothing over no time at all; NaN where nothing is known."""
+    if len(power_w) and not np.isfinite(power_w).any():
+        return nan
+    return float(np.nansum(power_w)) * CELL_S / 3.6e6
 
 
 def clear_sky_sun(plant: PlantDay, collector: Collector) -> Course:

@@ -35,7 +35,7 @@ FIRST_DAYS = 21
 
 _OUTLIER_SD = 4.0
 _MARGIN = 0.25  # of the inputs' span, beyond which a day is new to the model
-_BEYOND_TIMES = 2.0
+_BEYOND_TIMES = 1.5
 # Inputs that hardly varied must not be given steep slopes: a slope is held to nothing by so much of a day's weight.
 _SLOPE_WEIGHT = 0.02
 

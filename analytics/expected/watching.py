@@ -170,7 +170,10 @@ def _judged(
         after = _added(
             watched, day, (seen.value, expected, promise.u * seen.scale), z=z, is_known=not promise.is_beyond
         )
-    widens = (promise.is_beyond or subject.keeps_learning) and bearing is None and abs(z) <= _WELL_Z and _is_calm(after)
+    # A day far from the others would pull the model to itself: only one that keeps to it as they do may widen it.
+    is_close = abs(intensity - promise.value) <= _WELL_Z * experience.scatter
+    is_new = promise.is_beyond or subject.keeps_learning
+    widens = bearing is None and is_new and is_close and _is_calm(after)
     if widens:
         grown = with_day(experience, (*seen.inputs, intensity))
         after = replace(after, experience={**watched.experience, seen.mode: grown})

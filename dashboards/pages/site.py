@@ -8,12 +8,15 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from dashboards.charts.day import day_charts
+from dashboards.charts.expected import ExpectedChart, expected_charts, is_drawn
 from dashboards.charts.frame import Chart, clock_labels
 from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_chart
 from dashboards.contexts import AlertView, SiteContext
 from dashboards.drawing.schematic import draw_schematic
+from dashboards.expected_words import state_sentence
 from dashboards.explain import FigureGroup, figure_groups
 from dashboards.links import alert_link, home_link, ledger_json_link, site_link
+from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_instant, show_money
 from dashboards.readings import Reading, newest_of, read_now
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
@@ -47,6 +50,8 @@ class SitePage:
     groups: Sequence[FigureGroup]
     notes: Sequence[str]
     history: Sequence[Chart]
+    expected: Sequence[ExpectedChart]
+    not_expected: Sequence[str]
     spans: Sequence[tuple[int, str, bool]]
     previous_link: str
     next_link: str
@@ -79,6 +84,8 @@ def site_page(context: SiteContext) -> SitePage:
         groups=figure_groups(site, ledger) if ledger else [],
         notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),
+        expected=expected_charts(site, context.expected, _span(context, today), display=display),
+        not_expected=_not_expected(context, today, display),
         spans=[
             (n, site_link(site.id, day=_asked(context, today), span_days=n), n == context.span_days) for n in _SPANS
         ],
@@ -109,8 +116,20 @@ def alert_line(alert: AlertView, context: SiteContext, display: Display) -> Aler
     return AlertLine(alert, alert_link(alert.id), show_instant(alert.began, context.now, display), cost)
 
 
+def _span(context: SiteContext, today: date) -> Span:
+    return Span(context.day - timedelta(days=context.span_days - 1), context.day, today)
+
+
+def _not_expected(context: SiteContext, today: date, display: Display) -> list[str]:
+    """Sentences of the parts that have no chart, and why."""
+    span = _span(context, today)
+    shown = {each.subject.key for each in context.expected if is_drawn(each, span)}
+    told = [state_sentence(context.site, each, display) for each in context.expected if each.subject.key not in shown]
+    return told + [f"{origin_name(context.site, stage)}: {why}" for stage, why in context.silent.items()]
+
+
 def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:
-    span = Span(context.day - timedelta(days=context.span_days - 1), context.day, today)
+    span = _span(context, today)
     charts = (
         delivered_chart(context.site, context.ledgers, span, display=display),
         backup_chart(context.ledgers, span, display),
