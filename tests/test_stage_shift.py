@@ -3,21 +3,19 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from pathlib import Path
 
 import pytest
 
-import ingest.virtual
 from analytics.detection import Clear, Fault, NotAssessed, Verdict
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.stage_shift import StageShift
 from analytics.expected.experience import experience_of
 from analytics.expected.watching import Shift, Watched
-from analytics.trace import Trace, local_day
-from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
-from ingest.virtual import SCENARIOS, simulate
+from analytics.trace import local_day
+from api.days import DayOutcome
 from ingest.virtual import Fault as VirtualFault
 from tests.plants import DAY, changed, healthy_day, house, plant_of
+from tests.virtual_days import virtual_days
 
 _EXPERIENCE = {"": experience_of([(float(n % 5), 1.3) for n in range(25)], least_u=0.05)}
 _SINCE = DAY - timedelta(days=6)
@@ -86,36 +84,6 @@ def test_health_seen_the_day_before_ends_what_was_said():
     assert isinstance(_verdict(replace(well, judged_z=-2.5)), NotAssessed)
 
 
-def _computed(
-    scenario: str, start: date, *, days: int, faults: Sequence[VirtualFault] = (), jobs: Sequence[int] = ()
-) -> list[DayOutcome]:
-    """What the watcher makes of a virtual house, in jobs that begin at these days."""
-    text = (Path(ingest.virtual.__file__).parent / "sites" / f"{scenario}.toml").read_text()
-    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=8, perfect=False, faults=faults)
-    names = [(start + timedelta(days=n)).isoformat() for n in range(days)]
-    found: list[DayOutcome] = []
-    for first, last in zip([0, *jobs], [*jobs, days], strict=True):
-        spans = [day_window(day, run.site.timezone) for day in names[first:last]]
-        traces = {point: _cut(trace, spans[0][1], spans[-1][2]) for point, trace in run.traces.items()}
-        before = found[-1] if found else None
-        job = DayJob(
-            site=run.site.id,
-            tasks=[DayTask(day, text, "", None) for day in names[first:last]],
-            traces=traces,
-            state=before.state if before else None,
-            alerts=before.alerts if before else [],
-            history=[each.ledger for each in found if each.ledger],
-            silent_days=before.silent_days if before else 0,
-        )
-        found += compute_days(job)
-    return found
-
-
-def _cut(trace: Trace, start_ms: int, end_ms: int) -> Trace:
-    inside = (trace.time_ms >= start_ms) & (trace.time_ms < end_ms)
-    return Trace(trace.time_ms[inside], trace.value[inside])
-
-
 def _below(outcomes: Sequence[DayOutcome]) -> dict[str, dict]:  # type: ignore[type-arg]
     return {
         alert["component"]: alert
@@ -130,20 +98,20 @@ def test_dust_that_takes_a_fifth_is_found_within_a_week_whatever_the_jobs():
     start, broken, days = date(2026, 3, 20), 34, 46
     began_ms = local_day(start + timedelta(days=broken), site_timezone := "Europe/Madrid").start_ms
     fault = VirtualFault(name="collector-fouled", start_ms=began_ms)
-    outcomes = _computed("solar-one-tank", start, days=days, faults=[fault])
+    outcomes = virtual_days("solar-one-tank", start, days=days, faults=[fault])
     alert = _below(outcomes)["sun"]
     found_ms = local_day(date.fromisoformat(alert["detected"][:10]), site_timezone).start_ms
     assert 0 < found_ms - began_ms <= 7 * 86_400_000
     assert abs((date.fromisoformat(alert["began"][:10]) - start).days - broken) <= 2
     assert alert["evidence"]["short_percent"] == pytest.approx(20, abs=8)
     assert not _below(outcomes[: broken + 1])
-    again = _computed("solar-one-tank", start, days=days, faults=[fault], jobs=[9, 30, 37])
+    again = virtual_days("solar-one-tank", start, days=days, faults=[fault], jobs=[9, 30, 37])
     assert [each.state for each in again] == [each.state for each in outcomes]
     assert [each.alerts for each in again] == [each.alerts for each in outcomes]
 
 
 def test_a_healthy_house_stays_quiet_while_the_season_turns():
-    outcomes = _computed("two-tank", date(2026, 9, 20), days=60)
+    outcomes = virtual_days("two-tank", date(2026, 9, 20), days=60)
     assert _below(outcomes) == {}
     watched = outcomes[-1].state["expected"]  # type: ignore[index]
     assert {watched[key]["judged"] is not None for key in ("sun.heat", "ground.heat")} == {True}
