@@ -18,7 +18,7 @@ from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_te
 
 DAYS = days_of("2026-03-10", 3)
 SERVICES = ["demo", "serve", "ingest", "watch", "web"]
-COMMANDS = [*SERVICES, "check", "add", "token", "import", "quarantine", "virtual", "ledger", "alerts"]
+COMMANDS = [*SERVICES, "check", "add", "token", "import", "quarantine", "virtual", "ledger", "alerts", "expected"]
 
 
 @pytest.fixture
