@@ -68,7 +68,7 @@ def expected_record(
         span["first"] = first.isoformat()
     record = ledgers(session, site, **span)
     told = alerts(session, site=site)
-    troubled = {day.day: troubled_on(present, day.day, told) for day in record}
+    troubled = troubled_on(present, [day.day for day in record], told)
     parts = expected_of_record(present, record, troubled=troubled, sky=sky, before=before)
     days = [day for day in record if first is None or day.day >= first]
     stages = [stage for stage in present.stages.values() if not stage.backup]

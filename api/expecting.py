@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from functools import lru_cache
+from math import inf
 from typing import Any
 
 from analytics.detection import DETECTORS, Detector
@@ -13,7 +14,7 @@ from analytics.expected.subjects import Subject, subjects_of
 from analytics.expected.watching import Watched, watched_from_json
 from analytics.figures import DayLedger
 from analytics.site import Site
-from analytics.trace import local_day
+from analytics.trace import LocalDay, local_day
 from api.sites import parsed
 
 __all__ = ["detectors_knowing", "expected_so_far", "troubled_on", "watched_on"]
@@ -42,7 +43,8 @@ def watched_on(
     site = parsed(text)
     if site.commissioned is not None and ledger.day < site.commissioned:
         return {}
-    return watch_site(_subjects(text), known, ledger, troubled=troubled_on(site, ledger.day, alerts))
+    troubled = troubled_on(site, [ledger.day], alerts)
+    return watch_site(_subjects(text), known, ledger, troubled=troubled.get(ledger.day, ()))
 
 
 @lru_cache(maxsize=64)
@@ -50,16 +52,20 @@ def _subjects(text: str) -> Sequence[Subject]:
     return subjects_of(parsed(text))
 
 
-def troubled_on(site: Site, day: date, alerts: Sequence[Mapping[str, Any]]) -> set[str]:
-    """Parts and sensors that alerts speak of on a day, but for those that say that a stage gives too little."""
-    local = local_day(day, site.timezone)
-    return {
-        alert["component"]
+def troubled_on(site: Site, days: Sequence[date], alerts: Sequence[Mapping[str, Any]]) -> dict[date, set[str]]:
+    """By day, parts and sensors that alerts speak of, but for those that say that a stage gives too little."""
+    spans = [
+        (alert["component"], _ms(alert["began"]), inf if alert["ended"] is None else _ms(alert["ended"]))
         for alert in alerts
         if alert["kind"] != StageBelowExpected.kind
-        and _ms(alert["began"]) < local.end_ms
-        and (alert["ended"] is None or _ms(alert["ended"]) > local.start_ms)
-    }
+    ]
+    if not spans:
+        return {}
+    return {day: _spoken_of(local_day(day, site.timezone), spans) for day in days}
+
+
+def _spoken_of(day: LocalDay, spans: Sequence[tuple[str, float, float]]) -> set[str]:
+    return {component for component, began, ended in spans if began < day.end_ms and ended > day.start_ms}
 
 
 def _ms(text: str) -> float:

@@ -7,7 +7,7 @@ twice the interval at first, and its good days are then added.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from math import nan, sqrt
 from typing import Any
 
@@ -120,7 +120,7 @@ class Experience:
         """As plain JSON data; of the symmetric products only one half."""
         return {
             "count": self.count,
-            "products": self.products[np.triu_indices(len(self.products))].tolist(),
+            "products": self.products[_upper(len(self.products))].tolist(),
             "lowest": self.lowest.tolist(),
             "highest": self.highest.tolist(),
             "least_u": self.least_u,
@@ -182,11 +182,16 @@ def with_day(experience: Experience, day: Day) -> Experience:
     )
 
 
+@cache
+def _upper(size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    return np.triu_indices(size)
+
+
 def experience_from_json(data: Mapping[str, Any]) -> Experience:
     """The inverse of `Experience.as_json`."""
     lowest = np.asarray(data["lowest"], np.float64)
     size = len(lowest) + 2
     products = np.zeros((size, size))
-    products[np.triu_indices(size)] = data["products"]
+    products[_upper(size)] = data["products"]
     products = products + np.triu(products, 1).T
     return Experience(data["count"], products, lowest, np.asarray(data["highest"], np.float64), data["least_u"])

@@ -48,8 +48,8 @@ class Subject:
         drivers: What the inputs are, as words for a sentence.
         bearing: Ids of parts and sensors whose alerts explain its deviation.
         least_part, least_u: A day's scatter is never taken for less than this part of the usual, nor than this.
-        keeps_learning: Whether every good day widens the model, and not only those that are new to it: for what drifts
-            with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
+        learns_every_days: Not only days that are new to the model widen it, but each of so many; 0 where none: for what
+            drifts with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
         see: A day, or a sentence why it cannot be judged.
     """
 
@@ -61,7 +61,7 @@ class Subject:
     see: Callable[[DayLedger], Seen | str]
     least_part: float = 0.05
     least_u: float = 0.0
-    keeps_learning: bool = False
+    learns_every_days: int = 0
 
     @property
     def key(self) -> str:
@@ -256,8 +256,8 @@ def _ground(site: Site, pump: HeatPump) -> Subject:
         drivers=("the season", "the heat taken that day"),
         bearing=_loop_bearing(site, pump.source_loop) | {pump.power},
         see=see,
-        least_u=0.8,
-        keeps_learning=True,
+        least_u=1.0,
+        learns_every_days=2,
     )
 
 

@@ -172,7 +172,8 @@ def _judged(
         )
     # A day far from the others would pull the model to itself: only one that keeps to it as they do may widen it.
     is_close = abs(intensity - promise.value) <= _WELL_Z * experience.scatter
-    is_new = promise.is_beyond or subject.keeps_learning
+    learns = subject.learns_every_days
+    is_new = promise.is_beyond or (learns > 0 and day.toordinal() % learns == 0)
     widens = bearing is None and is_new and is_close and _is_calm(after)
     if widens:
         grown = with_day(experience, (*seen.inputs, intensity))
