@@ -171,7 +171,7 @@ def test_without_a_sensor_and_without_neighbours_it_is_said_that_only_the_ceilin
     site = parsed(layout_text("energy-counters"))
     assert "only the ceiling of a cloudless sky" in why_no_expectation(site, site.stages["sun"])
     assert why_no_expectation(site, site.stages["sun"], has_sky=True) == ""
-    assert why_no_expectation(site, site.stages["ground"]) == ""
+    assert "no sensor of the fluid that enters" in why_no_expectation(site, site.stages["ground"])
 
 
 def test_every_kept_state_tells_what_is_expected(records: Records) -> None:

@@ -80,8 +80,9 @@ def subjects_of(site: Site, *, sky: Sky | None = None) -> Sequence[Subject]:
         sky: Of neighbours, for collectors without a sensor of their own; without it nothing is expected of them.
     """
     stages = [stage_subject(site, stage, sky=sky) for stage in site.stages.values()]
-    pumps = [make(site, pump) for pump in site.heat_pumps.values() for make in (_cop, _ground)]
-    return [each for each in [*stages, *pumps] if each is not None]
+    known = [pump for pump in site.heat_pumps.values() if not _why_no_pump(site, pump)]
+    pumps = [make(site, pump) for pump in known for make in (_cop, _ground)]
+    return [*(each for each in stages if each is not None), *pumps]
 
 
 def stage_subject(site: Site, stage: Stage, *, sky: Sky | None = None) -> Subject | None:
@@ -104,7 +105,7 @@ def why_no_expectation(site: Site, stage: Stage, *, has_sky: bool = False) -> st
         )
     collector = _collector_of(site, stage)
     if collector is None:
-        return "" if _pump_of(site, stage) else "What its source should give is not modelled."
+        return _why_no_pump(site, _pump_of(site, stage))
     if collector.eta0 is None:
         return f"Collector {collector.id} has no eta0, a1, a2 in the site file."
     if collector.outdoor is None:
@@ -114,6 +115,14 @@ def why_no_expectation(site: Site, stage: Stage, *, has_sky: bool = False) -> st
             f"Collector {collector.id} has no irradiance sensor, and no house within 30 km tells of the sun: only the "
             "ceiling of a cloudless sky is known."
         )
+    return ""
+
+
+def _why_no_pump(site: Site, pump: HeatPump | None) -> str:
+    if pump is None:
+        return "What its source should give is not modelled."
+    if site.loops[pump.source_loop].entering is None:
+        return f"Loop {pump.source_loop} has no sensor of the fluid that enters the heat pump."
     return ""
 
 
@@ -212,6 +221,7 @@ def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         drivers=("the compressor's electricity", "the source", "the compressor's power"),
         bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.power},
         see=see,
+        least_part=0.03,
     )
 
 
