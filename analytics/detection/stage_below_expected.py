@@ -13,6 +13,7 @@ from analytics.detection.stage_shift import StageShift
 from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun, tank_ends
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.limits import heat_limit_w
+from analytics.expected.subjects import why_no_expectation
 from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -259,9 +260,7 @@ def _lacking(site: Site, stage: Stage) -> str:
         lacking = [name for name in ("eta0", "irradiance", "outdoor") if getattr(collector, name) is None]
         return f"Collector {collector.id} has no {', no '.join(lacking)}." if lacking else ""
     heat_pump = _heat_pump_of(site, stage.loop)
-    if heat_pump is None and all(pump.load_loop != stage.loop for pump in site.heat_pumps.values()):
-        return f"What stage {stage.id} should give is not computed for its kind of source."
-    return ""
+    return why_no_expectation(site, stage) if heat_pump is None else ""
 
 
 def _heat_pump_of(site: Site, loop: str) -> HeatPump | None:
