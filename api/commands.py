@@ -18,6 +18,7 @@ from analytics.site_file import SiteFileError
 from api.broker import EmbeddedBrokerError
 from api.command_line import CommandError
 from api.commands_data import add_data_commands
+from api.commands_expected import add_expected_command
 from api.commands_explain import add_explain_command
 from api.commands_month import add_month_command
 from api.commands_past import add_past_commands
@@ -120,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
         add_result_commands,
         add_month_command,
         add_explain_command,
+        add_expected_command,
         add_past_commands,
         add_settings_command,
     ):

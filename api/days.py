@@ -17,9 +17,11 @@ import numpy as np
 
 from analytics.day import CarriedState, DayResult, account_day, state_from_json, state_to_json, window
 from analytics.detection import assess_day
+from analytics.expected.watching import Watched, watched_to_json
 from analytics.figures import DayLedger, day_from_json, day_to_record
 from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
 from api.alerting import alerts_after
+from api.expecting import detectors_knowing, expected_so_far, watched_on
 from api.sites import parsed
 
 __all__ = [
@@ -100,8 +102,11 @@ def compute_days(job: DayJob) -> Sequence[DayOutcome]:
     outcomes: list[DayOutcome] = []
     history = [_kept(job.site, text) for text in job.history]
     state, alerts, silent_days = job.state, job.alerts, job.silent_days
+    expected = expected_so_far(state)
     for task in job.tasks:
-        outcome, ledger = _compute_day(job, task, state=state, alerts=alerts, history=history, silent_days=silent_days)
+        outcome, ledger, expected = _compute_day(
+            job, task, state=state, expected=expected, alerts=alerts, history=history, silent_days=silent_days
+        )
         outcomes.append(outcome)
         history = [*history, ledger][-HISTORY_DAYS:] if ledger is not None else []
         state, alerts, silent_days = outcome.state, outcome.alerts, outcome.silent_days
@@ -119,26 +124,32 @@ def _compute_day(
     task: DayTask,
     *,
     state: dict[str, Any] | None,
+    expected: Mapping[str, Watched],
     alerts: list[Any],
     history: Sequence[DayLedger],
     silent_days: int,
-) -> tuple[DayOutcome, DayLedger | None]:
+) -> tuple[DayOutcome, DayLedger | None, Mapping[str, Watched]]:
     site = parsed(task.text)
     local, _, _ = day_window(task.day, site.timezone)
     silent_days = 0 if _has_reading(job.traces, local) else silent_days + 1
     if silent_days > MAX_SILENT_DAYS:
-        return _pause(task, alerts=alerts, silent_days=silent_days), None
+        return _pause(task, alerts=alerts, silent_days=silent_days), None, {}
     result = account_again(task, job.traces, state).result
     # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
     ledger_json = day_to_record(result.ledger)
+    ledger = day_from_json(job.site, ledger_json)
+    verdicts = assess_day(result.plant, history, detectors=detectors_knowing(expected))
+    after = alerts_after(alerts, verdicts, timezone=site.timezone)
+    if task.until_ms is None:  # A day that is not over tells nothing of what it will have given.
+        expected = watched_on(task.text, expected, ledger, alerts=after)
     outcome = DayOutcome(
         task=task,
         ledger=ledger_json,
-        state=_null_for_nan(state_to_json(result.state)),
-        alerts=alerts_after(alerts, assess_day(result.plant, history), timezone=site.timezone),
+        state={**_null_for_nan(state_to_json(result.state)), "expected": watched_to_json(expected)},
+        alerts=after,
         silent_days=silent_days,
     )
-    return outcome, day_from_json(job.site, ledger_json)
+    return outcome, ledger, expected
 
 
 @dataclass(frozen=True, slots=True)

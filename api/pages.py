@@ -17,6 +17,7 @@ from analytics.year_before import Beside
 from api.beside import month_beside
 from api.day_rows import day_span, ledgers, newest_ledgers, shifted
 from api.days import day_window
+from api.expected_record import expected_record
 from api.held import held_versions
 from api.instants import instant
 from api.moved_report import moved_rows, past_changes
@@ -132,6 +133,7 @@ def site_context(sources: Sources, site: str, *, day: date | None, span_days: in
         held = version_on(site_versions(session, site), shown).site
         first = (shown - timedelta(days=59)).isoformat()
         history = ledgers(session, site, first=first, last=shown.isoformat())
+        expected = expected_record(session, site, first=shown - timedelta(days=span_days - 1), last=shown)
         span = day_span(session, site)
         moved = moved_rows(session, site, since_ms=sources.now_ms - _PAST_SHOWN_MS)
         touching = [_view(alert) for alert in alerts(session, site=site) if _touches(alert, held, shown)]
@@ -149,6 +151,8 @@ def site_context(sources: Sources, site: str, *, day: date | None, span_days: in
         last_day=span[1] if span else None,
         span_days=span_days,
         past_changes=past_changes(moved, timezone=present.timezone)[:_PAST_SHOWN],
+        expected=expected.parts,
+        silent=expected.silent,
         notice=NOTICE,
     )
 

@@ -13,10 +13,11 @@ from analytics.period import By
 from analytics.plant import CELL_S, Course, PlantDay
 from api.beside import month_beside, month_json
 from api.errors import RequestError, month_of
+from api.expected_record import expected_json, expected_record
 from api.pages import fleet_context, instant, plant_of
 from api.parts import Parts, PartsOfApp
 from api.results import ledger
-from api.schemas import CoursesOut, LatestOut, LedgerOut, MonthOut, SiteOut
+from api.schemas import CoursesOut, ExpectedOut, LatestOut, LedgerOut, MonthOut, SiteOut
 from api.sites import present_site, site_versions
 from ingest.presence import presence
 
@@ -92,6 +93,19 @@ def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) ->
         settle(parts, [site])
     with parts.records.look() as session:
         return JSONResponse(month_json(month_beside(session, site, first, now_ms=parts.sources().now_ms)))
+
+
+@router.get("/{site}/expected", response_model=ExpectedOut)
+def site_expected(
+    site: str, parts: PartsOfApp, first: First = None, last: Last = None, settled: Settled = False
+) -> JSONResponse:
+    """What each part gave on the days asked for, beside what its first good weeks lead one to expect."""
+    if first and last and first > last:
+        raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
+    if settled:
+        settle(parts, [site])
+    with parts.records.look() as session:
+        return JSONResponse(expected_json(expected_record(session, site, first=first, last=last)))
 
 
 @router.get("/{site}/latest", response_model=dict[str, LatestOut])

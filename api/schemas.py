@@ -10,6 +10,7 @@ __all__ = [
     "AlertDetailOut",
     "AlertOut",
     "CoursesOut",
+    "ExpectedOut",
     "HealthOut",
     "ImportOut",
     "IntakeOut",
@@ -218,6 +219,79 @@ class SiteOut(BaseModel):
     presence: Literal["online", "offline"] | None = Field(description="What its gateway last said; null if nothing")
     open_alerts: int
     last_day: DayOut | None = Field(description="The ledger of the last whole day")
+
+
+class FitOut(BaseModel):
+    mode: str = Field(description="heating or cooling; empty where there is one model")
+    days: int = Field(description="Good days that made the model")
+    parameters: int
+    cv_rmse: float | None = Field(description="CV(RMSE) of ASHRAE Guideline 14 [1]")
+    nmbe: float | None = Field(description="NMBE of ASHRAE Guideline 14, measured less expected [1]")
+    r_squared: float | None
+    is_within_limits: bool = Field(description="0.25 and 0.07, common practice for days")
+
+
+class ExpectedDayOut(BaseModel):
+    day: str
+    value: float | None = Field(description="As metered, in the part's unit")
+    expected: float | None
+    plus_minus: float | None = Field(description="Half-width of the 95 % interval of one day")
+    standardised: float | None = Field(description="(value - expected) / standard deviation; null where not judged")
+    cusum_low: float = Field(description="Too little, added up [standard deviations]")
+    cusum_high: float = Field(description="Too much, added up [standard deviations]")
+    why: str = Field(description="Why the day is not judged")
+
+
+class SignalOut(BaseModel):
+    """A lasting shift."""
+
+    way: Literal["low", "high"]
+    since: str
+    found: str
+    over: str | None
+
+
+class ExpectedPartOut(BaseModel):
+    component: str
+    quantity: Literal["heat", "cop", "entering"]
+    unit: str
+    name: str
+    state: Literal["less", "more", "as-expected", "learning", "unknown"]
+    sentence: str
+    expected_from: str = Field(alias="from")
+    since: str | None
+    fits: list[FitOut]
+    fit_sentences: list[str]
+    signals: list[SignalOut]
+    days: list[ExpectedDayOut]
+
+
+class NeededOut(BaseModel):
+    day: str
+    heat: FigureOut
+    needed: FigureOut = Field(description="What the taps, the tanks and the other stages left for it to give")
+
+
+class BackupOut(BaseModel):
+    component: str
+    days: list[NeededOut]
+
+
+class CusumOut(BaseModel):
+    allowance: float = Field(description="[standard deviations]")
+    limit: float = Field(description="[standard deviations]")
+    days_between_false_signals: int = Field(description="Average of a healthy part, were its days independent")
+    days_to_find: dict[str, float] = Field(description="By lasting shift in standard deviations")
+    sentence: str
+
+
+class ExpectedOut(BaseModel):
+    site: str
+    timezone: str = Field(description="IANA name")
+    cusum: CusumOut
+    parts: list[ExpectedPartOut]
+    backups: list[BackupOut]
+    silent: dict[str, str] = Field(description="By stage, why nothing can be expected of it")
 
 
 class LatestOut(BaseModel):

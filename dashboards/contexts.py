@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Literal
 
+from analytics.expected.stages import Expectation
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -217,6 +218,8 @@ class SiteContext:
         first_day, last_day: What the reader may page to; None without any data.
         span_days: How many of the ledgers' days the history charts show.
         past_changes: What moved when past days were computed again, the newest first.
+        expected: What was to be expected of its parts on those days.
+        silent: By stage, why nothing can be expected of it.
     """
 
     site: Site
@@ -230,6 +233,8 @@ class SiteContext:
     last_day: date | None = None
     span_days: int = 30
     past_changes: Sequence[PastChange] = ()
+    expected: Sequence[Expectation] = field(default=())
+    silent: Mapping[str, str] = field(default_factory=dict)
     notice: str = ""
 
 

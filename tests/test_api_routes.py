@@ -14,7 +14,16 @@ from api.app import create_app
 from api.migrate import open_records
 from api.parts import Parts
 from api.records import AlertRow, Records
-from api.schemas import AlertDetailOut, CoursesOut, HealthOut, LedgerOut, MonthOut, ReceiptOut, SiteOut
+from api.schemas import (
+    AlertDetailOut,
+    CoursesOut,
+    ExpectedOut,
+    HealthOut,
+    LedgerOut,
+    MonthOut,
+    ReceiptOut,
+    SiteOut,
+)
 from api.settings import Settings
 from api.sites import add_version, new_token
 from api.watcher import new_watch, step
@@ -279,3 +288,14 @@ def test_files_and_replays_are_for_the_owner_of_the_folder(web: Web) -> None:
     owner = {"Authorization": f"Bearer {KEY}"}
     assert web.client.post(target, content=content, headers=owner).json()["stored"] == 1
     assert web.client.post("/api/quarantine/replay", headers=owner).json()["received"] == 0
+
+
+def test_what_was_to_be_expected_is_told_and_for_a_backup_what_was_left_over(web: Web) -> None:
+    answer = web.client.get(f"/api/sites/{SITE}/expected", params={"from": DAYS[0], "to": DAYS[1]})
+    assert answer.status_code == 200
+    told = ExpectedOut.model_validate(answer.json())
+    assert told.parts == []
+    assert [line.day for line in told.backups[0].days] == DAYS[:2]
+    wrong = web.client.get(f"/api/sites/{SITE}/expected", params={"from": DAYS[1], "to": DAYS[0]})
+    assert (wrong.status_code, "no day lies between them" in wrong.text) == (400, True)
+    assert web.client.get("/api/sites/nowhere/expected").status_code == 404

@@ -22,7 +22,7 @@ from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_te
 
 DAYS = days_of("2026-03-10", 3)
 SERVICES = ["demo", "serve", "ingest", "watch", "web"]
-LOOKING = ["ledger", "compare", "month", "explain", "alerts", "moved", "statement"]
+LOOKING = ["ledger", "compare", "month", "explain", "expected", "alerts", "moved", "statement"]
 COMMANDS = [*SERVICES, "check", "add", "token", "import", "quarantine", "virtual", *LOOKING]
 
 

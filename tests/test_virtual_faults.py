@@ -57,6 +57,7 @@ PLANT_FAULTS = [
     ("collector-pump-always", "two-tank", APRIL, grows("sun_reverse_j")),
     ("collector-check-valve-leaks", "two-tank", APRIL, grows("sun_reverse_j")),
     ("collector-soiled", "two-tank", APRIL, shrinks("sun_heat_j", 0.8)),
+    ("collector-fouled", "two-tank", APRIL, shrinks("sun_heat_j", 0.95)),
     ("desuperheater-pump-dead", "two-tank", JANUARY, shrinks("dsh_heat_j", 0.0)),
     ("desuperheater-pump-dead", "two-tank", JANUARY, reads("dsh.pump", lambda s, b: b.max() == 1.0)),
     ("element-stuck-on", "solar-one-tank", JANUARY, reads("tank.top", lambda s, b: b.max() > 80.0 > s.max())),

@@ -1,7 +1,7 @@
 """`stage-below-expected`: a stage gives less than its conditions allow, beyond doubt."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import ClassVar
 
@@ -9,9 +9,12 @@ import numpy as np
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
+from analytics.detection.stage_shift import StageShift
 from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun, tank_ends
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.limits import heat_limit_w
+from analytics.expected.subjects import why_no_expectation
+from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Collector, HeatPump, Site, Stage
@@ -40,7 +43,8 @@ class StageBelowExpected:
     """
     A stage whose measured heat stays below what its conditions allow, with both intervals against it.
 
-    A collector is held against ISO 9806 with the measured sun; a desuperheater against its own record. A heater's
+    A collector is held against ISO 9806 with the measured sun; a desuperheater against its own record. Where the first
+    good weeks have made a model (`watched`), small lasting shifts are found, too (`detection.stage_shift`). A heater's
     heat is computed from its input, so nothing can be held against it. Not this: dull days, a full tank, a pump that
     does not run (`loop-no-flow`, `loop-never-called`).
     """
@@ -59,11 +63,20 @@ class StageBelowExpected:
     run_hours: float = 2.0  # compressor hours from which a day counts
     cool_degc: float = 35.0  # water entering the desuperheater; above, hot gas has less to give
 
+    watched: Mapping[str, Watched] = field(default_factory=dict)  # by subject, up to the day before
+    shift: StageShift = field(default_factory=StageShift)
+
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(stage.id, _lacking(site, stage)) for stage in site.stages.values()]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         stage = plant.site.stages[component]
+        today = self._today(plant, history, stage)
+        held = self.watched.get(f"{component}.heat")
+        return today if held is None else self.shift.joined(plant, stage, held, today=today)
+
+    def _today(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> Verdict:
+        """The day's own evidence, as far as it goes."""
         loop = plant.loops.get(stage.loop or "")
         if loop is None:
             return NotAssessed(f"Loop {stage.loop} of stage {stage.id} gave no readings.")
@@ -71,7 +84,7 @@ class StageBelowExpected:
         if collector is not None:
             return self._collector(plant, stage, loop, collector=collector)
         if heat_pump is None:
-            return NotAssessed(f"What stage {stage.id} should give cannot be computed.")
+            return NotAssessed(f"Stage {stage.id} is held against its first good weeks, which it does not have yet.")
         return self._desuperheater(plant, history, stage=stage, heat_pump=heat_pump)
 
     def _collector(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, collector: Collector) -> Verdict:
@@ -247,9 +260,7 @@ def _lacking(site: Site, stage: Stage) -> str:
         lacking = [name for name in ("eta0", "irradiance", "outdoor") if getattr(collector, name) is None]
         return f"Collector {collector.id} has no {', no '.join(lacking)}." if lacking else ""
     heat_pump = _heat_pump_of(site, stage.loop)
-    if heat_pump is None or heat_pump.desuperheater_loop != stage.loop:
-        return f"What stage {stage.id} should give is not computed for its kind of source."
-    return ""
+    return why_no_expectation(site, stage) if heat_pump is None else ""
 
 
 def _heat_pump_of(site: Site, loop: str) -> HeatPump | None:

@@ -13,7 +13,7 @@ from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, Course, PlantDay
+from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump
 
 __all__ = ["OUTDOOR_MEAN", "DayConditions", "conditions_of", "day_conditions", "record_column"]
@@ -53,12 +53,31 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
     source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
     taken_w = np.nan if source is None else -sum_of_known(source.heat_w[courses.cells])
     return {
+        "run_h": len(courses.cells) * CELL_S / 3600,
+        "run_elec_kwh": float(np.nansum(courses.elec_w)) * CELL_S / 3.6e6,
         "steady_h": float(steady.sum()) * CELL_S / 3600,
+        "steady_elec_w": _mean(courses.elec_w[steady]),
         "steady_cop": float(courses.useful_w[steady].sum()) * CELL_S / elec_j if elec_j > 0 else np.nan,
         "entering_degc": _mean(courses.entering_degc[steady]),
         "load_leaving_degc": _mean(courses.load_leaving_degc[steady]),
         "source_mean_w": taken_w * CELL_S / plant.day.seconds,
-        "desuperheater_entering_degc": np.nan if dsh is None else _mean(dsh.entering_degc[courses.cells]),
+        **({} if dsh is None else _desuperheater(dsh, courses)),
+    }
+
+
+# From here on a loop moves, or gives heat.
+_MOVES_M3_S, _GIVES_W = 5e-6, 50.0
+
+
+def _desuperheater(loop: LoopDay, courses: PumpCourses) -> dict[str, float]:
+    """Of the time in which the compressor ran and its desuperheater's loop moved."""
+    flow, heat_w = loop.flow_m3_s[courses.cells], loop.heat_w[courses.cells]
+    moves = flow > _MOVES_M3_S if np.isfinite(flow).any() else heat_w > _GIVES_W
+    moves &= np.isfinite(heat_w + courses.elec_w)
+    return {
+        "desuperheater_h": float(moves.sum()) * CELL_S / 3600,
+        "desuperheater_elec_kwh": float(courses.elec_w[moves].sum()) * CELL_S / 3.6e6,
+        "desuperheater_entering_degc": _mean(loop.entering_degc[courses.cells][moves]),
     }
 
 

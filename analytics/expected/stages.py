@@ -1,117 +1,126 @@
 """
-What each stage and each heat pump should have given on each day of a record, and whether it drifts.
+What each stage, heat pump and ground loop should have given on each day of a record, and whether it drifts.
 
-Models are fitted on the house's own first good weeks (`analytics.expected.deviation`): a collector by sun, air and
-what was drawn, a desuperheater by compressor hours and the water that enters it, a heat pump's steady COP by its
-temperatures, a ground loop by season and load. A backup gives what is left over.
+Each is held against its own first good weeks (`analytics.expected.watching`). A backup gives what is left over.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from math import hypot
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from math import hypot, isfinite
+from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analytics.expected.conditions import conditions_of, record_column
-from analytics.expected.deviation import Deviation, deviations
-from analytics.expected.ground import ground_inputs
+from analytics.expected.subjects import Sky, Subject, subjects_of
+from analytics.expected.watching import Judged, Shift, Watched, Way, watch_day
 from analytics.figures import DayLedger, Figure, unavailable
-from analytics.site import HeatPump, Site, Stage
+from analytics.site import Site
+from analytics.statistics_of_fit import FitStatistics, fit_statistics
 
-__all__ = ["Expectation", "expected_backup", "expected_of_record"]
+__all__ = ["Expectation", "Signal", "expected_backup", "expected_of_record", "watch_site"]
 
-Array = NDArray[np.float64]
+Troubled = Mapping[date, Collection[str]]
+"""By day, ids of parts and sensors that alerts of other kinds speak of."""
+
+_NO_TROUBLE: Troubled = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A lasting shift: its way, the day it began with, the day that showed it, the day from which it was over."""
+
+    way: Way
+    since: date
+    found: date
+    over: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
     """
     Args:
-        component: A stage, a heat pump or a loop.
-        quantity: "heat" [kWh], "cop" [-] or "entering" [degC].
-        values: Of the record's days, as measured. Shape (days,)
-        deviation: What they were held against.
+        days: Of the record, oldest first.
+        lower, upper: The CUSUM's sides after each day. [standard deviations]
+        watched: What the last day hands on.
+        signals: Lasting shifts that the record shows, oldest first.
     """
 
-    component: str
-    quantity: str
-    values: Array
-    deviation: Deviation
+    subject: Subject
+    days: Sequence[Judged]
+    lower: Sequence[float]
+    upper: Sequence[float]
+    watched: Watched
+    signals: Sequence[Signal] = field(default=())
+
+    @property
+    def fits(self) -> Mapping[str, FitStatistics]:
+        """By mode, how well the model fits the days that made it."""
+        return {mode: each.statistics for mode, each in self.watched.experience.items()}
+
+    @property
+    def since_fitted(self) -> FitStatistics:
+        """How well the judged days keep to it, which did not make it."""
+        judged = [day for day in self.days if isfinite(day.z)]
+        return fit_statistics([day.value for day in judged], [day.expected for day in judged])
+
+    @property
+    def shift(self) -> Shift | None:
+        """The shift that lasts; None where there is none."""
+        return self.watched.shift if self.watched.out else None
 
 
-def expected_of_record(site: Site, record: Sequence[DayLedger]) -> Sequence[Expectation]:
-    """Every stage and heat pump of which the record, oldest day first, can make a model."""
-    found = [_of_stage(site, stage, record) for stage in site.stages.values()]
-    for pump in site.heat_pumps.values():
-        found += [_of_cop(site, pump, record), _of_ground(site, pump, record)]
-    return [each for each in found if each is not None]
-
-
-def _of_stage(site: Site, stage: Stage, record: Sequence[DayLedger]) -> Expectation | None:
-    collector = next((c for c in site.collectors.values() if c.loop == stage.loop), None)
-    pump = next((p for p in site.heat_pumps.values() if stage.loop and p.desuperheater_loop == stage.loop), None)
-    heat = np.asarray([_stage_heat(day, stage.id) for day in record])
-    if collector is not None:
-        name = f"collector.{collector.id}"
-        drawn = np.asarray([day.hot_water.heat.value for day in record])
-        inputs = np.column_stack((_columns(record, f"{name}.irradiation_kwh_m2", f"{name}.air_degc"), drawn))
-        names = ("irradiation", "air", "drawn")
-        return _told(site, record, stage.id, values=("heat", heat), inputs=inputs, names=names, least_sd=0.3)
-    if pump is None:
-        return None
-    entering = _columns(record, f"heat_pump.{pump.id}.heating.desuperheater_entering_degc")[:, 0]
-    hours = np.asarray([_run_hours(day, pump.id) for day in record])
-    inputs = np.column_stack((hours, hours * entering))
-    return _told(
-        site, record, stage.id, values=("heat", heat), inputs=inputs, names=("hours", "hours_x_entering"), least_sd=0.3
-    )
-
-
-def _of_cop(site: Site, pump: HeatPump, record: Sequence[DayLedger]) -> Expectation | None:
-    name = f"heat_pump.{pump.id}.heating"
-    columns = _columns(record, f"{name}.steady_cop", f"{name}.entering_degc", f"{name}.load_leaving_degc")
-    has_leaving = bool(np.isfinite(columns[:, 2]).any())
-    inputs, names = (columns[:, 1:], ("entering", "leaving")) if has_leaving else (columns[:, 1:2], ("entering",))
-    return _told(site, record, pump.id, values=("cop", columns[:, 0]), inputs=inputs, names=names, least_sd=0.05)
-
-
-def _of_ground(site: Site, pump: HeatPump, record: Sequence[DayLedger]) -> Expectation | None:
-    name = f"heat_pump.{pump.id}.heating"
-    columns = _columns(record, f"{name}.entering_degc", f"{name}.source_mean_w")
-    inputs = ground_inputs([day.day for day in record], columns[:, 1], is_south=site.latitude_deg < 0)
-    values = ("entering", columns[:, 0])
-    return _told(
-        site, record, pump.source_loop, values=values, inputs=inputs, names=("season", "source_w"), least_sd=0.4
-    )
-
-
-def _told(
+def expected_of_record(
     site: Site,
     record: Sequence[DayLedger],
-    component: str,
     *,
-    values: tuple[str, Array],
-    inputs: Array,
-    names: Sequence[str],
-    least_sd: float,
-) -> Expectation | None:
-    days = [day.day for day in record]
-    found = deviations(days, inputs, values[1], names=names, commissioned=site.commissioned, least_sd=least_sd)
-    return None if found is None else Expectation(component, values[0], values[1], found)
+    troubled: Troubled = _NO_TROUBLE,
+    sky: Sky | None = None,
+    before: Mapping[str, Watched] | None = None,
+) -> Sequence[Expectation]:
+    """
+    Every part of the house that something can be expected of, held against its first good weeks.
+
+    Args:
+        record: Oldest day first; days before the house was commissioned do not count.
+        sky: Of neighbours, for collectors without a sun sensor.
+        before: By subject's key, what the day before the record handed on; None where the record is the whole one.
+    """
+    days = [day for day in record if site.commissioned is None or day.day >= site.commissioned]
+    known = before or {}
+    return [
+        _held(subject, days, troubled, start=known.get(subject.key, Watched()))
+        for subject in subjects_of(site, sky=sky)
+    ]
 
 
-def _columns(record: Sequence[DayLedger], *names: str) -> Array:
-    conditions = [conditions_of(day) for day in record]
-    return np.column_stack([record_column(conditions, name) for name in names])
+def _held(subject: Subject, days: Sequence[DayLedger], troubled: Troubled, *, start: Watched) -> Expectation:
+    watched, judged, lower, upper = start, [], [], []
+    signals = [Signal(start.out, start.shift.since, start.found)] if start.shift.since and start.found else []
+    for day in days:
+        was = watched.out
+        watched, told = watch_day(subject, watched, day, troubled=troubled.get(day.day, ()))
+        judged.append(told)
+        lower.append(watched.low.total)
+        upper.append(watched.high.total)
+        if watched.out and not was:
+            signals.append(Signal(watched.out, watched.shift.since or day.day, day.day))
+        elif was and not watched.out:
+            signals[-1] = Signal(was, signals[-1].since, signals[-1].found, watched.well_since)
+    return Expectation(subject=subject, days=judged, lower=lower, upper=upper, watched=watched, signals=tuple(signals))
 
 
-def _stage_heat(day: DayLedger, stage: str) -> float:
-    return next((line.heat.value for line in day.stages if line.stage == stage), np.nan)
+def watch_site(
+    subjects: Sequence[Subject], watched: Mapping[str, Watched], day: DayLedger, *, troubled: Collection[str] = ()
+) -> dict[str, Watched]:
+    """What a whole day hands to the next: all parts of the house, one day further."""
+    return {
+        subject.key: watch_day(subject, watched.get(subject.key, _NEW), day, troubled=troubled)[0]
+        for subject in subjects
+    }
 
 
-def _run_hours(day: DayLedger, pump: str) -> float:
-    return next((line.run_hours.value for line in day.heat_pumps if line.heat_pump == pump), np.nan)
+_NEW = Watched()
 
 
 def expected_backup(site: Site, day: DayLedger) -> Figure:

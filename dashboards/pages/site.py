@@ -11,12 +11,15 @@ from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger
 from analytics.site import Site
 from dashboards.charts.day import day_charts
+from dashboards.charts.expected import ExpectedChart, expected_charts, is_drawn
 from dashboards.charts.frame import Chart, Table, clock_labels
 from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_chart
 from dashboards.contexts import AlertView, PastChange, SiteContext
 from dashboards.drawing.schematic import draw_schematic
+from dashboards.expected_words import state_sentence
 from dashboards.explain import FigureGroup, figure_groups
 from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
+from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
 from dashboards.past import figure_name, local_date, past_sentence, show_moved
 from dashboards.readings import Reading, newest_of, read_now
@@ -61,6 +64,8 @@ class SitePage:
     amounts: Mapping[str, str]
     notes: Sequence[str]
     history: Sequence[Chart]
+    expected: Sequence[ExpectedChart]
+    not_expected: Sequence[str]
     past: Sequence[PastLine]
     moved_link: str
     spans: Sequence[tuple[int, str, bool]]
@@ -96,6 +101,8 @@ def site_page(context: SiteContext) -> SitePage:
         amounts=_amounts(site.id, ledger) if ledger else {},
         notes=[in_readers_units(note, display) for note in ledger.notes] if ledger else (),
         history=_history(context, today, display),
+        expected=expected_charts(site, context.expected, _span(context, today), display=display),
+        not_expected=_not_expected(context, today, display),
         past=[_past_line(change, site, display) for change in context.past_changes],
         moved_link=moved_json_link(site.id),
         spans=[
@@ -147,8 +154,20 @@ def _past_line(change: PastChange, site: Site, display: Display) -> PastLine:
     return PastLine(past_sentence(change, site, display), when, Table(("Figure", "Days", "Before", "After"), rows))
 
 
+def _span(context: SiteContext, today: date) -> Span:
+    return Span(context.day - timedelta(days=context.span_days - 1), context.day, today)
+
+
+def _not_expected(context: SiteContext, today: date, display: Display) -> list[str]:
+    """Sentences of the parts that have no chart, and why."""
+    span = _span(context, today)
+    shown = {each.subject.key for each in context.expected if is_drawn(each, span)}
+    told = [state_sentence(context.site, each, display) for each in context.expected if each.subject.key not in shown]
+    return told + [f"{origin_name(context.site, stage)}: {why}" for stage, why in context.silent.items()]
+
+
 def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:
-    span = Span(context.day - timedelta(days=context.span_days - 1), context.day, today)
+    span = _span(context, today)
     charts = (
         delivered_chart(context.site, context.ledgers, span, display=display),
         backup_chart(context.ledgers, span, display),

@@ -50,6 +50,7 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
             "at night tank heat flows to the roof through the check valve", {"night_flow": 1.2e-5}, roles=("sun",)
         ),
         "collector-soiled": FaultKind("dirt or a grown tree takes 45 % of the sun", {"soiling": 0.55}, roles=("sun",)),
+        "collector-fouled": FaultKind("dust takes 20 % of the sun", {"soiling": 0.8}, roles=("sun",)),
         "desuperheater-pump-dead": FaultKind(
             "the desuperheater's circulator does not turn", {"dsh_flow": 0.0, "dsh_pump_elec": 0.0}, roles=("dsh",)
         ),

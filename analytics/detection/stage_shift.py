@@ -1,0 +1,110 @@
+"""A stage's lasting want of heat against its own first good weeks, added up over days (`stage-below-expected`)."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import sqrt
+
+from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
+from analytics.detection.moments import clock, instant_ms
+from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.worth import heat_price
+from analytics.expected.watching import SCHEME, Watched, days_between_false_signals, days_to_find
+from analytics.plant import PlantDay
+from analytics.site import Stage
+
+__all__ = ["StageShift"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StageShift:
+    """
+    Joins what the days before show to a day's own verdict.
+
+    Not this: less than a tenth too little, for which nobody need drive out; one odd day; days of which another alert
+    speaks already.
+    """
+
+    least_part: float = 0.10  # common practice: fouling alone takes 2 to 5 %
+    least_days: int = 3
+    well_sd: float = 2.0
+    recent_days: int = 7  # so long may the last judged day lie back and still end an alert
+
+    def joined(self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict) -> Verdict:
+        """The fault that the days before show, or else the day's own verdict; where it has none, their health."""
+        if plant.until_s < SETTLED_S or not any(last_s >= 0 for last_s in plant.last_s.values()):
+            return today
+        if held.out == "low":
+            return self._found(plant, stage, held, today=today)
+        if not isinstance(today, NotAssessed) or held.judged is None:
+            return today
+        is_recent = plant.day.date - held.judged <= timedelta(days=self.recent_days)
+        if is_recent and held.judged_z >= -self.well_sd and held.low.total < SCHEME.limit / 2:
+            return Clear(day_start_ms(plant, max(held.judged, held.well_since or held.judged)))
+        return today
+
+    def _found(self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict) -> Verdict:
+        shift = held.low
+        short = 1.0 - shift.had / shift.expected if shift.expected > 0 else 0.0
+        if isinstance(today, Fault):
+            return today
+        if short < self.least_part or shift.days < self.least_days:
+            return NotAssessed(f"Stage {stage.id} gives somewhat less than its first weeks did: {100 * short:.0f} %.")
+        return Fault((self._finding(plant, stage, held, since=shift.since or plant.day.date),))
+
+    def _finding(self, plant: PlantDay, stage: Stage, held: Watched, *, since: date) -> Finding:
+        shift, began_ms = held.low, day_start_ms(plant, since)
+        price = heat_price(plant)
+        short_kwh = (shift.expected - shift.had) / shift.days
+        shift_sd = (shift.expected - shift.had) / sqrt(shift.u_square * shift.days)
+        fits = [each.statistics for each in held.experience.values()]
+        evidence: dict[str, float | int | str | None] = {
+            "stage": stage.id,
+            "stage_name": stage.name or stage.id,
+            "since": clock(began_ms, plant.day.timezone),
+            "days": shift.days,
+            "had_kwh": round(shift.had, 1),
+            "expected_kwh": round(shift.expected, 1),
+            "plus_minus_kwh": round(2 * sqrt(shift.u_square), 1),
+            "short_percent": round(100 * (1 - shift.had / shift.expected), 1),
+            "least_short_percent": round(100 * self.least_part, 1),
+            "cusum_sd": round(shift.total, 1),
+            "cusum_limit_sd": SCHEME.limit,
+            "cusum_allowance_sd": SCHEME.allowance,
+            "shift_sd": round(shift_sd, 2),
+            "days_to_find": round(days_to_find(round(shift_sd, 1)), 1),
+            "days_between_false_signals": round(days_between_false_signals()),
+            "fit_days": sum(fit.n for fit in fits),
+            "fit_cv_rmse_percent": round(100 * max(fit.cv_rmse for fit in fits), 1),
+            "fit_nmbe_percent": round(100 * max((fit.nmbe for fit in fits), key=abs), 2),
+        }
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None,
+            detected_ms=instant_ms(plant, SETTLED_S),
+            severity="soon",
+            template=_SENTENCE,
+            evidence=evidence,
+            likely_causes=_CAUSES,
+            checks=_CHECKS,
+            cost_per_day=None if price is None else round(short_kwh * price, 6),
+            weight_s=shift.days * 86400.0,
+        )
+
+
+_SENTENCE = (
+    "The stage {stage_name} has given {short_percent:.0f} % less since {since} than its first good weeks would lead "
+    "one to expect: {had_kwh:.1f} kWh on {days} days, where {expected_kwh:.1f} ± {plus_minus_kwh:.1f} kWh were to be "
+    "expected under the same conditions."
+)
+_CAUSES = (
+    "collector: glass dirty, shaded or under snow; heat pump: refrigerant lost, exchanger scaled or fouled",
+    "flow far from the design: strainer clogged, air in the circuit, pump set otherwise",
+    "a sensor of this stage drifts: flow meter, temperature pair, sun sensor, power meter",
+    "insulation of pipes or of the collector damaged",
+)
+_CHECKS = (
+    "Compare flow, pressure and the loop's temperature difference with the values noted at commissioning.",
+    "Compare both temperature sensors of the loop while it rests: they should agree.",
+    "Look at a collector from the ground; roofs are for trained people with fall protection. Let hot pipes cool first.",
+    "The refrigerant circuit is for certified technicians; live panels for licensed electricians.",
+)

@@ -1,0 +1,302 @@
+"""
+What is expected of each part of a house, and from which of a day's conditions.
+
+A day's value is a scale times a straight-line model of a few conditions: a collector's heat is what its coefficients
+allow while its loop ran, times a factor; a desuperheater's and a load loop's the compressor's electricity, times heat
+per kWh; a heat pump's COP and a ground loop's temperature stand for themselves.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from math import isnan, nan
+
+import numpy as np
+
+from analytics.expected.collector import SKY_PARTS
+from analytics.expected.conditions import DayConditions, conditions_of
+from analytics.expected.ground import ground_inputs
+from analytics.figures import DayLedger, Figure
+from analytics.site import Collector, HeatPump, Site, Stage
+
+__all__ = ["Seen", "Sky", "Subject", "stage_subject", "subjects_of", "why_no_expectation"]
+
+_LEAST_COVERAGE = 0.9
+_ALLOWED_KWH = 1.5  # of a day from which a collector's heat can be told from its start and its pipes
+_ELECTRICITY_KWH = 0.7
+_STEADY_H = 0.75
+_ONE_MODE = 0.05  # of the compressor's hours that the other mode may have
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A part's day: value = scale x (model of the inputs), with a model for each mode."""
+
+    value: float
+    scale: float
+    inputs: tuple[float, ...]
+    mode: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """
+    Args:
+        component: A stage, a heat pump or a loop.
+        quantity: "heat" [kWh], "cop" [-] or "entering" [degC].
+        drivers: What the inputs are, as words for a sentence.
+        bearing: Ids of parts and sensors whose alerts explain its deviation.
+        least_part, least_u: A day's scatter is never taken for less than this part of the usual, nor than this.
+        learns_every_days: Not only days that are new to the model widen it, but each of so many; 0 where none: for what
+            drifts with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
+        see: A day, or a sentence why it cannot be judged.
+    """
+
+    component: str
+    quantity: str
+    unit: str
+    drivers: Sequence[str]
+    bearing: frozenset[str]
+    see: Callable[[DayLedger], Seen | str]
+    least_part: float = 0.05
+    least_u: float = 0.0
+    learns_every_days: int = 0
+
+    @property
+    def key(self) -> str:
+        return f"{self.component}.{self.quantity}"
+
+
+Sky = Mapping[date, float]
+"""By day, the part of a cloudless sky's irradiation that neighbours measured."""
+
+
+def subjects_of(site: Site, *, sky: Sky | None = None) -> Sequence[Subject]:
+    """
+    Every part of the house of which something can be expected, stages first.
+
+    Args:
+        sky: Of neighbours, for collectors without a sensor of their own; without it nothing is expected of them.
+    """
+    stages = [stage_subject(site, stage, sky=sky) for stage in site.stages.values()]
+    known = [pump for pump in site.heat_pumps.values() if not _why_no_pump(site, pump)]
+    pumps = [make(site, pump) for pump in known for make in (_cop, _ground)]
+    return [*(each for each in stages if each is not None), *pumps]
+
+
+def stage_subject(site: Site, stage: Stage, *, sky: Sky | None = None) -> Subject | None:
+    """What a stage's heat follows from; None where that is not known."""
+    if why_no_expectation(site, stage, has_sky=sky is not None):
+        return None
+    collector = _collector_of(site, stage)
+    if collector is not None:
+        return _sun(site, stage, collector, sky)
+    pump = _pump_of(site, stage)
+    assert pump is not None
+    return _desuperheater(site, stage, pump) if pump.desuperheater_loop == stage.loop else _load(site, stage, pump)
+
+
+def why_no_expectation(site: Site, stage: Stage, *, has_sky: bool = False) -> str:
+    """One sentence why a stage's heat cannot be expected; "" where it can."""
+    if stage.loop is None:
+        return (
+            "A heater's heat is computed from its input, so only what the taps and the other stages left can be told."
+        )
+    collector = _collector_of(site, stage)
+    if collector is None:
+        return _why_no_pump(site, _pump_of(site, stage))
+    if collector.eta0 is None:
+        return f"Collector {collector.id} has no eta0, a1, a2 in the site file."
+    if collector.outdoor is None:
+        return f"Collector {collector.id} has no outdoor temperature."
+    if collector.irradiance is None and not has_sky:
+        return (
+            f"Collector {collector.id} has no irradiance sensor, and no house within 30 km tells of the sun: only the "
+            "ceiling of a cloudless sky is known."
+        )
+    return ""
+
+
+def _why_no_pump(site: Site, pump: HeatPump | None) -> str:
+    if pump is None:
+        return "What its source should give is not modelled."
+    if site.loops[pump.source_loop].entering is None:
+        return f"Loop {pump.source_loop} has no sensor of the fluid that enters the heat pump."
+    return ""
+
+
+def _collector_of(site: Site, stage: Stage) -> Collector | None:
+    return next((each for each in site.collectors.values() if stage.loop and each.loop == stage.loop), None)
+
+
+def _pump_of(site: Site, stage: Stage) -> HeatPump | None:
+    pumps = site.heat_pumps.values()
+    return next((p for p in pumps if stage.loop and stage.loop in (p.desuperheater_loop, p.load_loop)), None)
+
+
+def _sun(site: Site, stage: Stage, collector: Collector, sky: Sky | None) -> Subject:
+    name = f"collector.{collector.id}."
+
+    def see(day: DayLedger) -> Seen | str:
+        conditions = conditions_of(day)
+        heat, hours = _stage_heat(day, stage.id), conditions.get(f"{name}running_h", nan)
+        allowed = _allowed(conditions, name, None if sky is None else sky.get(day.day, nan))
+        air = conditions.get(f"{name}air_degc", nan)
+        if isnan(allowed + air):
+            return "Sun or air of the day are not known."
+        if allowed < _ALLOWED_KWH or hours <= 0:
+            return "Too little sun while the pump ran."
+        return _checked(heat, Seen(heat.value, allowed, (hours * collector.area_m2 / allowed, air)))
+
+    points = {collector.irradiance or "", collector.outdoor or ""}
+    is_neighbours = collector.irradiance is None
+    return Subject(
+        component=stage.id,
+        quantity="heat",
+        unit="kWh",
+        drivers=(
+            "what its coefficients allow under the sun that the neighbours measured"
+            if is_neighbours
+            else "what its coefficients allow under the measured sun",
+            "how strong the sun was while the pump ran",
+            "the air",
+        ),
+        bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id},
+        see=see,
+        least_part=0.08 if is_neighbours else 0.05,  # clouds differ within 30 km (common practice)
+    )
+
+
+def _allowed(conditions: DayConditions, name: str, sky: float | None) -> float:
+    """Heat that the coefficients allow while the loop ran, under its own sun or the neighbours'. [kWh]"""
+    own = conditions.get(f"{name}running_allowed_kwh")
+    if own is not None or sky is None:
+        return nan if own is None else own
+    clear = [conditions.get(f"{name}running_clear_{part}_kwh", nan) for part in SKY_PARTS]
+    return float(np.interp(sky, [0.0, *(part / 100 for part in SKY_PARTS)], [0.0, *clear]))
+
+
+def _desuperheater(site: Site, stage: Stage, pump: HeatPump) -> Subject:
+    names = {mode: f"heat_pump.{pump.id}.{mode}." for mode in ("heating", "cooling")}
+
+    def see(day: DayLedger) -> Seen | str:
+        conditions, heat = conditions_of(day), _stage_heat(day, stage.id)
+        hours = {mode: conditions.get(f"{name}desuperheater_h", 0.0) for mode, name in names.items()}
+        mode = max(hours, key=lambda each: hours[each])
+        if sum(hours.values()) > hours[mode] * (1 + _ONE_MODE):
+            return "The heat pump both heated and cooled."
+        told = ("desuperheater_elec_kwh", "desuperheater_entering_degc", "entering_degc", "steady_elec_w")
+        elec, own, source, power = (conditions.get(names[mode] + each, nan) for each in told)
+        if not elec >= _ELECTRICITY_KWH:
+            return "The compressor ran too little while the desuperheater's pump ran."
+        return _checked(heat, Seen(heat.value, elec, (own, source, power / 1000), mode))
+
+    return Subject(
+        component=stage.id,
+        quantity="heat",
+        unit="kWh",
+        drivers=("the compressor's electricity", "the water entering", "the source", "the compressor's power"),
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.power},
+        see=see,
+        least_part=0.08,  # hot gas follows more than what is measured of it
+    )
+
+
+def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
+    name = f"heat_pump.{pump.id}.heating."
+
+    def see(day: DayLedger) -> Seen | str:
+        conditions, heat = conditions_of(day), _stage_heat(day, stage.id)
+        told = ("run_elec_kwh", "entering_degc", "steady_elec_w")
+        elec, source, power = (conditions.get(name + each, nan) for each in told)
+        if not elec >= _ELECTRICITY_KWH:
+            return "The compressor ran too little."
+        return _checked(heat, Seen(heat.value, elec, (source, power / 1000)))
+
+    return Subject(
+        component=stage.id,
+        quantity="heat",
+        unit="kWh",
+        drivers=("the compressor's electricity", "the source", "the compressor's power"),
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.power},
+        see=see,
+        least_part=0.03,
+    )
+
+
+def _cop(site: Site, pump: HeatPump) -> Subject:
+    name = f"heat_pump.{pump.id}.heating."
+
+    def see(day: DayLedger) -> Seen | str:
+        told = ("steady_h", "steady_cop", "entering_degc", "steady_elec_w")
+        hours, cop, source, power = (conditions_of(day).get(name + each, nan) for each in told)
+        if not hours >= _STEADY_H:
+            return "It did not heat steadily for long enough."
+        return _whole(Seen(cop, 1.0, (source, power / 1000)))
+
+    loops = (pump.source_loop, pump.load_loop, pump.desuperheater_loop)
+    bearing = frozenset().union(*(_loop_bearing(site, loop) for loop in loops if loop))
+    return Subject(
+        component=pump.id,
+        quantity="cop",
+        unit="1",
+        drivers=("the source", "the compressor's power"),
+        bearing=bearing | {pump.id, pump.power},
+        see=see,
+        least_part=0.03,
+    )
+
+
+def _ground(site: Site, pump: HeatPump) -> Subject:
+    name = f"heat_pump.{pump.id}.heating."
+
+    def see(day: DayLedger) -> Seen | str:
+        told = ("steady_h", "entering_degc", "source_mean_w")
+        hours, entering, load = (conditions_of(day).get(name + each, nan) for each in told)
+        if not hours >= _STEADY_H:
+            return "The heat pump did not heat steadily for long enough."
+        season, load = _season(day.day, site.latitude_deg < 0), load / 1000
+        return _whole(Seen(entering, 1.0, (season, load)))
+
+    return Subject(
+        component=pump.source_loop,
+        quantity="entering",
+        unit="degC",
+        drivers=("the season", "the heat taken that day"),
+        bearing=_loop_bearing(site, pump.source_loop) | {pump.power},
+        see=see,
+        least_u=1.0,
+        learns_every_days=2,
+    )
+
+
+@lru_cache(maxsize=1024)
+def _season(day: date, is_south: bool) -> float:
+    return float(ground_inputs([day], [0.0], is_south=is_south)[0, 0])
+
+
+def _loop_bearing(site: Site, loop: str | None) -> frozenset[str]:
+    """A loop and its sensors, and the site itself: what silences or skews its heat."""
+    parts = site.loops[loop] if loop else None
+    if parts is None:
+        return frozenset({site.id})
+    points = (parts.entering, parts.leaving, parts.flow, parts.energy, parts.pump)
+    return frozenset({site.id, parts.id, *(point for point in points if point)})
+
+
+def _stage_heat(day: DayLedger, stage: str) -> Figure:
+    return next((line.heat for line in day.stages if line.stage == stage), _NO_HEAT)
+
+
+_NO_HEAT = Figure(nan, "kWh", coverage=0.0)
+
+
+def _checked(heat: Figure, seen: Seen) -> Seen | str:
+    if heat.coverage < _LEAST_COVERAGE:
+        return "Readings cover too little of the day."
+    return _whole(seen)
+
+
+def _whole(seen: Seen) -> Seen | str:
+    return "A condition of the day is not known." if isnan(seen.value + sum(seen.inputs)) else seen

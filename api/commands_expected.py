@@ -1,0 +1,101 @@
+"""`expected`: what each part of a house gave, and what was to be expected of it."""
+
+import argparse
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+
+from api.command_line import (
+    CommandError,
+    Commands,
+    add_data_option,
+    day_argument,
+    existing_settings_of,
+    print_out,
+)
+from api.commands_results import settle_site
+from api.expected_record import expected_json, expected_record
+from api.migrate import open_records
+
+__all__ = ["add_expected_command"]
+
+_SHOWN_DAYS = 14
+
+
+def add_expected_command(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "expected",
+        help="what each part gave beside what was to be expected",
+        description="What each stage, heat pump and ground loop of a site gave on each day beside what its own first "
+        "good weeks lead one to expect under the day's conditions, with its 95 % interval; how well that model fits; "
+        "and whether the deviations add up to a lasting shift.",
+    )
+    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
+    parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+    parser.add_argument("--format", choices=("table", "json"), default="table")
+    add_data_option(parser)
+    parser.set_defaults(run=_expected)
+
+
+def _expected(arguments: argparse.Namespace) -> int:
+    first, last = arguments.first, arguments.last
+    if first and last and first > last:
+        raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
+    settings = existing_settings_of(arguments)
+    with open_records(settings.resolved_records_url) as records:
+        site = settle_site(settings, records, arguments.site)
+        with records.look() as session:
+            found = expected_json(expected_record(session, site.id, first=first, last=last))
+    n_days = None if first or last else _SHOWN_DAYS
+    print_out(json.dumps(found) if arguments.format == "json" else "\n".join(_lines(found, n_days)))
+    return 0
+
+
+def _lines(found: Mapping[str, Any], n_days: int | None) -> Iterator[str]:
+    """The last `n_days` of each part, all where None."""
+    for part in found["parts"]:
+        yield part["sentence"]
+        yield from (f"  {sentence}" for sentence in [part["from"], *part["fit_sentences"]])
+        days = part["days"][-n_days:] if n_days else part["days"]
+        if days:
+            unit = {"1": "", "degC": "degC"}.get(part["unit"], part["unit"])
+            head = f"  {'day':<10} {'given':>8} {'expected':>18} {'sd off':>7} {'too little':>10} {'too much':>9}  "
+            yield f"{head}{unit}".rstrip()
+            yield from (f"  {row}" for row in _rows(days))
+        yield ""
+    for backup in found["backups"]:
+        yield from _backup_lines(backup, n_days)
+    yield from (f"{stage}: nothing can be expected. {why}" for stage, why in found["silent"].items())
+    if found["parts"]:
+        yield found["cusum"]["sentence"]
+
+
+def _rows(days: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """One line a day; days in a row that know nothing, for the same reason, share one."""
+    for (is_known, why), group in groupby(days, key=lambda day: (day["value"] is not None, day["why"])):
+        run = list(group)
+        if is_known or len(run) == 1:
+            yield from map(_row, run)
+        else:
+            yield f"{run[0]['day']} to {run[-1]['day']}: {why}"
+
+
+def _row(day: Mapping[str, Any]) -> str:
+    expected = "-" if day["expected"] is None else f"{day['expected']:.2f} ± {day['plus_minus']:.2f}"
+    value = "-" if day["value"] is None else f"{day['value']:.2f}"
+    apart = "-" if day["standardised"] is None else f"{day['standardised']:+.1f}"
+    sums = f"{day['cusum_low']:>10.1f} {day['cusum_high']:>9.1f}"
+    return f"{day['day']:<10} {value:>8} {expected:>18} {apart:>7} {sums}  {day['why']}".rstrip()
+
+
+def _backup_lines(backup: Mapping[str, Any], n_days: int | None) -> Iterator[str]:
+    yield f"{backup['component']}: what it gave, and what the taps, the tanks and the other stages left for it to give"
+    yield f"  {'day':<10} {'given':>8} {'left for it':>18}  kWh"
+    for line in backup["days"][-n_days:] if n_days else backup["days"]:
+        heat, needed = line["heat"], line["needed"]
+        gave = "-" if heat["value"] is None else f"{heat['value']:.2f}"
+        left = "-" if needed["value"] is None else f"{needed['value']:.2f} ± {needed['plus_minus']:.2f}"
+        yield f"  {line['day']:<10} {gave:>8} {left:>18}"
+    yield ""

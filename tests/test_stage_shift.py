@@ -1,0 +1,117 @@
+"""A stage's lasting want of heat: when it is an alert, what it shows, and that healthy houses are left alone."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from analytics.detection import Clear, Fault, NotAssessed, Verdict
+from analytics.detection.stage_below_expected import StageBelowExpected
+from analytics.detection.stage_shift import StageShift
+from analytics.expected.experience import experience_of
+from analytics.expected.watching import Shift, Watched
+from analytics.trace import local_day
+from api.days import DayOutcome
+from ingest.virtual import Fault as VirtualFault
+from tests.plants import DAY, changed, healthy_day, house, plant_of
+from tests.virtual_days import virtual_days
+
+_EXPERIENCE = {"": experience_of([(float(n % 5), 1.3) for n in range(25)], least_u=0.05)}
+_SINCE = DAY - timedelta(days=6)
+
+
+def _watched(*, had: float = 40.0, expected: float = 50.0, days: int = 5, **fields: object) -> Watched:
+    low = Shift(7.5, _SINCE, days, had, expected, 4.0)
+    usual = Watched(
+        experience=_EXPERIENCE, low=low, out="low", found=DAY, judged=DAY - timedelta(days=1), judged_z=-3.0
+    )
+    return replace(usual, **fields)  # type: ignore[arg-type]
+
+
+def _verdict(watched: Watched, *, is_dull: bool = True, shift: StageShift | None = None) -> Verdict:
+    """Of the house's sun stage, on a day that tells nothing by itself or on a sunny one."""
+    courses = changed(healthy_day(), {"collector.sun": [("00:00", "24:00", 300.0)]} if is_dull else {})
+    detector = StageBelowExpected(watched={"sun.heat": watched}, shift=shift or StageShift())
+    return detector.assess(plant_of(house(), courses), [], "sun")
+
+
+def test_a_lasting_shift_is_a_fault_dated_from_the_day_it_began_with():
+    verdict = _verdict(_watched())
+    assert isinstance(verdict, Fault)
+    (finding,) = verdict.findings
+    assert finding.began_ms == local_day(_SINCE, house().timezone).start_ms
+    assert finding.severity == "soon"
+    assert "20 % less" in finding.summary
+    assert "40.0 kWh on 5 days" in finding.summary
+    assert "50.0 ± 4.0 kWh" in finding.summary
+
+
+def test_its_evidence_holds_every_number_that_it_used():
+    verdict = _verdict(_watched())
+    assert isinstance(verdict, Fault)
+    evidence = verdict.findings[0].evidence
+    told = {"cusum_sd": 7.5, "cusum_limit_sd": 5.0, "short_percent": 20.0, "fit_days": 25, "least_short_percent": 10.0}
+    assert {name: evidence[name] for name in told} == told
+    # (50 - 40) kWh on 5 days, each of which is known to sqrt(4 / 5) kWh.
+    assert evidence["shift_sd"] == pytest.approx(2.0 / (4.0 / 5) ** 0.5, abs=0.01)
+    assert evidence["days_to_find"] > 1  # type: ignore[operator]
+    assert evidence["days_between_false_signals"] > 365  # type: ignore[operator]
+
+
+def test_a_sunny_day_that_looks_well_does_not_end_a_lasting_shift():
+    assert isinstance(_verdict(_watched(), is_dull=False), Fault)
+
+
+@pytest.mark.parametrize(("least", "is_fault"), [(0.19, True), (0.2, True), (0.21, False)])
+def test_so_little_is_no_call_worth(least: float, is_fault: bool):
+    verdict = _verdict(_watched(), shift=StageShift(least_part=least - 1e-9))
+    assert isinstance(verdict, Fault if is_fault else NotAssessed)
+
+
+@pytest.mark.parametrize(("least", "is_fault"), [(4, True), (5, True), (6, False)])
+def test_so_few_days_are_not_enough(least: int, is_fault: bool):
+    assert isinstance(_verdict(_watched(), shift=StageShift(least_days=least)), Fault if is_fault else NotAssessed)
+
+
+def test_health_seen_the_day_before_ends_what_was_said():
+    well = _watched(out="", low=Shift(), judged_z=0.3)
+    verdict = _verdict(well)
+    assert isinstance(verdict, Clear)
+    assert verdict.since_ms == local_day(DAY - timedelta(days=1), house().timezone).start_ms
+    long_ago = replace(well, judged=DAY - timedelta(days=9))
+    assert isinstance(_verdict(long_ago), NotAssessed)
+    assert isinstance(_verdict(replace(well, judged_z=-2.5)), NotAssessed)
+
+
+def _below(outcomes: Sequence[DayOutcome]) -> dict[str, dict]:  # type: ignore[type-arg]
+    return {
+        alert["component"]: alert
+        for each in outcomes
+        for alert in each.alerts
+        if alert["kind"] == "stage-below-expected"
+    }
+
+
+def test_dust_that_takes_a_fifth_is_found_within_a_week_whatever_the_jobs():
+    """Too little for one day's proof (a collector is held to three quarters and its doubt): only days added up show."""
+    start, broken, days = date(2026, 3, 20), 34, 46
+    began_ms = local_day(start + timedelta(days=broken), site_timezone := "Europe/Madrid").start_ms
+    fault = VirtualFault(name="collector-fouled", start_ms=began_ms)
+    outcomes = virtual_days("solar-one-tank", start, days=days, faults=[fault])
+    alert = _below(outcomes)["sun"]
+    found_ms = local_day(date.fromisoformat(alert["detected"][:10]), site_timezone).start_ms
+    assert 0 < found_ms - began_ms <= 7 * 86_400_000
+    assert abs((date.fromisoformat(alert["began"][:10]) - start).days - broken) <= 2
+    assert alert["evidence"]["short_percent"] == pytest.approx(20, abs=8)
+    assert not _below(outcomes[: broken + 1])
+    again = virtual_days("solar-one-tank", start, days=days, faults=[fault], jobs=[9, 30, 37])
+    assert [each.state for each in again] == [each.state for each in outcomes]
+    assert [each.alerts for each in again] == [each.alerts for each in outcomes]
+
+
+def test_a_healthy_house_stays_quiet_while_the_season_turns():
+    outcomes = virtual_days("two-tank", date(2026, 9, 20), days=60)
+    assert _below(outcomes) == {}
+    watched = outcomes[-1].state["expected"]  # type: ignore[index]
+    assert {watched[key]["judged"] is not None for key in ("sun.heat", "ground.heat")} == {True}
