@@ -40,7 +40,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     outcomes = virtual_days("solar-one-tank", _START, days=_DAYS, faults=[fault])
     with open_records(f"sqlite:///{folder / 'records.db'}") as records, records.begin() as session:
         add_version(session, layout_text("solar-one-tank"), valid_from=None, today=_START, now_ms=0)
-        store_outcomes(session, _SITE, outcomes, computed_ms=0)
+        store_outcomes(session, _SITE, outcomes, due={}, computed_ms=0)
     return folder
 
 

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
+import msgspec
+
 import ingest.virtual
 from analytics.trace import Trace
 from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
@@ -35,7 +37,7 @@ def virtual_days(
             traces=traces,
             state=before.state if before else None,
             alerts=before.alerts if before else [],
-            history=[each.ledger for each in found if each.ledger],
+            history=[msgspec.json.encode(each.ledger).decode() for each in found if each.ledger],
             silent_days=before.silent_days if before else 0,
         )
         found += compute_days(job)
