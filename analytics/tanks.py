@@ -1,7 +1,7 @@
 """Tanks: stored heat by layers, and the loss to the room."""
 
 from collections.abc import Mapping
-from math import nan
+from math import nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,9 @@ _U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one senso
 # Of each step between neighbouring sensors, divided by their number: where between them it lies, and how sharp it
 # is. Seen in the virtual tanks with two to four sensors.
 _U_LAYERS_PART = 0.2
+# Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
+# between two sensors.
+_U_SHARP_PART = 1 / sqrt(12)
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
 
@@ -39,7 +42,9 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
         mean_degc=mean,
         ambient_degc=ambient,
         loss_w=loss_w,
-        stored_change=_stored_change(tank, spoke, frame, feed=_feed(site, tank, signals)),
+        stored_change=_stored_change(
+            tank, spoke, frame, feed=_feed(site, tank, signals), layers_part=_layers_part(site, tank)
+        ),
         loss=_loss(tank, loss_w, spoke, frame=frame),
     )
 
@@ -61,7 +66,16 @@ def _feed(site: Site, tank: Tank, signals: Mapping[str, Signal]) -> Signal | Non
     return signals.get(before[index] or "") if index < len(before) else None
 
 
-def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None) -> Total:
+def _layers_part(site: Site, tank: Tank) -> float:
+    """How far off the layers may be, as a part of the steps between them."""
+    coils = [stage.height[0] for stage in site.stages.values() if stage.tank == tank.id and stage.loop]
+    lowest_sensor = 0.5 / max(len(tank.temperatures), 1)
+    return _U_SHARP_PART if any(lowest_sensor < low < 1.0 for low in coils) else _U_LAYERS_PART
+
+
+def _stored_change(
+    tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None, layers_part: float
+) -> Total:
     if not tank.temperatures:
         return not_known(f"Tank {tank.id} has no temperature sensor.")
     silent = len(tank.temperatures) - len(spoke)
@@ -74,13 +88,15 @@ def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Si
     per_k = layer_m3 * water().density(middle) * water().capacity(middle)
     total = float(np.sum(per_k * (layers[:, 1] - layers[:, 0])))
     below_k = layers[-1] - feed.mean if feed is not None and len(feed.value) else np.zeros(2)
-    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k)
+    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k, layers_part=layers_part)
     if len(layers) == 1:
         return Total(total, doubt, 1.0, "estimated", f"One sensor stands for the whole of tank {tank.id}.")
     return Total(total, doubt, 1.0)
 
 
-def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array) -> Doubt:
+def _stored_doubt(
+    tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array, layers_part: float
+) -> Doubt:
     """
     An error of calibration stands at both ends of the day and cancels but for the part that grows with degC.
 
@@ -98,7 +114,7 @@ def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Arra
         between = float(per_k[0]) * _U_ONE_SENSOR_K
     else:
         steps = np.vstack((np.diff(layers, axis=0), below_k))
-        between = float(per_k.mean() * np.sqrt(np.sum(steps**2))) * _U_LAYERS_PART / len(layers)
+        between = float(per_k.mean() * np.sqrt(np.sum(steps**2))) * layers_part / len(layers)
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 
 
