@@ -99,10 +99,12 @@ def _days_touched(versions: Sequence[SiteVersion], span: News) -> set[str]:
 
 def _days_between(session: Session, site: str, days: set[str]) -> set[str]:
     """Days without a row that lie within a month of silence between days that have one, or will have."""
-    rows = set(session.scalars(select(DayRow.day).where(DayRow.site_id == site)))
-    if days <= rows:
+    of_site = select(DayRow.day).where(DayRow.site_id == site)
+    if len(session.scalars(of_site.where(DayRow.day.in_(days))).all()) == len(days):
         return set()
-    known = sorted(rows.union(session.scalars(select(DueDayRow.day).where(DueDayRow.site_id == site))))
+    known = sorted(
+        set(session.scalars(of_site)).union(session.scalars(select(DueDayRow.day).where(DueDayRow.site_id == site)))
+    )
     return {
         day
         for earlier, later in pairwise(known)
