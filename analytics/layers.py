@@ -148,20 +148,21 @@ def follow(store: Store, start: Array) -> Course:
         start: The layers at the start. Shape (LAYERS, columns)
     """
     quiet, moves = store.quiet, _Moves(store.water)
-    stages = [_Stage(charge) for charge in store.charges]
+    stages = [_Stage(charge, start.shape[1]) for charge in store.charges]
     conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
     degc: Array = layers @ one
     slacks = list(np.maximum(store.slack_k, _STABLE_K))
+    moving = moves.steps
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
     happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
     for step in happens.nonzero()[0].tolist():
-        if step in moves:
+        if step in moving:
             layers, leaving[step] = moves.through(step, layers)
             degc = layers @ one
         slack = _NO_SLACK
         for stage in stages:
-            if step in stage:
+            if step in stage.steps:
                 slack = slacks[step]
                 degc = stage.heat(step, layers, degc)
         if is_due[step]:
@@ -214,7 +215,7 @@ class _Moves:
     def __init__(self, water: Water) -> None:
         self.any = water.layers > 0
         steps = np.flatnonzero(self.any)
-        self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
+        self.steps = self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
         moved = water.layers[steps]
         passing = _poisson(moved, LAYERS)
         stays = (1.0 - passing.cumsum(axis=1))[:, ::-1]  # of what enters, the bottom last, in layers
@@ -223,9 +224,6 @@ class _Moves:
         matrix[:, -1] = 1.0 - matrix[:, :-1].sum(axis=1)
         passes = np.hstack((stays, (moved - stays.sum(axis=1))[:, None]))
         self._matrix, self._entered = matrix, passes[:, :, None] * water.entering[steps][:, None, :]
-
-    def __contains__(self, step: int) -> bool:
-        return step in self._place
 
     def through(self, step: int, layers: Array) -> tuple[Array, Array]:
         """The layers after a step, and what left."""
@@ -238,7 +236,7 @@ class _Moves:
 class _Stage:
     """A stage made ready for its steps; one that turns water over has a matrix for each."""
 
-    def __init__(self, charge: Charge) -> None:
+    def __init__(self, charge: Charge, n_columns: int) -> None:
         self._charge, self._rise_k = charge, charge.rise_k.tolist()
         self._fluid_degc = None if charge.fluid_degc is None else list(charge.fluid_degc)
         self.any = charge.rise_k > 0
@@ -247,10 +245,8 @@ class _Stage:
             self.any |= charge.turned > 0
             self._first = int(np.argmax(charge.spread > 0))
             self._turn = self._turns(charge.turned)
-        self._steps = frozenset(self.any.nonzero()[0].tolist())
-
-    def __contains__(self, step: int) -> bool:
-        return step in self._steps
+        self.steps = frozenset(self.any.nonzero()[0].tolist())
+        self._one = np.ones(n_columns)
 
     def _turns(self, turned: Array) -> dict[int, tuple[Array, Array]]:
         """By step, where the water goes and where heat is found that it was given on its way."""
@@ -268,7 +264,7 @@ class _Stage:
         if step in self._turn:
             matrix, found = self._turn[step]
             layers[self._first :] = matrix @ layers[self._first :]
-            degc = layers.sum(axis=1)
+            degc = layers @ self._one
             rise_k = self._rise_k[step] * found
         else:
             rise_k = self._rise(step, degc)

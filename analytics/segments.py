@@ -75,7 +75,9 @@ def pieces_of(signal: "Signal", *, start_s: float, end_s: float) -> Pieces:
         pieces = _level(time_s, value, interval_s=signal.point.interval_s, max_gap_s=signal.max_gap_s)
     else:
         pieces = _straight(time_s, value, np.inf if signal.is_gapless else signal.max_gap_s)
-    return _clip(pieces, start_s, end_s)
+    if len(pieces.start_s) and (pieces.end_s[0] <= start_s or pieces.start_s[-1] >= end_s):
+        pieces = _overlapping(pieces, start_s, end_s)
+    return _trimmed(pieces, start_s, end_s)
 
 
 def _straight(time_s: Array, value: Array, max_gap_s: float) -> Pieces:
@@ -113,11 +115,16 @@ def _level(time_s: Array, value: Array, *, interval_s: float, max_gap_s: float) 
     )
 
 
-def _clip(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
+def _overlapping(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
+    """Those that have a part in [start_s, end_s)."""
     low = int(pieces.end_s.searchsorted(start_s, side="right"))
     high = max(int(pieces.start_s.searchsorted(end_s, side="left")), low)
-    start, end = pieces.start_s[low:high], pieces.end_s[low:high]
-    first, last = pieces.first[low:high], pieces.last[low:high]
+    return Pieces(pieces.start_s[low:high], pieces.end_s[low:high], pieces.first[low:high], pieces.last[low:high])
+
+
+def _trimmed(pieces: Pieces, start_s: float, end_s: float) -> Pieces:
+    """The same with what reaches out of [start_s, end_s) cut off."""
+    start, end, first, last = pieces.start_s, pieces.end_s, pieces.first, pieces.last
     if len(start) and start[0] < start_s:
         slope = (last[0] - first[0]) / (end[0] - start[0])
         first, start = first.copy(), start.copy()
