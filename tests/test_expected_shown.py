@@ -97,6 +97,22 @@ def test_days_the_wrong_way_round_are_refused(data: Path, capsys: pytest.Capture
     assert "no day lies between them" in capsys.readouterr().err
 
 
+def test_days_without_an_account_are_refused(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["expected", _SITE, "--data", str(data), "--from", "2030-01-01"]) == 2
+    assert f"{_SITE} has no ledger of any day from 2030-01-01 on" in capsys.readouterr().err
+
+
+def test_days_before_the_house_was_commissioned_say_so(records: Records) -> None:
+    with records.look() as session:
+        found = expected_record(session, _SITE)
+    site = replace(found.site, commissioned=date(2027, 2, 3))
+    told = expected_json(replace(found, site=site, parts=expected_of_record(site, found.days)))
+    assert told["parts"][0]["sentence"] == (
+        "Solar: nothing was expected on these days. The house was commissioned on 3 February 2027; its days count from "
+        "then."
+    )
+
+
 def test_the_page_draws_given_beside_expected_with_the_words_first(records: Records) -> None:
     last = _START + timedelta(days=_DAYS - 1)
     with records.look() as session:
