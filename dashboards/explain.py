@@ -147,13 +147,13 @@ def _stage(site: Site, line: StageLine) -> list[FigureRow]:
 def _backup(ledger: DayLedger) -> list[FigureRow]:
     return [
         FigureRow(
-            "Share of heat put in",
+            "Backup's share of heat put in",
             ledger.backup_fraction,
             "Heat put in by backup stages ÷ heat put in by all stages.",
             as_percent=True,
         ),
         FigureRow(
-            "Share of heat at the taps",
+            "Backup's share of heat at the taps",
             ledger.delivered_backup_fraction,
             "Hot-water heat that came from backup ÷ all hot-water heat.",
             as_percent=True,
