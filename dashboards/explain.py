@@ -208,7 +208,8 @@ def _tank(site: Site, line: TankLine) -> list[FigureRow]:
 
 def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
     baseline = site.baseline.kind.replace("-", " ")
-    bought = "Backup input + circulators + the heat pump's electricity that the hot water caused."
+    shared = " + the heat pump's electricity that the hot water caused" if site.heat_pumps else ""
+    bought = f"Backup input + circulators{shared}."
     efficiency = site.baseline.efficiency or BASELINE_EFFICIENCY[site.baseline.kind]
     standby = f" + its standby loss, {site.baseline.standby_w:g} W" if site.baseline.standby_w else ""
     heat = f"(heat in hot water{standby}) ÷ {efficiency:g}" if standby else f"heat in hot water ÷ {efficiency:g}"
