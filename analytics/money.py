@@ -165,7 +165,9 @@ def _instead(plant: PlantDay, heat: Figure, *, covered_s: float) -> _Instead:
 def _why(baseline: Baseline) -> str:
     stated = "stated" if baseline.efficiency else "usual"
     efficiency = baseline.efficiency or BASELINE_EFFICIENCY[baseline.kind]
-    why = f"Against a baseline of {baseline.kind} with the {stated} efficiency of {efficiency:g}"
+    why = (
+        f"Against a baseline heater ({baseline.kind.replace('-', ' ')}) with the {stated} efficiency of {efficiency:g}"
+    )
     return f"{why} and a standby loss of {baseline.standby_w:g} W." if baseline.standby_w else f"{why}."
 
 

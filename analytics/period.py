@@ -309,6 +309,8 @@ def difference(later: Figure, earlier: Figure) -> Figure:
     for figure in (later, earlier):
         if isnan(figure.value):
             return unavailable(figure.unit, figure.why)
+    if later.unit != earlier.unit:
+        return unavailable(later.unit, f"The one is in {earlier.unit}, the other in {later.unit}.")
     minus = Doubt(earlier.doubt.times(-1.0).steady, earlier.doubt.passing)
     doubt = over_days([later.doubt, minus])
     basis: Basis = max((later.basis, earlier.basis, "derived"), key=_RANK.index)

@@ -140,13 +140,7 @@ def _no_pair(span: Span, earlier: Span, by_day: Mapping[date, DayLedger]) -> str
 
 def _changes(later: Period, earlier: Period) -> dict[str, Change]:
     after, before = (_figures(period.total) for period in (later, earlier))
-    return {name: Change(after[name], before[name], _difference(after[name], before[name])) for name in after}
-
-
-def _difference(later: Figure, earlier: Figure) -> Figure:
-    if later.unit != earlier.unit:
-        return unavailable(later.unit, f"The one is in {earlier.unit}, the other in {later.unit}.")
-    return difference(later, earlier)
+    return {name: Change(after[name], before[name], difference(after[name], before[name])) for name in after}
 
 
 def _figures(total: DayLedger) -> dict[str, Figure]:

@@ -3,9 +3,11 @@
 import argparse
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from itertools import groupby
 from typing import Any
 
+from analytics.site import Site
 from api.command_line import (
     CommandError,
     Commands,
@@ -17,6 +19,8 @@ from api.command_line import (
 from api.commands_results import settle_site
 from api.expected_record import expected_json, expected_record
 from api.migrate import open_records
+from dashboards.names import origin_name
+from dashboards.numbers import Display, display_of, to_display, unit_name
 
 __all__ = ["add_expected_command"]
 
@@ -47,51 +51,66 @@ def _expected(arguments: argparse.Namespace) -> int:
     with open_records(settings.resolved_records_url) as records:
         site = settle_site(settings, records, arguments.site)
         with records.look() as session:
-            found = expected_json(expected_record(session, site.id, first=first, last=last))
+            record = expected_record(session, site.id, first=first, last=last)
+            found = expected_json(record)
+    if (first or last) and not record.days:
+        raise CommandError(f"{site.id} has no ledger of any day{_span_words(first, last)}")
     n_days = None if first or last else _SHOWN_DAYS
-    print_out(json.dumps(found) if arguments.format == "json" else "\n".join(_lines(found, n_days)))
+    print_out(json.dumps(found) if arguments.format == "json" else "\n".join(_lines(found, site, n_days)))
     return 0
 
 
-def _lines(found: Mapping[str, Any], n_days: int | None) -> Iterator[str]:
+def _span_words(first: date | None, last: date | None) -> str:
+    return (f" from {first} on" if first else "") + (f" to {last}" if last else "")
+
+
+def _lines(found: Mapping[str, Any], site: Site, n_days: int | None) -> Iterator[str]:
     """The last `n_days` of each part, all where None."""
+    display = display_of(site)
     for part in found["parts"]:
         yield part["sentence"]
         yield from (f"  {sentence}" for sentence in [part["from"], *part["fit_sentences"]])
         days = part["days"][-n_days:] if n_days else part["days"]
         if days:
-            unit = {"1": "", "degC": "degC"}.get(part["unit"], part["unit"])
+            unit = unit_name(part["unit"], display)
             head = f"  {'day':<10} {'given':>8} {'expected':>18} {'sd off':>7} {'too little':>10} {'too much':>9}  "
             yield f"{head}{unit}".rstrip()
-            yield from (f"  {row}" for row in _rows(days))
+            yield from (f"  {row}" for row in _rows(days, part["unit"], display))
         yield ""
     for backup in found["backups"]:
-        yield from _backup_lines(backup, n_days)
-    yield from (f"{stage}: nothing can be expected. {why}" for stage, why in found["silent"].items())
+        yield from _backup_lines(backup, site, n_days)
+    yield from (f"{origin_name(site, stage)}: nothing can be expected. {why}" for stage, why in found["silent"].items())
     if found["parts"]:
         yield found["cusum"]["sentence"]
 
 
-def _rows(days: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+def _rows(days: Sequence[Mapping[str, Any]], unit: str, display: Display) -> Iterator[str]:
     """One line a day; days in a row that know nothing, for the same reason, share one."""
     for (is_known, why), group in groupby(days, key=lambda day: (day["value"] is not None, day["why"])):
         run = list(group)
         if is_known or len(run) == 1:
-            yield from map(_row, run)
+            yield from (_row(day, unit, display) for day in run)
         else:
             yield f"{run[0]['day']} to {run[-1]['day']}: {why}"
 
 
-def _row(day: Mapping[str, Any]) -> str:
-    expected = "-" if day["expected"] is None else f"{day['expected']:.2f} ± {day['plus_minus']:.2f}"
-    value = "-" if day["value"] is None else f"{day['value']:.2f}"
+def _row(day: Mapping[str, Any], unit: str, display: Display) -> str:
+    def shown(value: float) -> str:
+        return f"{to_display(value, unit, display):.2f}"
+
+    value = "-" if day["value"] is None else shown(day["value"])
+    expected = "-"
+    if day["expected"] is not None:
+        low, high = (to_display(day["expected"] + sign * day["plus_minus"], unit, display) for sign in (-1, 1))
+        expected = f"{shown(day['expected'])} ± {(high - low) / 2:.2f}"
     apart = "-" if day["standardised"] is None else f"{day['standardised']:+.1f}"
     sums = f"{day['cusum_low']:>10.1f} {day['cusum_high']:>9.1f}"
     return f"{day['day']:<10} {value:>8} {expected:>18} {apart:>7} {sums}  {day['why']}".rstrip()
 
 
-def _backup_lines(backup: Mapping[str, Any], n_days: int | None) -> Iterator[str]:
-    yield f"{backup['component']}: what it gave, and what the taps, the tanks and the other stages left for it to give"
+def _backup_lines(backup: Mapping[str, Any], site: Site, n_days: int | None) -> Iterator[str]:
+    name = origin_name(site, backup["component"])
+    yield f"{name}: what it gave, and what the taps, the tanks and the other stages left for it to give"
     yield f"  {'day':<10} {'given':>8} {'left for it':>18}  kWh"
     for line in backup["days"][-n_days:] if n_days else backup["days"]:
         heat, needed = line["heat"], line["needed"]

@@ -8,15 +8,19 @@ from datetime import date
 from rich.console import Console
 from rich.table import Table
 
+from analytics.figure_paths import figures_by_path
 from analytics.figures import Figure
+from analytics.period import Period
 from analytics.year_before import Beside
 from api.beside import MonthBeside, month_beside, month_json
 from api.command_line import Commands, add_data_option, existing_settings_of, now_ms, print_out, terminal
 from api.commands_results import settle_site
 from api.migrate import open_records
+from api.results import period
 from dashboards.assumptions import money_assumptions
 from dashboards.beside import beside_sentences
 from dashboards.numbers import Display, display_of, show_figure, show_month
+from dashboards.past import figure_name
 
 __all__ = ["add_month_command"]
 
@@ -26,8 +30,9 @@ _NAMES = {
     "purchased_per_heat": "Bought for each kWh of it",
     "saved_energy": "Saved, energy",
     "saved_money": "Saved, money",
-    "saved_co2": "Saved, CO2",
+    "saved_co2": "Saved, CO₂",
 }
+_OWN = ("purchased", "hot_water.heat", "saved.energy", "saved.money", "saved.co2")
 
 
 def add_month_command(commands: Commands) -> None:
@@ -57,16 +62,22 @@ def _run(arguments: argparse.Namespace) -> int:
         settle_site(settings, records, arguments.site)
         with records.look() as session:
             found = month_beside(session, arguments.site, arguments.month, now_ms=now_ms())
+            own = period(session, arguments.site, first=arguments.month, last=found.last)
     if arguments.format == "json":
         print_out(json.dumps(month_json(found)))
     else:
-        _print(found, terminal())
+        _print(found, own, terminal())
     return 0
 
 
-def _print(found: MonthBeside, console: Console) -> None:
+def _print(found: MonthBeside, own: Period, console: Console) -> None:
     display = display_of(found.site)
-    for each in found.compared:
+    compared = found.compared
+    if not compared[0].changes:
+        console.print(_own_table(found, own, display))
+        # Nothing beside the month and nothing beside the year is one thing to say.
+        compared = compared if any(each.changes for each in compared) else compared[:1]
+    for each in compared:
         if each.changes:
             console.print(_table(each, found, display))
         for sentence in beside_sentences(each, display, in_progress=found.in_progress):
@@ -75,6 +86,16 @@ def _print(found: MonthBeside, console: Console) -> None:
     console.print(f"What the money saved in {show_month(found.last)} rests on:")
     for line in money_assumptions(found.held):
         console.print(f"- {line}")
+
+
+def _own_table(found: MonthBeside, own: Period, display: Display) -> Table:
+    """The month alone, where there is nothing to set beside it."""
+    table, figures = Table(title=f"{found.site.name} ({found.site.id})"), figures_by_path(own.total)
+    table.add_column("")
+    table.add_column(own.span.name, justify="right")
+    for path in _OWN:
+        table.add_row(figure_name(found.site, path), show_figure(figures[path], display))
+    return table
 
 
 def _table(each: Beside, found: MonthBeside, display: Display) -> Table:

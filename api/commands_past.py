@@ -29,7 +29,7 @@ from api.migrate import open_records
 from api.records import Records
 from api.sites import present_site
 from dashboards.numbers import Display, display_of, show_figure
-from dashboards.past import figure_name, moved_sentence, show_moved
+from dashboards.past import figure_name, moved_sentence, show_change, show_moved
 
 __all__ = ["add_past_commands"]
 
@@ -99,9 +99,10 @@ def _moved_table(lines: Sequence[Mapping[str, Any]], site: Site, *, title: str, 
     for line in lines:
         which = str(line["days"]) if has_days or line["days"] > 1 else line["from_day"]
         before, after = figure_from_json(line["before"]), figure_from_json(line["after"])
-        change = "–" if line["change"] is None else f"{line['change']:+.2f} {after.unit}"
         texts = (show_moved(each, line["figure"], display) for each in (before, after))
-        table.add_row(figure_name(site, line["figure"]), which, *texts, change)
+        table.add_row(
+            figure_name(site, line["figure"]), which, *texts, show_change(line["change"], after.unit, display)
+        )
     return table
 
 

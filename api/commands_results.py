@@ -32,6 +32,7 @@ from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
 from dashboards.assumptions import money_assumptions
+from dashboards.numbers import display_of, in_readers_units
 
 __all__ = ["add_result_commands", "service_of", "settle_site"]
 
@@ -244,11 +245,17 @@ def _alerts(arguments: argparse.Namespace) -> int:
             with records.look() as session:
                 present_site(session, arguments.site)
         found = _found_alerts(settings, records, site=arguments.site)
-    if arguments.format == "json":
-        print_out(json.dumps(found))
-    else:
-        alerts_table(found, terminal())
+        if arguments.format == "json":
+            print_out(json.dumps(found))
+        else:
+            alerts_table(_in_readers_units(records, found), terminal())
     return 0
+
+
+def _in_readers_units(records: Records, found: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    with records.look() as session:
+        displays = {site: display_of(present_site(session, site)) for site in {alert["site"] for alert in found}}
+    return [alert | {"summary": in_readers_units(alert["summary"], displays[alert["site"]])} for alert in found]
 
 
 def _found_alerts(settings: Settings, records: Records, *, site: str | None) -> list[dict[str, Any]]:

@@ -116,7 +116,7 @@ def _part(site: Site, part: Expectation, first: date | None) -> dict[str, Any]:
         "from": drivers_sentence(part.subject),
         "since": _iso(part.shift.since) if part.shift else None,
         "fits": [_fit(mode, fit) for mode, fit in part.fits.items()] if part.subject.quantity != "entering" else [],
-        "fit_sentences": list(fit_sentences(part)),
+        "fit_sentences": list(fit_sentences(part, display_of(site))),
         "signals": [
             {"way": each.way, "since": _iso(each.since), "found": _iso(each.found), "over": _iso(each.over)}
             for each in part.signals

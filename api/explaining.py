@@ -1,6 +1,7 @@
 """How a figure of a day, or of a period, is known: with every amount that it was made of, worked out anew."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from math import isclose, isnan
 from typing import Any
@@ -137,9 +138,17 @@ def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None) 
 
 def _row_of(site: Site, ledger: DayLedger, path: str) -> FigureRow:
     """What the pages say of a figure; of one that they do not show, nothing."""
-    rows = (row for group in figure_groups(site, ledger) for row in group.rows)
-    none = FigureRow("", figures_by_path(ledger)[path], "")
-    return next((row for row in rows if row.path == path), none)
+    for group in figure_groups(site, ledger):
+        for row in group.rows:
+            if row.path == path:
+                # Of a tank or a heat pump, a row by itself does not say of which.
+                is_part = path.startswith(("tanks.", "heat_pumps."))
+                return replace(row, label=f"{group.title}: {_small(row.label)}") if is_part else row
+    return FigureRow("", figures_by_path(ledger)[path], "")
+
+
+def _small(label: str) -> str:
+    return label if label[1:2].isupper() else label[:1].lower() + label[1:]
 
 
 def _about(point: Point) -> dict[str, Any]:

@@ -13,10 +13,12 @@ from analytics.figure_paths import figures_in_record
 from analytics.figures import Figure, day_to_record, figure_from_json, shown_of
 from analytics.period import Period, difference
 from analytics.site import Site
+from analytics.units import shown, shown_unit
 
 __all__ = ["EXPORT_SUFFIXES", "alerts_table", "comparison_table", "ledger_csv", "ledger_json", "ledger_table"]
 
 _DASH = "–"
+_VOLUMES = {"si": "Litres", "us": "Gallons"}
 EXPORT_SUFFIXES = (".csv", ".parquet", ".xlsx")
 
 
@@ -55,7 +57,7 @@ def ledger_table(ledger: Mapping[str, Any], site: Site, console: Console) -> Non
     table = Table(title=f"{site.name} ({site.id}), local days of {site.timezone}")
     table.add_column(str(ledger.get("by", "day")).capitalize(), no_wrap=True)
     headings = [f"{stage.name or stage.id} kWh" for stage in site.stages.values()]
-    headings += ["Hot water kWh", "Litres", "Backup %", "COP", "Bought kWh", "Saved kWh", "Coverage %"]
+    headings += ["Hot water kWh", _VOLUMES[site.units], "Backup %", "COP", "Bought kWh", "Saved kWh", "Coverage %"]
     for heading in headings:
         table.add_column(heading, justify="right")
     for day in ledger["days"]:
@@ -71,7 +73,7 @@ def _cells(day: Mapping[str, Any], site: Site) -> list[str]:
     stages = {line["stage"]: line["heat"] for line in day["stages"]}
     cells = [_cell(stages.get(stage), "{:.2f}") for stage in site.stages]
     cells.append(_cell(day["hot_water"]["heat"], "{:.2f}"))
-    cells.append(_cell(day["hot_water"]["volume"], "{:.0f}"))
+    cells.append(_cell(day["hot_water"]["volume"], "{:.0f}", times=shown(1.0, "l", system=site.units)))
     cells.append(_cell(day["backup_fraction"], "{:.0f}", times=100))
     cops = [pump[mode]["cop"] for pump in day["heat_pumps"] for mode in ("heating", "cooling")]
     cells.append(_cell(next((cop for cop in cops if cop["value"] is not None), None), "{:.2f}"))
@@ -98,15 +100,20 @@ def comparison_table(earlier: Period, later: Period, *, site: Site, console: Con
         if path in before:
             told = [figure_from_json(dict(one)) for one in (before[path], figure)]
             changed = difference(told[1], told[0])
-            table.add_row(path, changed.unit, *(_plus_minus(one) for one in (*told, changed)))
+            unit = shown_unit(changed.unit, site.units)
+            table.add_row(path, "" if unit == "1" else unit, *(_plus_minus(one, site) for one in (*told, changed)))
     console.print(table)
     for each in (earlier, later):
         if each.n_known < each.span.n_days:
             console.print(f"{each.span.name}: {each.n_known} of {each.span.n_days} days have a ledger.")
 
 
-def _plus_minus(figure: Figure) -> str:
-    return _DASH if isnan(figure.value) else f"{figure.value:.2f} ± {figure.plus_minus:.2f}"
+def _plus_minus(figure: Figure, site: Site) -> str:
+    """A figure of a sum or a ratio; those have units whose zero is the same in every system."""
+    if isnan(figure.value):
+        return _DASH
+    value, spread = (shown(each, figure.unit, system=site.units) for each in (figure.value, figure.plus_minus))
+    return f"{round(value, 2) + 0.0:.2f} ± {spread:.2f}"
 
 
 def alerts_table(alerts: Sequence[Mapping[str, Any]], console: Console) -> None:

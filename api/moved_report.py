@@ -2,6 +2,7 @@
 
 import copy
 import json
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -192,7 +193,8 @@ def _told(figures: Mapping[str, Any]) -> dict[str, Any]:
 
 def _moved_json(moved: MovedFigure) -> dict[str, Any]:
     """A figure before and after, in the contract's form; `change` is the difference of the values."""
-    change = moved.after.value - moved.before.value
+    is_same = moved.after.unit == moved.before.unit
+    change = moved.after.value - moved.before.value if is_same else math.nan
     return {
         "figure": moved.path,
         "from_day": None if moved.first_day is None else moved.first_day.isoformat(),

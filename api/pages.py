@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from analytics.day import account_day
+from analytics.expected.stages import Expectation
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -51,6 +52,7 @@ __all__ = [
 ]
 
 NOTICE = "This program has no sign-in yet, so it answers on this machine only."
+_SHIFT_DAYS = 45  # of a lasting shift that are drawn: enough to see it
 _ALERT_DAYS_AROUND = 14
 _FLEET_LOOKS_BACK_DAYS = 31
 # What moved longer ago is asked for with `heatledger moved`, or as JSON.
@@ -179,6 +181,7 @@ def alert_context(sources: Sources, alert: str, *, form_token: str = "") -> Aler
         first_shown = (began - timedelta(days=_ALERT_DAYS_AROUND)).isoformat()
         last_shown = (last + timedelta(days=_ALERT_DAYS_AROUND)).isoformat()
         around = ledgers(session, site.id, first=first_shown, last=last_shown)
+        expected = _expected_of(session, view, began=began, last=last)
     days = sorted({began - timedelta(days=1), began, min(began + timedelta(days=1), last)})
     plants = [plant for plant in (plant_of(sources, site.id, day) for day in days) if plant is not None]
     return AlertContext(
@@ -188,9 +191,19 @@ def alert_context(sources: Sources, alert: str, *, form_token: str = "") -> Aler
         transitions=changes,
         plants=plants,
         ledgers=around,
+        expected=expected,
         form_token=form_token,
         notice=NOTICE,
     )
+
+
+def _expected_of(session: Session, alert: AlertView, *, began: date, last: date) -> Sequence[Expectation]:
+    """What an alert's part gave and should have given, where days added up are its evidence."""
+    if "cusum_sd" not in alert.evidence:
+        return ()
+    first, last = began - timedelta(days=_ALERT_DAYS_AROUND), min(last, began + timedelta(days=_SHIFT_DAYS))
+    record = expected_record(session, alert.site, first=first, last=last)
+    return [part for part in record.parts if part.subject.key == f"{alert.component}.heat"]
 
 
 def _days_of(alert: AlertView, site: Site, now_ms: int) -> tuple[date, date]:

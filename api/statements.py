@@ -17,6 +17,7 @@ from analytics.figure_paths import figures_by_path
 from analytics.figures import Figure, figure_from_json, figure_to_json, unavailable
 from analytics.trace import local_day_at
 from api.day_rows import ledgers
+from api.held import held_versions
 from api.instants import instant
 from api.moved import has_moved
 from api.moved_report import moved_rows, past_cause
@@ -163,6 +164,7 @@ def _context(session: Session, row: StatementRow) -> HomeContext:
         ledgers=ledgers(session, row.site_id, first=first.isoformat(), last=last.isoformat()),
         alerts=(),
         newest_reading=None,
+        held=held_versions(session, row.site_id, first, last),
     )
 
 
@@ -282,7 +284,8 @@ def withdraw_statement(session: Session, site: str, number: str, *, now_ms: int,
     """
     row = _row(session, site, number)
     if row.withdrawn_ms is not None:
-        raise StatementError(f"statement {number} was withdrawn already, on {instant(row.withdrawn_ms):%Y-%m-%d}")
+        day = local_day_at(row.withdrawn_ms, present_site(session, site).timezone).date
+        raise StatementError(f"statement {number} was withdrawn already, on {day}")
     row.withdrawn_ms, row.withdrawn_by, row.note = now_ms, by, note
     return _view(row)
 

@@ -262,6 +262,7 @@ class AlertContext:
         plants: The days around, oldest first: the day before it began where there is one, the day it began, and
             the next one or the last that it touched. At most three.
         ledgers: From 14 days before it began to 14 days after it ended (or now), oldest first: before and after.
+        expected: What the part gave beside what was to be expected, where that is what the alert rests on.
         form_token: Sent back as the hidden field `token` with the acknowledgement, where the server asks for one.
     """
 
@@ -271,6 +272,7 @@ class AlertContext:
     transitions: Sequence[Transition]
     plants: Sequence[PlantDay]
     ledgers: Sequence[DayLedger] = field(default=())
+    expected: Sequence[Expectation] = ()
     form_token: str = ""
     notice: str = ""
 

@@ -42,15 +42,18 @@ def state_sentence(site: Site, found: Expectation, display: Display) -> str:
         count = max(len(days) for days in found.watched.first.values())
         return f"{name}: nothing can be expected yet; {count} of the first {FIRST_DAYS} good days are known."
     if state == "unknown":
-        return f"{name}: nothing was expected on these days. {_why(found)}".rstrip()
+        return f"{name}: nothing was expected on these days. {_why(site, found, display)}".rstrip()
     shift = found.shift
     if shift is None or shift.since is None:
         return _kept(name, found, display)
     return _shifted(name, found, shift, display=display)
 
 
-def _why(found: Expectation) -> str:
+def _why(site: Site, found: Expectation, display: Display) -> str:
     """The reason that most of the days have."""
+    if not found.days and site.commissioned is not None:
+        began = show_day(site.commissioned, display, year=True)
+        return f"The house was commissioned on {began}; its days count from then."
     reasons = [day.why for day in found.days if day.why]
     return max(sorted(set(reasons)), key=reasons.count, default="")
 
@@ -60,8 +63,8 @@ def _kept(name: str, found: Expectation, display: Display) -> str:
     had, expected = sum(day.value for day in judged), sum(day.expected for day in judged)
     days = f"{len(judged)} {'day' if len(judged) == 1 else 'days'}"
     if found.subject.quantity == "entering":
-        apart = show_number(abs(had - expected) / len(judged), 1, units=display.units)
-        return f"{name}: as its own days would lead one to expect, on average {apart} K apart over {days}."
+        apart = show_quantity(abs(had - expected) / len(judged), "K", display)
+        return f"{name}: as its own days would lead one to expect, on average {apart} apart over {days}."
     part = show_number(100 * had / expected) if expected > 0 else "100"
     verb = "was" if found.subject.quantity == "cop" else "gave"
     return f"{name} {verb} what its first weeks would lead one to expect: {part} % of it over {days}."
@@ -71,9 +74,9 @@ def _shifted(name: str, found: Expectation, shift: Shift, *, display: Display) -
     assert shift.since is not None
     less, since = found.watched.out == "low", show_day(shift.since, display)
     if found.subject.quantity == "entering":
-        apart = show_number(abs(shift.had - shift.expected) / shift.days, 1, units=display.units)
+        apart = show_quantity(abs(shift.had - shift.expected) / shift.days, "K", display)
         way = "colder" if less else "warmer"
-        return f"{name}: {apart} K {way} than its own days would lead one to expect, since {since}."
+        return f"{name}: {apart} {way} than its own days would lead one to expect, since {since}."
     part = show_number(100 * abs(1 - shift.had / shift.expected))
     verb = "was" if found.subject.quantity == "cop" else "gave"
     how = f"{part} % {('lower' if less else 'higher') if verb == 'was' else ('less' if less else 'more')}"
@@ -97,12 +100,12 @@ def drivers_sentence(subject: Subject) -> str:
     return f"Expected from {spoken(list(subject.drivers))}, as the house's own good weeks relate them."
 
 
-def fit_sentences(found: Expectation) -> Sequence[str]:
+def fit_sentences(found: Expectation, display: Display) -> Sequence[str]:
     """How well the model fits, held against ASHRAE Guideline 14."""
     if found.subject.quantity == "entering":
         return [
-            f"The model was made of {each.count} days, which scatter by {each.scatter:.1f} K about it. Guideline 14's "
-            "figures are parts of a mean, which a temperature does not have."
+            f"The model was made of {each.count} days, which scatter by {show_quantity(each.scatter, 'K', display)} "
+            "about it. Guideline 14's figures are parts of a mean, which a temperature does not have."
             for each in found.watched.experience.values()
         ]
     return [_fit(mode, fit) for mode, fit in found.fits.items()]

@@ -147,13 +147,13 @@ def _stage(site: Site, line: StageLine) -> list[FigureRow]:
 def _backup(ledger: DayLedger) -> list[FigureRow]:
     return [
         FigureRow(
-            "Share of heat put in",
+            "Backup's share of heat put in",
             ledger.backup_fraction,
             "Heat put in by backup stages ÷ heat put in by all stages.",
             as_percent=True,
         ),
         FigureRow(
-            "Share of heat at the taps",
+            "Backup's share of heat at the taps",
             ledger.delivered_backup_fraction,
             "Hot-water heat that came from backup ÷ all hot-water heat.",
             as_percent=True,
@@ -208,7 +208,8 @@ def _tank(site: Site, line: TankLine) -> list[FigureRow]:
 
 def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
     baseline = site.baseline.kind.replace("-", " ")
-    bought = "Backup input + circulators + the heat pump's electricity that the hot water caused."
+    shared = " + the heat pump's electricity that the hot water caused" if site.heat_pumps else ""
+    bought = f"Backup input + circulators{shared}."
     efficiency = site.baseline.efficiency or BASELINE_EFFICIENCY[site.baseline.kind]
     standby = f" + its standby loss, {site.baseline.standby_w:g} W" if site.baseline.standby_w else ""
     heat = f"(heat in hot water{standby}) ÷ {efficiency:g}" if standby else f"heat in hot water ÷ {efficiency:g}"

@@ -7,7 +7,7 @@ customary display follows the site; the time is always the site's local time.
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal, TypeVar
 from zoneinfo import ZoneInfo
@@ -126,9 +126,8 @@ def interval_places(plus_minus: float) -> int:
 
     GUM (JCGM 100:2008) 7.2.6: at most two significant digits; the value is rounded to the same place.
     """
-    place = _place_of(plus_minus, 1)
-    first = round(plus_minus, place) * 10.0**place
-    return place + 1 if round(first) in (1, 10) and round(plus_minus, place + 1) * 10.0 ** (place + 1) < 20 else place
+    place = _place_of(plus_minus, 2)
+    return place if round(plus_minus * 10.0**place) < 20 else place - 1
 
 
 def free_places(value: float, digits: int = _FEW_DIGITS) -> int:
@@ -163,8 +162,9 @@ def write_figure(figure: Figure, display: Display, *, as_percent: bool = False) 
     """A figure in the site's display units; `as_percent` writes a ratio as percent. Unknown is a dash without unit."""
     if as_percent:
         return _write(figure.value * 100, figure.plus_minus * 100, "%", units=display.units)
-    if figure.unit == display.currency:
-        return _write_money(figure.value, figure.plus_minus, display)
+    if figure.unit == display.currency or figure.unit in _SYMBOLS:
+        # A house's past may be in another currency than its site file of now.
+        return _write_money(figure.value, figure.plus_minus, replace(display, currency=figure.unit))
     if figure.unit == "":
         return Written(show_count(figure.value), "", "")
     value, unit = to_display(figure.value, figure.unit, display), unit_name(figure.unit, display)

@@ -1,6 +1,7 @@
 """The words for what moved in the past: figures by name, causes, and one sentence a figure."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
@@ -8,7 +9,16 @@ from analytics.figures import Figure
 from analytics.site import Site
 from dashboards.contexts import MovedFigure, PastCause, PastChange
 from dashboards.names import origin_name
-from dashboards.numbers import Display, show_day, show_figure, show_money, show_number, spoken
+from dashboards.numbers import (
+    UNKNOWN,
+    Display,
+    show_day,
+    show_figure,
+    show_money,
+    show_number,
+    show_quantity,
+    spoken,
+)
 
 __all__ = [
     "cause_because",
@@ -19,6 +29,7 @@ __all__ = [
     "moved_sentence",
     "moved_together",
     "past_sentence",
+    "show_change",
     "show_moved",
     "since_words",
 ]
@@ -49,10 +60,31 @@ def figure_name(site: Site, path: str) -> str:
 
 def show_moved(figure: Figure, path: str, display: Display) -> str:
     """A figure as it is set beside another one; money to the hundredth, as it is told to the homeowner."""
-    if figure.unit == display.currency and figure.value == figure.value:
+    if _is_money(figure.unit) and figure.value == figure.value:
+        display = replace(display, currency=figure.unit)  # what was sent in another currency stays in it
         spread = "" if figure.plus_minus != figure.plus_minus else f" ± {show_number(figure.plus_minus, 2)}"
         return show_money(figure.value, display) + spread
     return show_figure(figure, display, as_percent=path.endswith("backup_fraction"))
+
+
+def show_change(change: float | None, unit: str, display: Display) -> str:
+    """By how much a figure that adds up over days moved; a dash where that is not known."""
+    if change is None:
+        return UNKNOWN
+    if _is_money(unit):
+        text = show_money(abs(change), replace(display, currency=unit))
+    else:
+        text = show_quantity(abs(change), unit, display, places=2)
+    return f"{'−' if change < 0 else '+'}{text}"
+
+
+def _is_money(unit: str) -> bool:
+    return len(unit) == 3 and unit.isupper()
+
+
+def _told(figure: Figure, path: str, display: Display) -> str:
+    """A figure within a sentence."""
+    return show_moved(figure, path, display) if figure.value == figure.value else "not known"
 
 
 def cause_words(cause: PastCause, display: Display) -> str:
@@ -99,7 +131,7 @@ def past_sentence(change: PastChange, site: Site, display: Display) -> str:
     """What a cause moved, the figures that add up first."""
     moved = [
         f"{figure_name(site, one.path).lower() if one.path in _NAMES else figure_name(site, one.path)} from "
-        f"{show_moved(one.before, one.path, display)} to {show_moved(one.after, one.path, display)}"
+        f"{_told(one.before, one.path, display)} to {_told(one.after, one.path, display)}"
         for one in change.sums
         if one.path in ("saved.energy", "hot_water.heat")
     ]
@@ -110,7 +142,7 @@ def past_sentence(change: PastChange, site: Site, display: Display) -> str:
 
 def moved_sentence(moved: MovedFigure, site: Site, display: Display, *, sent: datetime) -> str:
     """What a figure was when a statement was sent, what it is now, and why."""
-    was, now = (show_moved(one, moved.path, display) for one in (moved.before, moved.after))
+    was, now = (_told(one, moved.path, display) for one in (moved.before, moved.after))
     again = f"{_again(moved, display)}, " if moved.computed is not None else ""
     sent_on = show_day(local_date(sent, display), display, year=True)
     because = _because(moved, display)
@@ -125,8 +157,8 @@ def moved_together(moved: Sequence[MovedFigure], site: Site, display: Display, *
     again = _again(moved[0], display) if moved[0].computed is not None else "computed again"
     opening = f"Since then the past has been {again}{_because(moved[0], display)}."
     told = (
-        f"{figure_name(site, one.path)} was {show_moved(one.before, one.path, display)} when this was sent; "
-        f"it is {show_moved(one.after, one.path, display)}."
+        f"{figure_name(site, one.path)} was {_told(one.before, one.path, display)} when this was sent; "
+        f"it is {_told(one.after, one.path, display)}."
         for one in moved
     )
     return [opening, *told]

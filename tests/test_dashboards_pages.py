@@ -251,7 +251,7 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
         ("draws", 4, ("Draws", "4")),
         ("usual_flow_l_min", None, ("Usual flow", "—")),
         ("since", "10:12 on 5 January", ("Since", "10:12 am on January 5")),
-        ("short_kwh", 2.5, ("Short", "2.50 kWh")),
+        ("short_kwh", 2.5, ("Too little by", "2.50 kWh")),
     ],
 )
 def test_evidence_is_written_in_the_readers_units(name: str, value: float, line: tuple[str, str]) -> None:

@@ -18,11 +18,13 @@ from api.day_rows import store_outcomes
 from api.expected_record import expected_json, expected_record
 from api.migrate import open_records
 from api.neighbours import NEAR_KM, distance_km, sky_of_neighbours
-from api.records import Records
+from api.pages import Sources, alert_context
+from api.records import AlertRow, Records
 from api.schemas import ExpectedOut
 from api.sites import add_version, parsed, present_site
 from dashboards.contexts import SiteContext
-from dashboards.render import render_site
+from dashboards.render import render_alert, render_site
+from ingest.duckdb_store import open_duckdb_store
 from ingest.virtual import SCENARIOS, Fault, simulate
 from tests.accounts import account_days
 from tests.virtual_days import layout_text, virtual_days
@@ -97,6 +99,22 @@ def test_days_the_wrong_way_round_are_refused(data: Path, capsys: pytest.Capture
     assert "no day lies between them" in capsys.readouterr().err
 
 
+def test_days_without_an_account_are_refused(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["expected", _SITE, "--data", str(data), "--from", "2030-01-01"]) == 2
+    assert f"{_SITE} has no ledger of any day from 2030-01-01 on" in capsys.readouterr().err
+
+
+def test_days_before_the_house_was_commissioned_say_so(records: Records) -> None:
+    with records.look() as session:
+        found = expected_record(session, _SITE)
+    site = replace(found.site, commissioned=date(2027, 2, 3))
+    told = expected_json(replace(found, site=site, parts=expected_of_record(site, found.days)))
+    assert told["parts"][0]["sentence"] == (
+        "Solar: nothing was expected on these days. The house was commissioned on 3 February 2027; its days count from "
+        "then."
+    )
+
+
 def test_the_page_draws_given_beside_expected_with_the_words_first(records: Records) -> None:
     last = _START + timedelta(days=_DAYS - 1)
     with records.look() as session:
@@ -119,6 +137,37 @@ def test_the_page_draws_given_beside_expected_with_the_words_first(records: Reco
     assert "How is it expected?" in page
     assert "CV(RMSE)" in page
     assert "Nothing tells of it." in page
+
+
+def test_the_alert_of_a_lasting_shift_draws_given_beside_expected(records: Records, tmp_path: Path) -> None:
+    began = _START + timedelta(days=_BROKEN)
+    body = {
+        "id": "sun",
+        "site": _SITE,
+        "kind": "stage-below-expected",
+        "component": "sun",
+        "severity": "soon",
+        "began": f"{began}T00:00:00+02:00",
+        "detected": f"{began + timedelta(days=5)}T00:00:00+02:00",
+        "ended": None,
+        "summary": "The sun gives less than it did.",
+        "evidence": {"cusum_sd": 6.2, "had_kwh": 20.1},
+        "likely_causes": [],
+        "checks": [],
+        "cost_per_day": None,
+    }
+    with records.begin() as session:
+        session.add(AlertRow(id="sun", site_id=_SITE, state="open", body=body, acknowledged_by="", note=""))
+    with open_duckdb_store(tmp_path) as store:
+        now_ms = round(datetime(2026, 5, 3, 12, tzinfo=UTC).timestamp() * 1000)
+        context = alert_context(Sources(records=records, store=store, now_ms=now_ms), "sun")
+    with records.begin() as session:
+        session.delete(session.get_one(AlertRow, "sun"))  # the folder is shared
+    (part,) = context.expected
+    assert (part.subject.key, part.days[0].day) == ("sun.heat", began - timedelta(days=14))
+    page = render_alert(context)
+    assert "Solar: what should it have given?" in page
+    assert "CUSUM, in standard deviations" in page
 
 
 def test_a_degree_of_latitude_is_111_km_long() -> None:

@@ -105,6 +105,14 @@ def test_the_command_prints_tables_sentences_and_assumptions(records, tmp_path, 
     assert "What the money saved in February 2026 rests on:\n- Compared with an electric tank heater" in told
 
 
+def test_a_month_with_nothing_beside_it_shows_its_own_figures_and_says_so_once(records, tmp_path, capsys):
+    assert main(["month", SITE, "2025-02", "--data", str(tmp_path)]) == 0
+    told = capsys.readouterr().out
+    assert "Energy bought for hot water" in told
+    assert told.count("There is nothing to set beside it: there is no account of February 2024.") == 1
+    assert told.count("There is nothing to set beside it") == 1
+
+
 def test_the_command_refuses_what_is_no_month_and_a_month_without_days(records, tmp_path, capsys):
     assert main(["month", SITE, "2026-13", "--data", str(tmp_path)]) == 2
     assert "2026-13 is not a month; write it as YYYY-MM, such as 2026-01" in capsys.readouterr().err

@@ -100,3 +100,9 @@ def test_a_difference_to_what_is_not_known_is_not_known():
     found = difference(Figure(1.0, "kWh"), unavailable("kWh", "No sensor."))
     assert isnan(found.value)
     assert found.why == "No sensor."
+
+
+def test_sums_in_two_currencies_have_no_difference():
+    found = difference(Figure(44.6, "EUR", 1.0), Figure(52.1, "USD", 1.0))
+    assert isnan(found.value)
+    assert found.why == "The one is in USD, the other in EUR."

@@ -91,6 +91,36 @@ def test_a_statement_keeps_its_figures_and_its_page_when_the_past_moves(house: H
     assert moved["causes"] == [{"kind": "version", "changes": ["prices electricity_per_kwh 0.3 → 0.4"]}]
 
 
+def test_the_paper_says_what_its_money_rests_on_and_which_days_it_lacks(house: House, web: httpx.Client) -> None:
+    """With the price of each stretch of days, and whatever day the house is said to have been commissioned on."""
+    start = ("longitude = 13.4", "longitude = 13.4\ncommissioned = 2024-05-01")
+    house.change(site_text().replace(*start))
+    with house.records.begin() as session:
+        dearer = DEARER.replace(*start)
+        add_version(session, dearer, valid_from=DAYS[1], today=date(2024, 4, 2), now_ms=house.now_ms)
+    house.compute()
+    issue(web)
+    page = web.get(f"/sites/{SITE}/statements/2024-03-1").text
+    assert "Compared with an electric tank heater" in page
+    assert "1 March to 10 March 2024: Electricity at €0.30 per kWh." in page
+    assert "11 March to 31 March 2024: Electricity at €0.40 per kWh." in page
+    assert "28 days have no usable readings and count for nothing here" in page
+
+
+def test_a_new_currency_leaves_what_was_sent_in_the_old_one(house: House, capsys: pytest.CaptureFixture[str]) -> None:
+    asked = ["--data", str(house.folder)]
+    assert main(["statement", SITE, MONTH, *asked]) == 0
+    sent = next(line for line in capsys.readouterr().out.splitlines() if "Money saved" in line)
+    house.change(site_text().replace('"EUR"', '"USD"'))
+    assert main(["statement", SITE, MONTH, *asked]) == 0
+    again = capsys.readouterr().out
+    assert sent in again.splitlines()
+    assert main(["moved", SITE, *asked]) == 0
+    moved = [line for line in capsys.readouterr().out.splitlines() if "Money saved" in line]
+    assert len(moved) == 2
+    assert all("€" in line and "$" in line and line.rstrip(" │").endswith("—") for line in moved)
+
+
 def test_the_figures_sent_are_those_of_the_ledger_by_month(house: House, web: httpx.Client) -> None:
     sent = issue(web).json()["figures"]
     (month,) = web.get(f"/api/sites/{SITE}/ledger?by=month&from=2024-03-01&to=2024-03-31").json()["days"]

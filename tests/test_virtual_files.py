@@ -2,6 +2,7 @@
 
 import json
 import threading
+from dataclasses import replace
 from datetime import date
 from itertools import count
 
@@ -52,6 +53,13 @@ def test_the_site_file_and_the_truth_lie_beside_the_readings(run, tmp_path):
     assert [day["day"] for day in truth["days"]] == ["2026-04-20", "2026-04-21"]
     assert truth["days"][0]["hot_water"]["heat"] == run.truth[0].hot_water_j / 3.6e6
     assert [stage["stage"] for stage in truth["days"][0]["stages"]] == list(site.stages)
+
+
+def test_a_house_was_commissioned_before_its_first_reading(run, tmp_path):
+    early = replace(run, truth=[replace(run.truth[0], day=date(2024, 5, 6)), *run.truth[1:]])
+    site = parse_site(write_run(early, tmp_path).site.read_text(), file="site.toml")
+    assert site == replace(run.site, commissioned=date(2024, 5, 6))
+    assert site != run.site
 
 
 def test_writing_day_by_day_gives_the_same_files_and_tells_its_progress(run, tmp_path):

@@ -151,9 +151,9 @@ def watch_day(
     if experience is None:
         if bearing is not None:
             return watched, Judged(day=day.day, value=seen.value, why=_TROUBLE.format(bearing))
-        return _begun(subject, watched, seen), Judged(
-            day=day.day, value=seen.value, is_first=True, why="One of the first good days, which make the model."
-        )
+        of = f" of {seen.mode}" if seen.mode else ""
+        why = f"One of the first good days{of}, which make the model."
+        return _begun(subject, watched, seen), Judged(day=day.day, value=seen.value, is_first=True, why=why)
     return _judged(subject, watched, day.day, seen=seen, bearing=bearing)
 
 

@@ -199,7 +199,8 @@ def _u(value: float) -> str:
 
 def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
     """Standard uncertainties of the largest sources by day, and how they are carried."""
-    named = [source for source, part in figure.doubt.shares() if part >= _LEAST_PART][:_MOST_SOURCES]
+    sources = [source for source, part in figure.doubt.shares() if part >= _LEAST_PART]
+    named = sources[:_MOST_SOURCES]
     if not named:
         return []
 
@@ -211,7 +212,8 @@ def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
     cells.append(("carried", *(cell(figure.doubt, source) for source in named)))
     ways = [f"{source}: {'added up' if source in figure.doubt.steady else 'root of the squares'}" for source in named]
     note = f"{'; '.join(ways)}. What errs alike every day adds up, what errs anew each day adds as squares."
-    return [Table("Standard uncertainty by source", (_first(rows), *named), cells, note)]
+    few = f", the {len(named)} largest of {len(sources)}" if len(sources) > len(named) else ""
+    return [Table(f"Standard uncertainty by source{few}", (_first(rows), *named), cells, note)]
 
 
 def _steps(rows: Sequence[_Row], whole: _Row, figure: Figure, *, ratio: _Ratio | None) -> list[Step]:

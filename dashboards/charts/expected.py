@@ -40,7 +40,7 @@ def expected_charts(
     return [
         ExpectedChart(
             _chart(site, each, span, days=_within(each, span), display=display),
-            (drivers_sentence(each.subject), *fit_sentences(each), cusum_sentence()),
+            (drivers_sentence(each.subject), *fit_sentences(each, display), cusum_sentence()),
         )
         for each in drawn
     ]

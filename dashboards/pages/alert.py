@@ -9,7 +9,9 @@ from typing import Any
 from analytics.detection.findings import CAUTION
 from dashboards.charts.around import around_chart
 from dashboards.charts.evidence import evidence_charts, evidence_clock
+from dashboards.charts.expected import ExpectedChart, expected_charts
 from dashboards.charts.frame import Chart
+from dashboards.charts.history import Span
 from dashboards.contexts import AlertContext, AlertView, Transition
 from dashboards.links import acknowledge_link, alert_json_link, site_link
 from dashboards.names import component_name
@@ -40,6 +42,7 @@ class AlertPage:
     component: str
     state: str
     facts: Sequence[tuple[str, str]]
+    expected: Sequence[ExpectedChart]
     charts: Sequence[Chart]
     clock: Sequence[str]
     evidence: Sequence[tuple[str, str]]
@@ -63,6 +66,7 @@ def alert_page(context: AlertContext) -> AlertPage:
         component=component_name(site, alert.component),
         state=STATES[alert.state],
         facts=_facts(context, display),
+        expected=_expected(context, display),
         charts=evidence_charts(context, display),
         clock=evidence_clock(context, display),
         # A length of time stands in the evidence in words and in minutes; one row tells it.
@@ -75,6 +79,13 @@ def alert_page(context: AlertContext) -> AlertPage:
         form_token=context.form_token,
         json_link=alert_json_link(alert.id),
     )
+
+
+def _expected(context: AlertContext, display: Display) -> list[ExpectedChart]:
+    days = [day.day for each in context.expected for day in each.days]
+    if not days:
+        return []
+    return expected_charts(context.site, context.expected, Span(min(days), max(days), max(days)), display=display)
 
 
 def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
@@ -165,7 +176,27 @@ def _without_unit(name: str) -> str:
     return name.removesuffix(next(found, ""))
 
 
+# Names that people would not guess from those of the judgement.
+_NAMED = {
+    "had": "Given",
+    "plus_minus": "± of what was expected",
+    "short": "Too little by",
+    "least_short": "Told of from",
+    "cusum_sd": "CUSUM, in standard deviations",
+    "cusum_limit_sd": "It speaks beyond",
+    "cusum_allowance_sd": "Left out of it each day",
+    "shift_sd": "A day's shift, in standard deviations",
+    "days_to_find": "Days to find such a shift, on average",
+    "days_between_false_signals": "Days between false signals, on average",
+    "fit": "The model was made of",
+    "fit_cv_rmse": "CV(RMSE) of the model",
+    "fit_nmbe": "NMBE of the model",
+}
+
+
 def _words(name: str) -> str:
+    if name in _NAMED:
+        return _NAMED[name]
     if name.startswith("min_"):
         name = f"{name.removeprefix('min_')}, at least"
     text = name.replace("_", " ").replace(".", " ").strip()

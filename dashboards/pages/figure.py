@@ -9,7 +9,7 @@ from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
 from dashboards.explain import ROUNDING, is_fraction
 from dashboards.links import figure_json_link, site_link
-from dashboards.numbers import display_of, show_day, show_figure
+from dashboards.numbers import display_of, show_day, show_figure, show_month
 
 __all__ = ["FigurePage", "figure_page"]
 
@@ -39,7 +39,7 @@ def figure_page(context: FigureContext) -> FigurePage:
     site, told, display = context.site, context.told, display_of(context.site)
     figure, path = figure_from_json({key: told[key] for key in _FIGURE}), told["figure"]
     one_day = _day_of(told["day"])
-    when = show_day(one_day, display, year=True) if one_day else told["day"]
+    when = show_day(one_day, display, year=True) if one_day else _span_name(told["day"])
     shown = show_figure(figure, display, as_percent=is_fraction(path))
     says = "is not known" if told["value"] is None else shown
     return FigurePage(
@@ -62,3 +62,9 @@ def figure_page(context: FigureContext) -> FigurePage:
 def _day_of(text: str) -> date | None:
     """The day that a span's name is, None for weeks, months and years."""
     return date.fromisoformat(text) if len(text) == len("2026-01-05") else None
+
+
+def _span_name(text: str) -> str:
+    """A month by its name; weeks and years by their number."""
+    is_month = len(text) == len("2026-01")
+    return show_month(date.fromisoformat(f"{text}-01")) if is_month else text

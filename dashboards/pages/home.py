@@ -146,7 +146,8 @@ def _advice(context: HomeContext) -> str:
 
 def _past_days(context: HomeContext, last: date) -> int:
     """Days of the month that have begun, from the installation's start where it falls into the month."""
-    start = max(context.month, context.site.commissioned or context.month)
+    began = context.site.commissioned
+    start = began if began and context.month < began <= last else context.month
     return max((last - start).days + 1, 0)
 
 

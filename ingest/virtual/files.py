@@ -97,9 +97,17 @@ def _write(
     out.mkdir(parents=True, exist_ok=True)
     written = out / "site.toml", out / f"readings.{file_format}", out / "truth.json"
     n_readings = _write_readings(list(site_of(story.scenario).points), parts, written[1])
-    written[0].write_text(story.scenario.site_toml, encoding="utf-8")
+    written[0].write_text(_site_text(story.scenario, truth[0].day), encoding="utf-8")
     written[2].write_text(json.dumps(_truth(story, truth), indent=1) + "\n", encoding="utf-8")
     return Written(*written, n_readings)
+
+
+def _site_text(scenario: Scenario, began: date) -> str:
+    """The site file; a house with a past was commissioned before it."""
+    stated = site_of(scenario).commissioned
+    if stated is None or stated <= began:
+        return scenario.site_toml
+    return scenario.site_toml.replace(f"commissioned = {stated}", f"commissioned = {began}")
 
 
 def _write_readings(points: Sequence[str], parts: Iterable[Mapping[str, Trace]], path: Path) -> int:
