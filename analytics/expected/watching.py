@@ -235,6 +235,7 @@ def _added(watched: Watched, day: date, sums: tuple[float, float, float], *, z: 
 
 
 _LEVEL = Shift()
+_SLIGHT = SCHEME.limit / 4  # common practice
 
 
 def _side(side: Shift, z: float, day: date, *, sums: tuple[float, float, float]) -> Shift:
@@ -242,6 +243,8 @@ def _side(side: Shift, z: float, day: date, *, sums: tuple[float, float, float])
     if total <= 0.0:
         return _LEVEL
     had, expected, u = sums
+    if side.total < _SLIGHT:  # what had added up so far says little: the shift is told from here on
+        side = _LEVEL
     return Shift(
         min(total, _MOST_SUM),
         side.since or day,
