@@ -19,7 +19,9 @@ __all__ = [
     "Commands",
     "Tell",
     "add_data_option",
+    "add_days_options",
     "day_argument",
+    "days_asked",
     "existing_settings_of",
     "now_ms",
     "print_out",
@@ -53,6 +55,25 @@ def add_data_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--data", metavar="DIR", type=Path, help="the data folder (default: the variable HEATLEDGER_DATA)"
     )
+
+
+def add_days_options(parser: argparse.ArgumentParser) -> None:
+    """`--from` and `--to`; `days_asked` reads them."""
+    parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
+    parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+
+
+def days_asked(arguments: argparse.Namespace) -> tuple[date | None, date | None]:
+    """
+    First and last day, None where not said.
+
+    Raises:
+        CommandError: If the first comes after the last.
+    """
+    first, last = arguments.first, arguments.last
+    if first and last and first > last:
+        raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
+    return first, last
 
 
 def settings_of(arguments: argparse.Namespace, **given: object) -> Settings:

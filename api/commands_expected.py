@@ -12,7 +12,8 @@ from api.command_line import (
     CommandError,
     Commands,
     add_data_option,
-    day_argument,
+    add_days_options,
+    days_asked,
     existing_settings_of,
     print_out,
 )
@@ -36,17 +37,14 @@ def add_expected_command(commands: Commands) -> None:
         "and whether the deviations add up to a lasting shift.",
     )
     parser.add_argument("site", metavar="SITE")
-    parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
-    parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+    add_days_options(parser)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
     parser.set_defaults(run=_expected)
 
 
 def _expected(arguments: argparse.Namespace) -> int:
-    first, last = arguments.first, arguments.last
-    if first and last and first > last:
-        raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
+    first, last = days_asked(arguments)
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:
         site = settle_site(settings, records, arguments.site)

@@ -17,7 +17,8 @@ from api.command_line import (
     CommandError,
     Commands,
     add_data_option,
-    day_argument,
+    add_days_options,
+    days_asked,
     existing_settings_of,
     now_ms,
     print_out,
@@ -48,8 +49,7 @@ def _add_moved(commands: Commands) -> None:
         "of a day.",
     )
     parser.add_argument("site", metavar="SITE")
-    parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
-    parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+    add_days_options(parser)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
     parser.set_defaults(run=_moved)
@@ -58,9 +58,7 @@ def _add_moved(commands: Commands) -> None:
 def _moved(arguments: argparse.Namespace) -> int:
     from api.moved_report import moved_json
 
-    first, last = arguments.first, arguments.last
-    if first and last and first > last:
-        raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
+    first, last = days_asked(arguments)
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:
         site = settle_site(settings, records, arguments.site)

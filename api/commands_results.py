@@ -13,10 +13,11 @@ from sqlalchemy.orm import Session
 from analytics.period import By
 from analytics.site import Site
 from api.command_line import (
-    CommandError,
     Commands,
     add_data_option,
+    add_days_options,
     day_argument,
+    days_asked,
     existing_settings_of,
     now_ms,
     print_out,
@@ -51,8 +52,7 @@ def _add_ledger(commands: Commands) -> None:
         "been done yet. Days are local days of the site.",
     )
     parser.add_argument("site", metavar="SITE")
-    parser.add_argument("--from", dest="first", metavar="DAY", type=day_argument, help="first day (YYYY-MM-DD)")
-    parser.add_argument("--to", dest="last", metavar="DAY", type=day_argument, help="last day (YYYY-MM-DD)")
+    add_days_options(parser)
     parser.add_argument(
         "--by",
         help="add days up to these periods",
@@ -82,10 +82,8 @@ def _write(found: Mapping[str, Any], path: Path) -> None:
 
 
 def _ledger(arguments: argparse.Namespace) -> int:
-    first, last = arguments.first, arguments.last
+    first, last = days_asked(arguments)
     by = None if arguments.by == "day" else arguments.by
-    if first and last and first > last:
-        raise CommandError(f"--from {first} is after --to {last}; no day lies between them")
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:
         with records.look() as session:
