@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 from api.errors import RequestError
 from api.moved_report import moved_json
 from api.parts import Parts, PartsOfApp
-from api.routes_sites import First, Last, Settled, settle
+from api.routes_sites import DaysAsked, Settled, settle
 from api.schemas import FigureOut
 from api.sites import present_site
 from api.statements import (
@@ -99,16 +99,12 @@ class WithdrawIn(BaseModel):
 
 
 @router.get("/api/sites/{site}/moved", response_model=PastOut)
-def moved(
-    site: str, parts: PartsOfApp, first: First = None, last: Last = None, settled: Settled = False
-) -> JSONResponse:
+def moved(site: str, parts: PartsOfApp, days: DaysAsked, settled: Settled = False) -> JSONResponse:
     """What moved when past days were computed again: by cause, and in all."""
-    if first and last and first > last:
-        raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
-        return JSONResponse(moved_json(session, site, first=first, last=last))
+        return JSONResponse(moved_json(session, site, first=days[0], last=days[1]))
 
 
 @router.get("/api/sites/{site}/statements", response_model=list[StatementOut])

@@ -5,7 +5,7 @@ from datetime import date
 from typing import Annotated, Any
 
 import numpy as np
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 from fastapi.responses import JSONResponse
 
 from analytics.figures import day_to_json
@@ -21,12 +21,22 @@ from api.schemas import CoursesOut, ExpectedOut, LatestOut, LedgerOut, MonthOut,
 from api.sites import present_site, site_versions
 from ingest.presence import presence
 
-__all__ = ["router"]
+__all__ = ["DaysAsked", "Settled", "router", "settle"]
 
 router = APIRouter(prefix="/api/sites", tags=["sites"])
 
 First = Annotated[date | None, Query(alias="from", description="First local day")]
 Last = Annotated[date | None, Query(alias="to", description="Last local day")]
+
+
+def _days_asked(first: First = None, last: Last = None) -> tuple[date | None, date | None]:
+    if first and last and first > last:
+        raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
+    return first, last
+
+
+DaysAsked = Annotated[tuple[date | None, date | None], Depends(_days_asked)]
+"""First and last day, None where not said; the wrong way round they are refused."""
 ByPeriod = Annotated[By | None, Query(description="Add days up to weeks, months, seasons, years, or all to one")]
 Settled = Annotated[bool, Query(description="First compute all that is due; may take a while")]
 
@@ -74,15 +84,13 @@ def versions(site: str, parts: PartsOfApp) -> list[dict[str, str]]:
 
 @router.get("/{site}/ledger", response_model=LedgerOut)
 def site_ledger(
-    site: str, parts: PartsOfApp, first: First = None, last: Last = None, by: ByPeriod = None, settled: Settled = False
+    site: str, parts: PartsOfApp, days: DaysAsked, by: ByPeriod = None, settled: Settled = False
 ) -> JSONResponse:
     """The account of heat from the first to the last of the days asked for: by day, or by week, month, season, year."""
-    if first and last and first > last:
-        raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
-        return JSONResponse(ledger(session, site, first=first, last=last, by=by))
+        return JSONResponse(ledger(session, site, first=days[0], last=days[1], by=by))
 
 
 @router.get("/{site}/month/{month}", response_model=MonthOut)
@@ -96,16 +104,12 @@ def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) ->
 
 
 @router.get("/{site}/expected", response_model=ExpectedOut)
-def site_expected(
-    site: str, parts: PartsOfApp, first: First = None, last: Last = None, settled: Settled = False
-) -> JSONResponse:
+def site_expected(site: str, parts: PartsOfApp, days: DaysAsked, settled: Settled = False) -> JSONResponse:
     """What each part gave on the days asked for, beside what its first good weeks lead one to expect."""
-    if first and last and first > last:
-        raise RequestError(f"from ({first}) is after to ({last}); no day lies between them")
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
-        return JSONResponse(expected_json(expected_record(session, site, first=first, last=last)))
+        return JSONResponse(expected_json(expected_record(session, site, first=days[0], last=days[1])))
 
 
 @router.get("/{site}/latest", response_model=dict[str, LatestOut])
