@@ -100,7 +100,8 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     amount = delivered.by_origin[origin]
     u_account = delivered.account_doubt[origin] / 1.96 * water.heat.amount
     metered = water.heat.doubt.times(amount / max(water.heat.amount, 1.0))
-    doubt = combined([(1.0, metered), (1.0, Doubt({}, {f"account of {origin}": u_account}))])
+    stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
+    doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
     why = "Followed through the tanks layer by layer"
     why = f"{why}; {' and '.join(mixed)} taken as fully mixed." if mixed else f"{why}."
