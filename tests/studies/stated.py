@@ -27,7 +27,9 @@ def off_by_as_much_as_allowed(site: Site, *, seed: int) -> Site:
         return value * (1.0 + float(rng.uniform(-part, part)))
 
     def tank(each: Tank) -> Tank:
-        ambient = each.ambient if isinstance(each.ambient, str) else each.ambient + float(rng.uniform(-_ROOM_K, _ROOM_K))
+        ambient = (
+            each.ambient if isinstance(each.ambient, str) else each.ambient + float(rng.uniform(-_ROOM_K, _ROOM_K))
+        )
         ua_w_per_k = None if each.ua_w_per_k is None else drawn(each.ua_w_per_k, _UA_PART)
         return replace(each, ua_w_per_k=ua_w_per_k, ambient=ambient)
 
