@@ -18,6 +18,7 @@ from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
+from analytics.moving_fluid import tap_temperatures
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, value_at
 from analytics.site import HotWater, Site
@@ -78,7 +79,7 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     covered = pieces.covered(meter.max_gap_s)
     volume = np.where(covered | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     moving = volume > 0
-    run = _moving(pieces, moving)
+    run = pieces.only(moving)
     spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
     water = _path(path, run, volume[moving], spots=spots, sampling=meter.point.sampling)
     return _account(
@@ -113,29 +114,16 @@ def _unmetered(path: HotWater, signals: Mapping[str, Signal], *, frame: DayFrame
     )
 
 
-def _moving(pieces: Pieces, moving: NDArray[np.bool_]) -> Pieces:
-    return Pieces(pieces.start_s[moving], pieces.end_s[moving], pieces.first[moving], pieces.last[moving])
-
-
 def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
     """The moving water's temperature by a sensor; None where it is silent."""
     if signal is None or len(signal.time_s) == 0:
         return None
-    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
-    if sampling != "instant":
-        first, last = _while_flowing(run, first, last)
+    if sampling == "instant":
+        first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
+    else:
+        first, last = tap_temperatures(signal, run)
     u_k = from_limit(temperature_limit_k(signal, signal.mean))
     return _Spot(first, last, {signal.point.id: u_k})
-
-
-def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array]:
-    """`metering.while_flowing` where only moving pieces are left: a draw begins and ends where they do not touch."""
-    if len(run.start_s) == 0:
-        return first, last
-    apart = run.start_s[1:] > run.end_s[:-1] + 1e-6
-    begins = np.concatenate(([True], apart))
-    ends = np.concatenate((apart, [True]))
-    return np.where(begins, last, first), np.where(ends & ~begins, first, last)
 
 
 def _spots(
@@ -377,7 +365,7 @@ def water_passed(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) 
         return None
     pieces = frame.pieces(meter)
     volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
-    run = _moving(pieces, volume > 0)
+    run = pieces.only(volume > 0)
     spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
     water = _path(path, run, volume[volume > 0], spots=spots, sampling=meter.point.sampling)
     last, cold = _last_spot(path, spots), spots["cold"]

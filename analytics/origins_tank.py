@@ -31,7 +31,7 @@ __all__ = ["LayeredCourse", "follow_layers", "is_layered", "layered_course", "la
 
 Array = NDArray[np.float64]
 
-_DOUBT = 0.08
+_DOUBT = 0.095
 # The same where the last tank has two sensors only, and where a coil's heat is counted without its temperatures, so
 # that nobody knows which layers it chose.
 _DOUBT_TWO_SENSORS = 0.11
@@ -45,6 +45,7 @@ _BEYOND_K = 0.6  # the same above the highest and below the lowest sensor, where
 _BEYOND_TWO_K = 2.0  # with only two of them, of which each end is a quarter of the tank away
 _LAG_K = 4.0  # by which the account may lag behind sensors that agree
 _CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
+_USUAL_RISE_K = 5.0  # of water through a heat pump's or a desuperheater's exchanger; common practice
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
 _UPPER_HALF = 0.5
@@ -170,10 +171,17 @@ def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: 
         return Charge(column, rise_k, _at(low))
     loop = plant.loops[stage.loop or ""]
     if low == high:
-        turned = blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg if high >= _UPPER_HALF else None
+        turned = _turned(loop, rise_k, layer_kg=layer_kg) if high >= _UPPER_HALF else None
         return Charge(column, rise_k, _at(high), turned=turned)
     spread = _over(low, high)
     return Charge(column, rise_k, spread, fluid_degc=_beside_coil(loop, heat_w, spread))
+
+
+def _turned(loop: LoopDay, rise_k: Array, *, layer_kg: float) -> Array:
+    """Water that a loop takes from the bottom, in layers by blocks; by a usual rise where no flow is known."""
+    if np.isnan(loop.flow_m3_s).all():
+        return rise_k / _USUAL_RISE_K
+    return np.asarray(blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg)
 
 
 def _at(height: float) -> Array:
