@@ -18,9 +18,9 @@ from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
-from analytics.moving_fluid import tap_temperatures
+from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instants
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, value_at
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount
 from analytics.site import HotWater, Site
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
@@ -118,10 +118,8 @@ def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
     """The moving water's temperature by a sensor; None where it is silent."""
     if signal is None or len(signal.time_s) == 0:
         return None
-    if sampling == "instant":
-        first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
-    else:
-        first, last = tap_temperatures(signal, run)
+    temperatures = tap_temperatures_at_instants if sampling == "instant" else tap_temperatures
+    first, last = temperatures(signal, run)
     u_k = from_limit(temperature_limit_k(signal, signal.mean))
     return _Spot(first, last, {signal.point.id: u_k})
 
@@ -244,9 +242,12 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
     if part == 0:
         return not_known(f"{meter.point.id} gave no usable reading.")
     steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
-    return Total(
-        total, Doubt(steady, {f"{GAPS} of {meter.point.id}": _missed(water, hidden_m3, total, part=part)}), part
-    )
+    passing = {f"{GAPS} of {meter.point.id}": _missed(water, hidden_m3, total, part=part)}
+    if meter.point.sampling == "instant":
+        # A tap may have been opened or shut at any moment between two readings.
+        changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
+        passing[f"moments of {meter.point.id}"] = sqrt(float(np.sum(changed_m3**2)) / 12)
+    return Total(total, Doubt(steady, passing), part)
 
 
 def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> float:

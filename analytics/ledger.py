@@ -99,8 +99,8 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
-    u_account = delivered.account_doubt[origin] / 1.96 * water.heat.amount
-    metered = water.heat.doubt.times(amount / max(water.heat.amount, 1.0))
+    u_account = delivered.account_doubt[origin] / 1.96 * abs(water.heat.amount)
+    metered = water.heat.doubt.times(amount / water.heat.amount if amount else 0.0)
     stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
     doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from analytics.plant import Signal
 from analytics.segments import Pieces, value_at
 
-__all__ = ["loop_temperatures", "loop_temperatures_at_instants", "tap_temperatures"]
+__all__ = ["loop_temperatures", "loop_temperatures_at_instants", "tap_temperatures", "tap_temperatures_at_instants"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -37,6 +37,12 @@ def tap_temperatures(signal: Signal, run: Pieces) -> tuple[Array, Array]:
         return level, level
     first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
     return np.where(begins, last, first), np.where(ends & ~begins, first, last)
+
+
+def tap_temperatures_at_instants(signal: Signal, run: Pieces) -> tuple[Array, Array]:
+    """The same for pieces between instants of flow: where water stood still, the piece's other end counts for both."""
+    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
+    return np.where(run.first > 0, first, last), np.where(run.last > 0, last, first)
 
 
 def loop_temperatures(signal: Signal, run: Pieces) -> tuple[Array, Array]:

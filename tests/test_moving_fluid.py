@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants, tap_temperatures
+from analytics.moving_fluid import (
+    loop_temperatures,
+    loop_temperatures_at_instants,
+    tap_temperatures,
+    tap_temperatures_at_instants,
+)
 from analytics.plant import Signal
 from analytics.segments import Pieces
 from tests.small_sites import point
@@ -63,6 +68,13 @@ def test_a_draws_first_and_last_mean_are_taken_from_the_pieces_between():
     first, last = tap_temperatures(_signal(means, sampling="mean"), _run(1, [0.2, 1.0, 0.2]))
     np.testing.assert_allclose(first, MOVING)
     np.testing.assert_allclose(last, MOVING)
+
+
+def test_between_instants_of_a_draw_what_a_sensor_said_at_rest_counts_for_nothing():
+    run = _run(0, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
+    first, last = tap_temperatures_at_instants(_signal([MOVING, MOVING, AT_REST, AT_REST], sampling="instant"), run)
+    assert first[0] == last[0] == MOVING
+    assert first[2] == last[2] == MOVING
 
 
 def test_where_the_sensor_was_silent_the_temperature_is_not_known():
