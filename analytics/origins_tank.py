@@ -10,6 +10,9 @@ row, 0.037 with sun and element on one tank, 0.085 with three sources or an oil 
 two sensors; over a week 0.014, 0.019, 0.023 and 0.025. The largest belong to the first days of an account, when nobody
 knows what stood above the highest and below the lowest sensor, and to hours when the sun brings a tank just to the
 temperature of its heated top, so that it is a matter of tenths of a kelvin whether it overturns.
+
+Against an independent plant of sharper layers (plug flow, 30 to 36 nodes; two tanks, one tank, heat pump and tank; 36
+weeks): 95 % within 0.034, 0.028 and 0.012, ten of 504 shares beyond 0.05 (two beyond 0.07), no week beyond 0.019.
 """
 
 from collections.abc import Mapping, Sequence
