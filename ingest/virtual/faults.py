@@ -24,12 +24,14 @@ class FaultKind:
         about: One line for a list.
         effects: What it changes in the plant, by name of the effect.
         sensor: What it does to readings: stuck, offset, missing, swapped, silent; "" where the plant itself breaks.
+        shift: By how much an offset sensor reads too much, in its point's unit.
         roles: Stage roles that the house must have for the fault to show; empty where any house will do.
     """
 
     about: str
     effects: Mapping[str, float] = field(default_factory=dict)
     sensor: str = ""
+    shift: float = 0.0
     roles: Sequence[str] = ()
 
 
@@ -88,7 +90,8 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
         "tap-left-running": FaultKind("a tap or a leak runs without pause", {"leak": 0.022}),
         "insulation-wet": FaultKind("the tanks lose four times the heat", {"tank_ua": 4.0}),
         "sensor-stuck": FaultKind("a sensor repeats its last value", sensor="stuck"),
-        "sensor-offset": FaultKind("a sensor reads 4 too high", sensor="offset"),
+        "sensor-offset": FaultKind("a sensor reads 4 too high", sensor="offset", shift=4.0),
+        "sensor-offset-low": FaultKind("a sensor reads 4 too low", sensor="offset", shift=-4.0),
         "sensor-missing": FaultKind("a sensor says nothing", sensor="missing"),
         "sensors-swapped": FaultKind("two sensors have changed places", sensor="swapped"),
         "gateway-silent": FaultKind("nothing leaves the house", sensor="silent"),
