@@ -119,4 +119,4 @@ def test_mixed_water_is_compared_only_while_no_cold_is_mixed_in() -> None:
 def test_a_top_far_above_the_sensor_below_it_is_no_witness() -> None:
     assert "layers solar.top" not in _checks({"solar.bottom": [("00:00", "24:00", 30.0)]})
     level = _checks({"solar.bottom": [("00:00", "24:00", 53.8)]})["layers solar.top"]
-    assert level.difference_k == pytest.approx(0.2, abs=0.01)
+    assert level.difference_k == pytest.approx(0.2, abs=0.1)
