@@ -35,6 +35,8 @@ _LAYERED_K = 3.0  # beyond it the two heights are not the same water
 _LOW_OF = 5  # one draw in so many may be odd
 _LEAST_U_K = 0.5  # how far even the least layered draw of a day may be from level
 _FED_ON_TOP, _FED_ON_TOP_U_K = 0.9, 1.0  # water that is fed in on top lies there in a thin warm layer
+_LAYERS_U = 0.2  # of the difference to the next sensor: a top that nothing heats is layered as what lies below it
+_HEATED_J = 0.2 * 3.6e6  # from here on a heater has levelled what lies above it
 _WATER_J_M3K = 4.12e6  # at 50 degC: 988 kg/m3 x 4.18 kJ/(kg K)
 
 Array = NDArray[np.float64]
@@ -66,16 +68,24 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
         top, *below = plant.site.tanks[tank].temperatures[:2] or [""]
         if outlet in degc and top in degc:
             u_k = _FED_ON_TOP_U_K if _is_fed_on_top(plant.site, tank) else _LEAST_U_K
-            told = _known([a - b for a, b in zip(degc[outlet], degc[top], strict=True)], late_s)
+            layers = [a - b for a, b in zip(degc[top], degc.get(below[0] if below else "", degc[top]), strict=True)]
+            apart = [0.0] * len(layers) if _is_heated(plant, tank) else layers
+            told = _known([a - b for a, b in zip(degc[outlet], degc[top], strict=True)], late_s, apart)
             yield from _check((top, outlet), told, method="draw", u_k=u_k, kwh_per_k=kwh_per_k)
             if below and below[0] in degc:
-                told = _known([a - b for a, b in zip(degc[top], degc[below[0]], strict=True)], late_s)
-                yield from _check((below[0], top), [each for each in told if each[0] <= _LAYERED_K], method="layers")
+                told = [each for each in _known(layers, late_s, apart) if each[0] <= _LAYERED_K]
+                yield from _check((below[0], top), told, method="layers")
     mixed, before = path.mixed or "", path.heated or path.hot or ""
     if mixed in degc and before in degc:
         wide_degc = path.mixed_set_c - _OPEN_K
         less_k = [a - b if b < wide_degc or a < b else nan for a, b in zip(degc[before], degc[mixed], strict=True)]
-        yield from _check((mixed, before), _known(less_k, late_s), method="valve")
+        yield from _check((mixed, before), _known(less_k, late_s, [0.0] * len(less_k)), method="valve")
+
+
+def _is_heated(plant: PlantDay, tank: str) -> bool:
+    """Whether a heater in the tank gave heat that day."""
+    heaters = [plant.heaters.get(s.heater) for s in plant.site.stages.values() if s.heater and s.tank == tank]
+    return any(each is not None and each.heat.amount >= _HEATED_J for each in heaters)
 
 
 def _is_fed_on_top(site: Site, tank: str) -> bool:
@@ -119,31 +129,34 @@ def _settled(plant: PlantDay, points: Mapping[str, float], at_s: Array) -> dict[
     return dict(zip(points, degc.tolist(), strict=True))
 
 
-def _known(difference_k: Sequence[float], at_s: Sequence[float]) -> list[tuple[float, float]]:
-    """Those differences that are known, with their instants."""
-    return [(value, at) for value, at in zip(difference_k, at_s, strict=True) if value == value]
+def _known(
+    difference_k: Sequence[float], at_s: Sequence[float], apart_k: Sequence[float]
+) -> list[tuple[float, float, float]]:
+    """Those differences that are known, with their instants and how far apart the layers lay."""
+    return [each for each in zip(difference_k, at_s, apart_k, strict=True) if each[0] == each[0]]
 
 
 def _check(
     pair: tuple[str, str],
-    told: list[tuple[float, float]],
+    told: list[tuple[float, float, float]],
     *,
     method: PairMethod,
     u_k: float = _LEAST_U_K,
     kwh_per_k: float = 0.0,
 ) -> Iterator[PairCheck]:
-    """The lowest difference but for one draw in five; its doubt is how far the lowest of all lies below it."""
+    """The lowest difference but for one draw in five; its doubt is how far the lowest lies below it, and the layers."""
     if not told:
         return
     ordered = sorted(told)
-    low_k, low_at_s = ordered[len(ordered) // _LOW_OF]
+    low_k, low_at_s, apart_k = ordered[len(ordered) // _LOW_OF]
+    layers_k = _LAYERS_U * apart_k if apart_k > 0 else 0.0
     yield PairCheck(
         component=PATH,
         first=pair[0],
         second=pair[1],
         method=method,
         difference_k=low_k,
-        u_k=hypot(u_k, low_k - ordered[0][0]),
+        u_k=hypot(u_k, low_k - ordered[0][0], layers_k),
         minutes=len(ordered) * _LONG_S / 60,
         start_s=low_at_s - _SETTLED_S,
         end_s=low_at_s,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
 from analytics.expected.heat_pump import PumpCourses, pump_courses
+from analytics.expected.heater import heater_levels
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump
@@ -36,6 +37,10 @@ def day_conditions(plant: PlantDay) -> DayConditions:
                 found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
     for collector in plant.site.collectors.values():
         found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
+    for stage in plant.site.stages.values():
+        if stage.heater and stage.tank:
+            levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
+            found |= {f"heater.{stage.heater}.{name}": value for name, value in levels.items()}
     return {name: value for name, value in found.items() if np.isfinite(value)}
 
 
