@@ -26,7 +26,6 @@ PATH = "hot_water"
 _LONG_S = 120.0  # by then pipe and pocket have the water's temperature
 _LATE = 0.8  # of a draw: looked at here, before the tap is turned down
 _SETTLED_S, _SETTLED_K = 20.0, 0.3
-_TANK_SETTLED_K = 1.0  # a pocket in a tank lags by a minute or so
 _FLOWS_M3_S = 2e-3 / 60
 _METER_INTERVALS = 4  # a counter's edges of a draw are blurred by its interval
 _FRESH_INTERVALS = 1.5  # a reading older than this is not of the moment
@@ -35,7 +34,8 @@ _LAYERED_K = 3.0  # beyond it the two heights are not the same water
 _LOW_OF = 5  # one draw in so many may be odd
 _LEAST_U_K = 0.5  # how far even the least layered draw of a day may be from level
 _FED_ON_TOP, _FED_ON_TOP_U_K = 0.9, 1.0  # water that is fed in on top lies there in a thin warm layer
-_LAYERS_U = 0.2  # of the difference to the next sensor: a top that nothing heats is layered as what lies below it
+# Of the difference to the next sensor: a top that nothing heats is layered as what lies below it, another one less.
+_LAYERS_U, _HEATED_LAYERS_U = 0.2, 0.05
 _HEATED_J = 0.2 * 3.6e6  # from here on a heater has levelled what lies above it
 _WATER_J_M3K = 4.12e6  # at 50 degC: 988 kg/m3 x 4.18 kJ/(kg K)
 
@@ -69,7 +69,8 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
         if outlet in degc and top in degc:
             u_k = _FED_ON_TOP_U_K if _is_fed_on_top(plant.site, tank) else _LEAST_U_K
             layers = [a - b for a, b in zip(degc[top], degc.get(below[0] if below else "", degc[top]), strict=True)]
-            apart = [0.0] * len(layers) if _is_heated(plant, tank) else layers
+            part = _HEATED_LAYERS_U if _is_heated(plant, tank) else _LAYERS_U
+            apart = [part * layer for layer in layers]
             told = _known([a - b for a, b in zip(degc[outlet], degc[top], strict=True)], late_s, apart)
             yield from _check((top, outlet), told, method="draw", u_k=u_k, kwh_per_k=kwh_per_k)
             if below and below[0] in degc:
@@ -108,7 +109,7 @@ def _named(plant: PlantDay, path: HotWater) -> Mapping[str, float]:
     """The sensors of the path that said something, and how far each may move while it counts as settled. [K]"""
     found = dict.fromkeys((path.hot or "", path.heated or "", path.mixed or ""), _SETTLED_K)
     for tank, outlet in outlets(path):
-        found |= {outlet: _SETTLED_K, **dict.fromkeys(plant.site.tanks[tank].temperatures[:2], _TANK_SETTLED_K)}
+        found |= {outlet: _SETTLED_K, **dict.fromkeys(plant.site.tanks[tank].temperatures[:2], _SETTLED_K)}
     signals = plant.signals
     return {point: within for point, within in found.items() if point in signals and len(signals[point].time_s)}
 
@@ -132,7 +133,7 @@ def _settled(plant: PlantDay, points: Mapping[str, float], at_s: Array) -> dict[
 def _known(
     difference_k: Sequence[float], at_s: Sequence[float], apart_k: Sequence[float]
 ) -> list[tuple[float, float, float]]:
-    """Those differences that are known, with their instants and how far apart the layers lay."""
+    """Those differences that are known, with their instants and the doubt that comes of layers. [K, s, K]"""
     return [each for each in zip(difference_k, at_s, apart_k, strict=True) if each[0] == each[0]]
 
 
@@ -149,14 +150,13 @@ def _check(
         return
     ordered = sorted(told)
     low_k, low_at_s, apart_k = ordered[len(ordered) // _LOW_OF]
-    layers_k = _LAYERS_U * apart_k if apart_k > 0 else 0.0
     yield PairCheck(
         component=PATH,
         first=pair[0],
         second=pair[1],
         method=method,
         difference_k=low_k,
-        u_k=hypot(u_k, low_k - ordered[0][0], layers_k),
+        u_k=hypot(u_k, low_k - ordered[0][0], max(apart_k, 0.0)),
         minutes=len(ordered) * _LONG_S / 60,
         start_s=low_at_s - _SETTLED_S,
         end_s=low_at_s,

@@ -8,6 +8,7 @@ from math import inf
 from typing import Any
 
 from analytics.detection import DETECTORS, Detector
+from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.expected.stages import watch_site
 from analytics.expected.subjects import Subject, subjects_of
@@ -27,7 +28,8 @@ def expected_so_far(state: Mapping[str, Any] | None) -> dict[str, Watched]:
 
 def detectors_knowing(known: Mapping[str, Watched]) -> Sequence[Detector]:
     """The detectors, with what is expected of the house."""
-    return [replace(each, watched=known) if isinstance(each, StageBelowExpected) else each for each in DETECTORS]
+    told = (StageBelowExpected, GroundLoopCold)
+    return [replace(each, watched=known) if isinstance(each, told) else each for each in DETECTORS]
 
 
 def watched_on(
@@ -53,11 +55,11 @@ def _subjects(text: str) -> Sequence[Subject]:
 
 
 def troubled_on(site: Site, days: Sequence[date], alerts: Sequence[Mapping[str, Any]]) -> dict[date, set[str]]:
-    """By day, parts and sensors that alerts speak of, but for those that say that a stage gives too little."""
+    """By day, parts and sensors that alerts speak of, but for those that themselves rest on what was expected."""
     spans = [
         (alert["component"], _ms(alert["began"]), inf if alert["ended"] is None else _ms(alert["ended"]))
         for alert in alerts
-        if alert["kind"] != StageBelowExpected.kind
+        if alert["kind"] != StageBelowExpected.kind and "cusum_sd" not in alert["evidence"]
     ]
     if not spans:
         return {}

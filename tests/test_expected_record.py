@@ -49,7 +49,13 @@ def _expectation(
 
 def test_a_healthy_house_keeps_to_its_first_weeks():
     found = expected_of_record(site_of(SCENARIOS["two-tank"]), _record("two-tank"))
-    assert {each.subject.key for each in found} == {"ground.heat", "sun.heat", "hp.cop", "ground.entering"}
+    assert {each.subject.key for each in found} == {
+        "ground.heat",
+        "sun.heat",
+        "hp.cop",
+        "ground.entering",
+        "ground.fall",
+    }
     for each in found:
         assert each.signals == (), each.subject.key
         assert sum(np.isfinite(day.z) for day in each.days) >= 8, each.subject.key

@@ -31,6 +31,7 @@ __all__ = ["SensorOffset"]
 _METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "draw", "valve")  # the better first
 _ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve")
 _UNTOLD_DAYS = 6  # so long a pair along draws waits for a day that tells which of the two is off
+_LAYERED_K = 1.0  # so much beyond the margin a top may be layered for days (common practice)
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
 _DRIFTS_K = 0.15  # over the days looked at: a sound pair moves by a few hundredths
 _WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
@@ -52,6 +53,11 @@ class _Judged:
     @property
     def is_along_draws(self) -> bool:
         return self.record.newest.method in _ALONG_DRAWS
+
+    @property
+    def may_be_layers(self) -> bool:
+        """Whether an outlet that reads more than its tank's top may lie in warmer water."""
+        return self.record.difference_k > 0 and self.beyond_k < _LAYERED_K
 
     @property
     def is_by_valve(self) -> bool:
@@ -107,7 +113,7 @@ class SensorOffset:
             named = [e.witness for e in judged if e.is_along_draws and e.witness and e.witness.point in pair]
             suspect = None if named else _suspect(worst, judged)
             witness = Witness(suspect, _LIKEWISE) if suspect else next(iter(named), None)
-        elif witness is None and len(record.days) < _UNTOLD_DAYS:
+        elif witness is None and (len(record.days) < _UNTOLD_DAYS or worst.may_be_layers):
             return NotAssessed(f"Which of {record.newest.first} and {record.newest.second} is off is not known yet.")
         return Fault((self._finding(plant, worst, witness),))
 

@@ -44,7 +44,7 @@ class Subject:
     """
     Args:
         component: A stage, a heat pump or a loop.
-        quantity: "heat" [kWh], "cop" [-] or "entering" [degC].
+        quantity: "heat" [kWh], "cop" [-], "entering" [degC] or "fall" [K/kW].
         drivers: What the inputs are, as words for a sentence.
         bearing: Ids of parts and sensors whose alerts explain its deviation.
         least_part, least_u: A day's scatter is never taken for less than this part of the usual, nor than this.
@@ -81,7 +81,7 @@ def subjects_of(site: Site, *, sky: Sky | None = None) -> Sequence[Subject]:
     """
     stages = [stage_subject(site, stage, sky=sky) for stage in site.stages.values()]
     known = [pump for pump in site.heat_pumps.values() if not _why_no_pump(site, pump)]
-    pumps = [make(site, pump) for pump in known for make in (_cop, _ground)]
+    pumps = [make(site, pump) for pump in known for make in (_cop, _ground, _fall)]
     return [*(each for each in stages if each is not None), *pumps]
 
 
@@ -268,6 +268,23 @@ def _ground(site: Site, pump: HeatPump) -> Subject:
         see=see,
         least_u=1.0,
         learns_every_days=2,
+    )
+
+
+def _fall(site: Site, pump: HeatPump) -> Subject:
+    """How far a ground loop's fluid falls within a run: its first weeks stay the reference, for no season moves it."""
+
+    def see(day: DayLedger) -> Seen | str:
+        fall = conditions_of(day).get(f"heat_pump.{pump.id}.heating.fall_k_per_kw", nan)
+        return "No run lasted long enough after a rest." if isnan(fall) else Seen(fall, 1.0, ())
+
+    return Subject(
+        component=pump.source_loop,
+        quantity="fall",
+        unit="K/kW",
+        drivers=("the heat taken from it",),
+        bearing=_loop_bearing(site, pump.source_loop) | {pump.id, pump.power},
+        see=see,
     )
 
 
