@@ -26,6 +26,8 @@ PATH = "hot_water"
 _LONG_S = 120.0  # by then pipe and pocket have the water's temperature
 _LATE = 0.8  # of a draw: looked at here, before the tap is turned down
 _SETTLED_S, _SETTLED_K = 20.0, 0.3
+_BELOW_SETTLED_K = 5.0  # the sensor below a tank's top may move: it tells only how the layers lie
+_EMPTIED_K = 8.0  # a top so far below its day's mean may lie under the last warm water
 _FLOWS_M3_S = 2e-3 / 60
 _METER_INTERVALS = 4  # a counter's edges of a draw are blurred by its interval
 _FRESH_INTERVALS = 1.5  # a reading older than this is not of the moment
@@ -51,7 +53,7 @@ def outlets(path: HotWater) -> Sequence[tuple[str, str]]:
 
 def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     """
-    The day's checks of the water's path, each the lowest settled difference of its draws.
+    The day's checks of the water's path, each the settled difference of the least layered of its draws.
 
     "draw": outlet less the tank's top. "layers": top less the sensor below it, as a witness for the top. "valve": the
     water before the mixing valve less that behind it, in draws in which no cold is mixed in.
@@ -67,10 +69,12 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     for tank, outlet in outlets(path):
         top, *below = plant.site.tanks[tank].temperatures[:2] or [""]
         if outlet in degc and top in degc:
+            least_degc = plant.signals[top].mean - _EMPTIED_K
+            degc[top] = [each if each >= least_degc else nan for each in degc[top]]
             u_k = _FED_ON_TOP_U_K if _is_fed_on_top(plant.site, tank) else _LEAST_U_K
             layers = [a - b for a, b in zip(degc[top], degc.get(below[0] if below else "", degc[top]), strict=True)]
             part = _HEATED_LAYERS_U if _is_heated(plant, tank) else _LAYERS_U
-            apart = [part * layer for layer in layers]
+            apart = [part * max(layer, 0.0) if layer == layer else _BELOW_SETTLED_K for layer in layers]
             told = _known([a - b for a, b in zip(degc[outlet], degc[top], strict=True)], late_s, apart)
             yield from _check((top, outlet), told, method="draw", u_k=u_k, kwh_per_k=kwh_per_k)
             if below and below[0] in degc:
@@ -109,7 +113,8 @@ def _named(plant: PlantDay, path: HotWater) -> Mapping[str, float]:
     """The sensors of the path that said something, and how far each may move while it counts as settled. [K]"""
     found = dict.fromkeys((path.hot or "", path.heated or "", path.mixed or ""), _SETTLED_K)
     for tank, outlet in outlets(path):
-        found |= {outlet: _SETTLED_K, **dict.fromkeys(plant.site.tanks[tank].temperatures[:2], _SETTLED_K)}
+        found |= dict(zip(plant.site.tanks[tank].temperatures[:2], (_SETTLED_K, _BELOW_SETTLED_K), strict=False))
+        found[outlet] = _SETTLED_K
     signals = plant.signals
     return {point: within for point, within in found.items() if point in signals and len(signals[point].time_s)}
 
@@ -137,6 +142,10 @@ def _known(
     return [each for each in zip(difference_k, at_s, apart_k, strict=True) if each[0] == each[0]]
 
 
+def _least_layered(draw: tuple[float, float, float]) -> float:
+    return draw[0] + draw[2]
+
+
 def _check(
     pair: tuple[str, str],
     told: list[tuple[float, float, float]],
@@ -145,10 +154,10 @@ def _check(
     u_k: float = _LEAST_U_K,
     kwh_per_k: float = 0.0,
 ) -> Iterator[PairCheck]:
-    """The lowest difference but for one draw in five; its doubt is how far the lowest lies below it, and the layers."""
+    """The least layered draw but for one in five; its doubt is how far the least of all differs, and the layers."""
     if not told:
         return
-    ordered = sorted(told)
+    ordered = sorted(told, key=_least_layered)
     low_k, low_at_s, apart_k = ordered[len(ordered) // _LOW_OF]
     yield PairCheck(
         component=PATH,
@@ -156,7 +165,7 @@ def _check(
         second=pair[1],
         method=method,
         difference_k=low_k,
-        u_k=hypot(u_k, low_k - ordered[0][0], max(apart_k, 0.0)),
+        u_k=hypot(u_k, low_k - ordered[0][0], apart_k),
         minutes=len(ordered) * _LONG_S / 60,
         start_s=low_at_s - _SETTLED_S,
         end_s=low_at_s,
