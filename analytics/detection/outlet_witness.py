@@ -8,6 +8,7 @@ agrees with it, the other is off; where it differs as D would have it, that one 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from math import nan
 
 from analytics.detection.pair_days import PairRecord, Seen, pairs_seen
 from analytics.figures import DayLedger
@@ -41,8 +42,10 @@ def witness_of(site: Site, history: Sequence[DayLedger], today: date, *, found: 
 
 
 def _lowest(days: Sequence[Seen], found: PairRecord) -> float:
-    """The lowest difference since the pair was found to differ."""
-    return min((check.difference_k for day, check in days if day >= found.days[0][0]), default=float("nan"))
+    """The lowest difference from the day on which the pair first clearly differed as it does."""
+    off_k = found.difference_k
+    since = [day for day, check in found.days if abs(check.difference_k - off_k) <= _NEAR * abs(off_k)]
+    return min((check.difference_k for day, check in days if since and day >= since[0]), default=nan)
 
 
 def _of_outlet(seen: _Seen, found: PairRecord) -> Iterator[Witness]:

@@ -50,6 +50,7 @@ class Subject:
         least_part, least_u: A day's scatter is never taken for less than this part of the usual, nor than this.
         learns_every_days: Not only days that are new to the model widen it, but each of so many; 0 where none: for what
             drifts with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
+        rests_on_sky: Whether the sun that neighbours measured stands in for its own sensor.
         see: A day, or a sentence why it cannot be judged.
     """
 
@@ -62,6 +63,7 @@ class Subject:
     least_part: float = 0.05
     least_u: float = 0.0
     learns_every_days: int = 0
+    rests_on_sky: bool = False
 
     @property
     def key(self) -> str:
@@ -165,6 +167,7 @@ def _sun(site: Site, stage: Stage, collector: Collector, sky: Sky | None) -> Sub
         bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id},
         see=see,
         least_part=0.08 if is_neighbours else 0.05,  # clouds differ within 30 km (common practice)
+        rests_on_sky=is_neighbours,
     )
 
 
