@@ -200,6 +200,17 @@ def test_the_backup_gives_what_is_left_over():
     assert np.mean(held) >= 0.9
 
 
+def test_what_a_backup_gave_beyond_what_was_left_over_is_what_the_balance_leaves_open():
+    """So `balance-open` tells of it already: by hand, in + in = out + stored + lost + residual."""
+    site, told = site_of(SCENARIOS["two-tank"]), 0
+    for day in _record("two-tank")[1:]:
+        left, gave = expected_backup(site, day), next(s.heat.value for s in day.stages if s.stage == "backup")
+        if left.value > 0:
+            told += 1
+            assert gave - left.value == pytest.approx(sum(tank.residual.value for tank in day.tanks), abs=1e-6)
+    assert told >= 20
+
+
 def test_neighbours_tell_what_a_roof_should_have_given():
     """By hand: neighbours of 0.5, 2 and 1 times the house's size on days that differ for all alike."""
     sun = np.linspace(1.0, 8.0, 20)
