@@ -41,7 +41,11 @@ _LAYERS_U, _HEATED_LAYERS_U = 0.2, 0.05
 _HEATED_J = 0.2 * 3.6e6  # from here on a heater has levelled what lies above it
 _WATER_J_M3K = 4.12e6  # at 50 degC: 988 kg/m3 x 4.18 kJ/(kg K)
 
+# Readings now and before: the one before, or of sensors read more often than that the second before.
+_EARLIER = (np.array([[0], [1]]), np.array([[0], [2]]))
+
 Array = NDArray[np.float64]
+_Told = tuple[float, float, float]  # a difference, its instant, and the doubt that comes of layers: K, s, K
 
 
 def outlets(path: HotWater) -> Sequence[tuple[str, str]]:
@@ -59,7 +63,7 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     water before the mixing valve less that behind it, in draws in which no cold is mixed in.
     """
     path, water = plant.site.hot_water, plant.hot_water
-    if path is None or water is None or not path.tanks:
+    if path is None or water is None or not path.tanks or not water.draws:
         return
     late_s = _late_in_draws(plant, path, water.draws)
     if not late_s:
@@ -67,24 +71,44 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     degc = _settled(plant, _named(plant, path), np.array(late_s))
     kwh_per_k = sum([draw.volume_m3 for draw in water.draws]) * _WATER_J_M3K / 3.6e6
     for tank, outlet in outlets(path):
-        top, *below = plant.site.tanks[tank].temperatures[:2] or [""]
+        top, below = [*plant.site.tanks[tank].temperatures[:2], "", ""][:2]
         if outlet in degc and top in degc:
-            least_degc = plant.signals[top].mean - _EMPTIED_K
-            degc[top] = [each if each >= least_degc else nan for each in degc[top]]
             u_k = _FED_ON_TOP_U_K if _is_fed_on_top(plant.site, tank) else _LEAST_U_K
-            layers = [a - b for a, b in zip(degc[top], degc.get(below[0] if below else "", degc[top]), strict=True)]
-            part = _HEATED_LAYERS_U if _is_heated(plant, tank) else _LAYERS_U
-            apart = [part * max(layer, 0.0) if layer == layer else _BELOW_SETTLED_K for layer in layers]
-            told = _known([a - b for a, b in zip(degc[outlet], degc[top], strict=True)], late_s, apart)
-            yield from _check((top, outlet), told, method="draw", u_k=u_k, kwh_per_k=kwh_per_k)
-            if below and below[0] in degc:
-                told = [each for each in _known(layers, late_s, apart) if each[0] <= _LAYERED_K]
-                yield from _check((below[0], top), told, method="layers")
+            columns = (degc[outlet], degc[top], degc.get(below) or degc[top], late_s)
+            draws, layers = _of_tank(plant, tank, columns, least_degc=plant.signals[top].mean - _EMPTIED_K)
+            yield from _check((top, outlet), draws, method="draw", u_k=u_k, kwh_per_k=kwh_per_k)
+            if below in degc:
+                yield from _check((below, top), layers, method="layers")
     mixed, before = path.mixed or "", path.heated or path.hot or ""
     if mixed in degc and before in degc:
         wide_degc = path.mixed_set_c - _OPEN_K
-        less_k = [a - b if b < wide_degc or a < b else nan for a, b in zip(degc[before], degc[mixed], strict=True)]
-        yield from _check((mixed, before), _known(less_k, late_s, [0.0] * len(less_k)), method="valve")
+        each = zip(degc[before], degc[mixed], late_s, strict=True)
+        yield from _check(
+            (mixed, before), [(b - m, at, 0.0) for b, m, at in each if m < wide_degc or b < m], method="valve"
+        )
+
+
+def _of_tank(
+    plant: PlantDay, tank: str, columns: Sequence[Sequence[float]], *, least_degc: float
+) -> tuple[list[_Told], list[_Told]]:
+    """
+    Outlet less top, and top less the sensor below it, of the draws of which they are known.
+
+    Args:
+        columns: Outlet, top and the sensor below it, and when. [degC], [s]
+        least_degc: Colder tops are left out.
+    """
+    part = _HEATED_LAYERS_U if _is_heated(plant, tank) else _LAYERS_U
+    draws, layers = [], []
+    for leaving, top, below, at in zip(*columns, strict=True):
+        layer = top - below
+        # Comparisons with what is not known are false.
+        apart_k = part * layer if layer > 0 else 0.0 if layer <= 0 else _BELOW_SETTLED_K
+        if top >= least_degc and leaving == leaving:
+            draws.append((leaving - top, at, apart_k))
+        if top >= least_degc and layer <= _LAYERED_K:
+            layers.append((layer, at, apart_k))
+    return draws, layers
 
 
 def _is_heated(plant: PlantDay, tank: str) -> bool:
@@ -121,34 +145,28 @@ def _named(plant: PlantDay, path: HotWater) -> Mapping[str, float]:
 
 def _settled(plant: PlantDay, points: Mapping[str, float], at_s: Array) -> dict[str, list[float]]:
     """By sensor, its readings at instants, NaN where there is none of the moment or it moves. Each as `at_s`"""
-    now, before, late_s = [], [], []
+    read, taken_s, interval_s = [], [], []
     for point in points:
         signal = plant.signals[point]
         place = signal.time_s.searchsorted(at_s, "right") - 1
-        back = max(1, round(_SETTLED_S / signal.point.interval_s))
-        now.append(signal.value.take(place, mode="clip"))
-        before.append(signal.value.take(place - back, mode="clip"))
-        late_s.append((at_s - signal.time_s.take(place, mode="clip")) / signal.point.interval_s)
-    degc = np.array(now)
-    moved = np.abs(degc - np.array(before))
-    degc[(moved > np.array([*points.values()])[:, None]) | (np.abs(late_s) > _FRESH_INTERVALS)] = nan
+        taken_s.append(signal.time_s.take(place, mode="clip"))
+        interval_s.append(signal.point.interval_s)
+        earlier = _EARLIER[signal.point.interval_s < _SETTLED_S]
+        read.append(signal.value.take(place - earlier, mode="clip"))
+    degc, before = np.array(read).swapaxes(0, 1)
+    moves = np.abs(degc - before) > np.array([*points.values()])[:, None]
+    stale = np.abs(at_s - np.array(taken_s)) > _FRESH_INTERVALS * np.array(interval_s)[:, None]
+    degc[moves | stale] = nan
     return dict(zip(points, degc.tolist(), strict=True))
 
 
-def _known(
-    difference_k: Sequence[float], at_s: Sequence[float], apart_k: Sequence[float]
-) -> list[tuple[float, float, float]]:
-    """Those differences that are known, with their instants and the doubt that comes of layers. [K, s, K]"""
-    return [each for each in zip(difference_k, at_s, apart_k, strict=True) if each[0] == each[0]]
-
-
-def _least_layered(draw: tuple[float, float, float]) -> float:
+def _least_layered(draw: _Told) -> float:
     return draw[0] + draw[2]
 
 
 def _check(
     pair: tuple[str, str],
-    told: list[tuple[float, float, float]],
+    told: list[_Told],
     *,
     method: PairMethod,
     u_k: float = _LEAST_U_K,

@@ -106,6 +106,11 @@ def test_a_reading_from_before_a_gap_is_not_of_the_moment() -> None:
     assert "draw" not in _checks({"hot.temp": gaps})
 
 
+def test_a_path_without_a_meter_says_nothing() -> None:
+    unmetered = house(**{'flow = "draw.flow"\n': ""})
+    assert list(outlet_checks(plant_of(unmetered, healthy_day()))) == []
+
+
 def test_a_trickle_says_nothing() -> None:
     assert _checks({"draw.flow": [("00:00", "24:00", 1.0)]}) == {}
 

@@ -5,6 +5,7 @@ its fluid falls within one run, which follows from its contact with the ground a
 
 from collections.abc import Sequence
 from datetime import date
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -89,14 +90,21 @@ def fall_in_runs(cells: NDArray[np.intp], entering_degc: ArrayLike, taken_w: Arr
     Returns:
         NaN without a run of 22 minutes after a rest. [K/kW]
     """
-    entering, taken = np.asarray(entering_degc, float), np.asarray(taken_w, float)
-    first = np.flatnonzero(np.diff(cells, prepend=-1) > _BEFORE_CELLS)
-    first = first[first + _LATE_CELLS[-1] < len(cells)]
-    first = first[cells[first + _LATE_CELLS[-1]] - cells[first] == _LATE_CELLS[-1]]
-    if not len(first):
-        return float("nan")
-    late = first[:, None] + _LATE_CELLS
-    fall_k = entering[first[:, None] + _EARLY_CELLS].mean(axis=1) - entering[late].mean(axis=1)
-    late_w = taken[late].mean(axis=1)
-    known = np.isfinite(fall_k) & (late_w > _LEAST_W)
-    return float((fall_k[known] / late_w[known]).mean()) * 1000.0 if known.any() else float("nan")
+    starts = ((cells[1:] - cells[:-1]) > _BEFORE_CELLS).nonzero()[0] + 1
+    long, last = _LATE_CELLS[-1], len(cells) - 1
+    begins = [0, *starts.tolist()] if cells[0] >= _BEFORE_CELLS else starts.tolist()
+    first = [at for at in begins if at + long <= last and cells[at + long] - cells[at] == long]
+    if not first:
+        return nan
+    at = np.array(first)[:, None]
+    late = at + _LATE_CELLS
+    early_degc = np.add.reduce(np.asarray(entering_degc)[at + _EARLY_CELLS], axis=1) / len(_EARLY_CELLS)
+    late_degc = np.add.reduce(np.asarray(entering_degc)[late], axis=1) / len(_LATE_CELLS)
+    late_w = np.add.reduce(np.asarray(taken_w)[late], axis=1) / len(_LATE_CELLS)
+    # A comparison with what is not known is false.
+    told = [
+        1000.0 * (early - end) / power
+        for early, end, power in zip(early_degc.tolist(), late_degc.tolist(), late_w.tolist(), strict=True)
+        if power > _LEAST_W and abs(early - end) < inf
+    ]
+    return sum(told) / len(told) if told else nan
