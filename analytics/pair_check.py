@@ -10,10 +10,11 @@ from typing import Any, Literal
 
 __all__ = ["PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
 
-PairMethod = Literal["rest", "circulation", "mixed", "order"]
+PairMethod = Literal["rest", "circulation", "mixed", "order", "draw", "layers", "valve"]
 """
 rest: a loop's two pipes stood still until both were level. circulation: fluid moved and no heat was exchanged.
 mixed: two heights of a tank while its water turned over. order: the sign that the physics gives, in working hours.
+draw, layers, valve: late in draws (`analytics.outlet_pairs`).
 """
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
 from analytics.fluids import fluid_of
+from analytics.outlet_pairs import outlet_checks
 from analytics.pair_check import PairCheck, PairMethod
 from analytics.pair_order import neighbours, order_checks
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -64,7 +65,7 @@ def check_pairs(plant: PlantDay) -> tuple[PairCheck, ...]:
         if len(tank.temperatures) > 1:
             checks += _mixed(plant, tank)
     checks += _passing(plant)
-    return (*checks, *order_checks(plant))
+    return (*checks, *order_checks(plant), *outlet_checks(plant))
 
 
 def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:

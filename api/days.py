@@ -17,6 +17,7 @@ import numpy as np
 
 from analytics.day import CarriedState, DayResult, account_day, state_from_json, state_to_json, window
 from analytics.detection import assess_day
+from analytics.expected.nearby import NearbySun
 from analytics.expected.watching import Watched, watched_to_json
 from analytics.figures import DayLedger, day_from_json, day_to_record
 from analytics.trace import EMPTY_TRACE, LocalDay, Trace, local_day
@@ -68,6 +69,7 @@ class DayJob:
         alerts: The alerts' state at the end of that day (JSON).
         history: Ledgers (text of JSON) of up to HISTORY_DAYS days before the first task, oldest first.
         silent_days: Days without readings that end with the day before.
+        nearby: The sun by houses near by, of the days from the one before the first task, where the site needs it.
     """
 
     site: str
@@ -77,6 +79,7 @@ class DayJob:
     alerts: list[Any]
     history: Sequence[str]
     silent_days: int
+    nearby: NearbySun | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,10 +141,11 @@ def _compute_day(
     # The ledger goes through its JSON, so that history read back from the records is the same to the bit.
     ledger_json = day_to_record(result.ledger)
     ledger = day_from_json(job.site, ledger_json)
-    verdicts = assess_day(result.plant, history, detectors=detectors_knowing(expected))
+    verdicts = assess_day(result.plant, history, detectors=detectors_knowing(expected, job.nearby))
     after = alerts_after(alerts, verdicts, timezone=site.timezone)
     if task.until_ms is None:  # A day that is not over tells nothing of what it will have given.
-        expected = watched_on(task.text, expected, ledger, alerts=after)
+        earlier = history[-1] if history else None
+        expected = watched_on(task.text, expected, ledger, alerts=after, earlier=earlier, nearby=job.nearby)
     outcome = DayOutcome(
         task=task,
         ledger=ledger_json,

@@ -8,7 +8,9 @@ from math import inf
 from typing import Any
 
 from analytics.detection import DETECTORS, Detector
+from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.detection.stage_below_expected import StageBelowExpected
+from analytics.expected.nearby import NearbySun
 from analytics.expected.stages import watch_site
 from analytics.expected.subjects import Subject, subjects_of
 from analytics.expected.watching import Watched, watched_from_json
@@ -25,13 +27,29 @@ def expected_so_far(state: Mapping[str, Any] | None) -> dict[str, Watched]:
     return watched_from_json((state or {}).get("expected") or {})
 
 
-def detectors_knowing(known: Mapping[str, Watched]) -> Sequence[Detector]:
-    """The detectors, with what is expected of the house."""
-    return [replace(each, watched=known) if isinstance(each, StageBelowExpected) else each for each in DETECTORS]
+def detectors_knowing(known: Mapping[str, Watched], nearby: NearbySun | None = None) -> Sequence[Detector]:
+    """The detectors, with what is expected of the house, and with the sun that houses near by agree on."""
+    return [_knowing(each, known, nearby) for each in DETECTORS]
+
+
+def _knowing(detector: Detector, known: Mapping[str, Watched], nearby: NearbySun | None) -> Detector:
+    match detector:
+        case StageBelowExpected():
+            return replace(detector, watched=known, nearby=nearby)
+        case GroundLoopCold():
+            return replace(detector, watched=known)
+        case _:
+            return detector
 
 
 def watched_on(
-    text: str, known: Mapping[str, Watched], ledger: DayLedger, *, alerts: Sequence[Mapping[str, Any]]
+    text: str,
+    known: Mapping[str, Watched],
+    ledger: DayLedger,
+    *,
+    alerts: Sequence[Mapping[str, Any]],
+    earlier: DayLedger | None = None,
+    nearby: NearbySun | None = None,
 ) -> Mapping[str, Watched]:
     """
     The same after one more whole day.
@@ -39,12 +57,33 @@ def watched_on(
     Args:
         text: Of the site file that held on that day.
         alerts: Those at its end.
+        earlier: The day before. What rests on the sun of houses near by is held against it a day late: by then their
+            days have been computed.
     """
     site = parsed(text)
     if site.commissioned is not None and ledger.day < site.commissioned:
         return {}
     troubled = troubled_on(site, [ledger.day], alerts)
-    return watch_site(_subjects(text), known, ledger, troubled=troubled.get(ledger.day, ()))
+    own = watch_site(_subjects(text), known, ledger, troubled=troubled.get(ledger.day, ()))
+    return own | _by_neighbours(site, known, earlier, alerts=alerts, nearby=nearby)
+
+
+def _by_neighbours(
+    site: Site,
+    known: Mapping[str, Watched],
+    day: DayLedger | None,
+    *,
+    alerts: Sequence[Mapping[str, Any]],
+    nearby: NearbySun | None,
+) -> Mapping[str, Watched]:
+    """What is expected of collectors without a sun sensor; unchanged where nobody near by tells of the day."""
+    if all(collector.irradiance for collector in site.collectors.values()):
+        return {}
+    blind = [s for s in subjects_of(site, sky=nearby.parts if nearby else {}) if s.rests_on_sky]
+    kept = {subject.key: known[subject.key] for subject in blind if subject.key in known}
+    if nearby is None or day is None or day.day not in nearby.parts:
+        return kept
+    return watch_site(blind, kept, day, troubled=troubled_on(site, [day.day], alerts).get(day.day, ()))
 
 
 @lru_cache(maxsize=64)
@@ -53,11 +92,11 @@ def _subjects(text: str) -> Sequence[Subject]:
 
 
 def troubled_on(site: Site, days: Sequence[date], alerts: Sequence[Mapping[str, Any]]) -> dict[date, set[str]]:
-    """By day, parts and sensors that alerts speak of, but for those that say that a stage gives too little."""
+    """By day, parts and sensors that alerts speak of, but for those that themselves rest on what was expected."""
     spans = [
         (alert["component"], _ms(alert["began"]), inf if alert["ended"] is None else _ms(alert["ended"]))
         for alert in alerts
-        if alert["kind"] != StageBelowExpected.kind
+        if alert["kind"] != StageBelowExpected.kind and "cusum_sd" not in alert["evidence"]
     ]
     if not spans:
         return {}

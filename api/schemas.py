@@ -253,7 +253,7 @@ class SignalOut(BaseModel):
 
 class ExpectedPartOut(BaseModel):
     component: str
-    quantity: Literal["heat", "cop", "entering"]
+    quantity: Literal["heat", "cop", "entering", "fall"]
     unit: str
     name: str
     state: Literal["less", "more", "as-expected", "learning", "unknown"]

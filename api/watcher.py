@@ -21,6 +21,7 @@ from api.day_rows import before, shifted, store_outcomes
 from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
 from api.due import Horizon, Watch, mark_running_days, read_horizon, take_news
 from api.moved import Cause
+from api.neighbours import sun_nearby
 from api.records import Records, RecordsError
 from api.sites import (
     parsed,
@@ -44,6 +45,8 @@ __all__ = ["DayFailure", "StepReport", "Worked", "new_watch", "step"]
 
 # A job of 16 days is some half a second of work, and some ten megabytes of readings.
 _DAYS_A_JOB = 16
+# Of so many days before a job the sun of houses near by is read, for the sentence of a lasting want of heat.
+_SHOWN_DAYS = 30
 
 Progress = Callable[[int, int], None]
 """Called with days done and days known to be due."""
@@ -162,6 +165,8 @@ class _Run:
                 release_lease(session, site, self._watch.holder)
                 return None
             earlier = before(session, site, tasks[0].day)
+            first, last = (date.fromisoformat(day) for day in (shifted(tasks[0].day, -_SHOWN_DAYS), tasks[-1].day))
+            nearby = sun_nearby(session, parsed(tasks[-1].text), first=first, last=last)
         job = DayJob(
             site=site,
             tasks=tasks,
@@ -170,6 +175,7 @@ class _Run:
             alerts=earlier.alerts,
             history=earlier.history,
             silent_days=earlier.silent_days,
+            nearby=nearby,
         )
         return Worked(job, marks, due)
 

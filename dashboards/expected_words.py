@@ -23,6 +23,8 @@ def part_name(site: Site, subject: Subject) -> str:
         return f"{heat_pump_name(subject.component)}, COP in heating"
     if subject.quantity == "entering":
         return f"{loop_name(subject.component)}, fluid coming back"
+    if subject.quantity == "fall":
+        return f"{loop_name(subject.component)}, fall of its fluid within a run for each kW taken"
     return origin_name(site, subject.component)
 
 
@@ -66,7 +68,7 @@ def _kept(name: str, found: Expectation, display: Display) -> str:
         apart = show_quantity(abs(had - expected) / len(judged), "K", display)
         return f"{name}: as its own days would lead one to expect, on average {apart} apart over {days}."
     part = show_number(100 * had / expected) if expected > 0 else "100"
-    verb = "was" if found.subject.quantity == "cop" else "gave"
+    verb = "was" if found.subject.quantity in _RATIOS else "gave"
     return f"{name} {verb} what its first weeks would lead one to expect: {part} % of it over {days}."
 
 
@@ -78,12 +80,13 @@ def _shifted(name: str, found: Expectation, shift: Shift, *, display: Display) -
         way = "colder" if less else "warmer"
         return f"{name}: {apart} {way} than its own days would lead one to expect, since {since}."
     part = show_number(100 * abs(1 - shift.had / shift.expected))
-    verb = "was" if found.subject.quantity == "cop" else "gave"
+    verb = "was" if found.subject.quantity in _RATIOS else "gave"
     how = f"{part} % {('lower' if less else 'higher') if verb == 'was' else ('less' if less else 'more')}"
     told = f"{name} {verb} {how} than its first weeks would lead one to expect, since {since}"
-    return f"{told}{_amounts(found, shift, display)}." + ("" if less else _TOO_MUCH)
+    return f"{told}{_amounts(found, shift, display)}." + ("" if less or found.subject.quantity == "fall" else _TOO_MUCH)
 
 
+_RATIOS = ("cop", "fall")
 _TOO_MUCH = " More than nature allows is a sensor's fault: look at the sun's, the flow meter and the temperature pair."
 
 

@@ -18,7 +18,7 @@ from analytics.figures import (
 )
 from analytics.pair_check import PairCheck
 
-__all__ = ["HEALTHY_COP", "record", "with_checks", "with_residuals"]
+__all__ = ["HEALTHY_COP", "record", "with_checks", "with_levels", "with_residuals"]
 
 HEALTHY_COP = 3.8
 """Of the healthy day of `tests.plants`, by hand: 28 l/min of brine 3.5 K colder, and 2.3 kW."""
@@ -60,6 +60,17 @@ def with_checks(ledgers: Sequence[DayLedger], told: Mapping[str, Any], *, days: 
     return [
         replace(ledger, pair_checks=(*ledger.pair_checks, check)) if index >= first else ledger
         for index, ledger in enumerate(ledgers)
+    ]
+
+
+def with_levels(last: date, levels: Mapping[str, Sequence[Sequence[float | None] | None]]) -> list[DayLedger]:
+    """Days up to the one before `last` with how cold a tank's top was as its heater came on, and while it rested."""
+    ((heater, told),) = levels.items()
+    ledgers = record(last, days=len(told), kwh_per_h=1.2)
+    names = [f"heater.{heater}.{name}" for name in ("start_degc", "idle_degc")]
+    return [
+        replace(ledger, conditions={n: v for n, v in zip(names, day or (None, None), strict=True) if v is not None})
+        for ledger, day in zip(ledgers, told, strict=True)
     ]
 
 

@@ -49,7 +49,13 @@ def _expectation(
 
 def test_a_healthy_house_keeps_to_its_first_weeks():
     found = expected_of_record(site_of(SCENARIOS["two-tank"]), _record("two-tank"))
-    assert {each.subject.key for each in found} == {"ground.heat", "sun.heat", "hp.cop", "ground.entering"}
+    assert {each.subject.key for each in found} == {
+        "ground.heat",
+        "sun.heat",
+        "hp.cop",
+        "ground.entering",
+        "ground.fall",
+    }
     for each in found:
         assert each.signals == (), each.subject.key
         assert sum(np.isfinite(day.z) for day in each.days) >= 8, each.subject.key
@@ -192,6 +198,17 @@ def test_the_backup_gives_what_is_left_over():
         left, gave = expected_backup(site, day), next(s.heat.value for s in day.stages if s.stage == "backup")
         held.append(abs(left.value - gave) <= left.plus_minus)
     assert np.mean(held) >= 0.9
+
+
+def test_what_a_backup_gave_beyond_what_was_left_over_is_what_the_balance_leaves_open():
+    """So `balance-open` tells of it already: by hand, in + in = out + stored + lost + residual."""
+    site, told = site_of(SCENARIOS["two-tank"]), 0
+    for day in _record("two-tank")[1:]:
+        left, gave = expected_backup(site, day), next(s.heat.value for s in day.stages if s.stage == "backup")
+        if left.value > 0:
+            told += 1
+            assert gave - left.value == pytest.approx(sum(tank.residual.value for tank in day.tanks), abs=1e-6)
+    assert told >= 20
 
 
 def test_neighbours_tell_what_a_roof_should_have_given():

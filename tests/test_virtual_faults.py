@@ -8,6 +8,7 @@ import pytest
 
 from analytics.trace import local_day
 from ingest.virtual import FAULTS, SCENARIOS, Fault, parse_fault, simulate
+from ingest.virtual.run import LiveSite
 from ingest.virtual.scenario import site_of
 
 JANUARY, APRIL, JULY = date(2026, 1, 20), date(2026, 4, 20), date(2026, 7, 14)
@@ -69,6 +70,8 @@ PLANT_FAULTS = [
     ("heat-pump-low-charge", "two-tank", JANUARY, lambda s, b: cop(b) < 0.8 * cop(s)),
     ("heat-pump-short-cycles", "two-tank", JANUARY, lambda s, b: tally(b, "starts") > 3.0 * tally(s, "starts")),
     ("ground-loop-weak", "two-tank", JANUARY, lambda s, b: coldest_entering(b) < coldest_entering(s) - 1.0),
+    # Of ninety days' loss two are there by the end: a three-hundredth of the flow.
+    ("ground-loop-drifts", "two-tank", JANUARY, reads("ground.flow", lambda s, b: 0.99 * s.max() < b.max() < s.max())),
     ("load-pump-dead", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("boiler-lockout", "boiler-backup", JANUARY, shrinks("boiler_heat_j")),
     ("tap-left-running", "two-tank", APRIL, reads("draw.flow", lambda s, b: b.min() > 0.3 > s.min())),
@@ -115,6 +118,24 @@ def test_a_mended_fault_is_gone():
     flow = run.traces["dsh.flow"]
     assert flow.value[(flow.time_ms > fault.start_ms) & (flow.time_ms <= fault.end_ms)].max() == 0.0
     assert flow.value[flow.time_ms > fault.end_ms].max() > 1.0
+
+
+def test_a_fault_that_comes_on_little_by_little_is_the_same_whatever_the_strides():
+    begin_ms = local_day(JANUARY, "America/New_York").start_ms + 6 * HOUR_MS
+    fault = Fault(name="ground-loop-drifts", start_ms=begin_ms)
+    assert [fault.part_at(begin_ms + days * 24 * HOUR_MS) for days in (0, 44, 89, 400)] == pytest.approx(
+        [1 / 90, 0.5, 1.0, 1.0]
+    )
+    whole = run_of("two-tank", JANUARY, "ground-loop-drifts").traces["ground.entering"].value
+    live = LiveSite(SCENARIOS["two-tank"], start=JANUARY, seed=21, perfect=True, faults=[fault])
+    strides = [live.advance(begin_ms + hours * HOUR_MS)["ground.entering"].value for hours in (1, 5, 23, 25, 40)]
+    parts = np.concatenate(strides)
+    np.testing.assert_array_equal(parts, whole[: len(parts)])
+
+
+def test_a_sensor_reads_as_much_too_little_as_its_fault_says():
+    sound, broken = run_of("two-tank", APRIL), run_of("two-tank", APRIL, "sensor-offset-low", ("hot.temp",))
+    np.testing.assert_allclose(during(broken, "hot.temp") - during(sound, "hot.temp"), -4.0)
 
 
 def during(run, point):

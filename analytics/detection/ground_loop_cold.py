@@ -1,7 +1,7 @@
 """`ground-loop-cold`: fluid from the ground colder than the season and the design allow."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import ClassVar
 
@@ -9,10 +9,12 @@ import numpy as np
 
 from analytics.detection.entering_band import Band, judge_entering, source_needs, source_pump
 from analytics.detection.findings import Need, Verdict
+from analytics.detection.ground_drift import GroundDrift
 from analytics.detection.telling import Advice
 from analytics.expected.conditions import conditions_of, record_column
 from analytics.expected.ground import fit_ground, ground_inputs
 from analytics.expected.heat_pump import pump_courses
+from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.fluids import fluid_of
 from analytics.plant import PlantDay
@@ -25,7 +27,8 @@ __all__ = ["GroundLoopCold"]
 class GroundLoopCold:
     """
     A ground loop whose fluid comes back too cold while the compressor heats: below -4 degC, near the fluid's freezing
-    point, or below what season and load made of it on the house's own days.
+    point, or below what season and load made of it on the house's own days; or whose fluid falls further within a run
+    than in its first good weeks (`watched`), so that it will be too cold one day (`detection.ground_drift`).
 
     Not this: the first minutes after a start; a cold winter within the design; fluid that rests in a cold pipe.
     """
@@ -39,6 +42,9 @@ class GroundLoopCold:
     back_k: float = 0.5
     min_running: timedelta = timedelta(minutes=20)
 
+    watched: Mapping[str, Watched] = field(default_factory=dict)  # by subject, up to the day before
+    drift: GroundDrift = field(default_factory=GroundDrift)
+
     def needs(self, site: Site) -> Sequence[Need]:
         return source_needs(site)
 
@@ -47,7 +53,8 @@ class GroundLoopCold:
         band = Band(
             sign=-1, limit_degc=limit, limit_from=why, advice=_ADVICE, back_k=self.back_k, min_running=self.min_running
         )
-        return judge_entering(plant, component, band)
+        today, held = judge_entering(plant, component, band), self.watched.get(f"{component}.fall")
+        return today if held is None else self.drift.joined(plant, component, held, today=today)
 
     def _design(self, plant: PlantDay, loop: str) -> tuple[float, str]:
         parts = plant.site.loops[loop]

@@ -1,16 +1,18 @@
 """`heater-no-output`: the backup should heat and gives nothing."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 import numpy as np
 
 from analytics.detection.findings import Finding, Need, Verdict
+from analytics.detection.heater_calls import RISE_CELLS, CalledRise, called_rise, earlier_level, status_on
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.sunshine import tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
+from analytics.expected.heater import HEATS_W, OnLevel
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Site, Stage
@@ -20,30 +22,42 @@ __all__ = ["HeaterNoOutput"]
 
 @dataclass(frozen=True, slots=True)
 class _Watched:
-    """Cells in which the backup gave nothing though it should, what they prove, and the water that shows it."""
+    """
+    Cells in which the backup gave nothing though it should, what they prove, and the water that shows it.
+
+    `by` is what says that it should; `level` the tank's own, where that is known.
+    """
 
     idle: Flags
     weight: Course
     healthy: Flags
     water_degc: Course
+    by: Literal["cold", "level", "status"] = "cold"
+    level: OnLevel | None = None
+    rise: CalledRise | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class HeaterNoOutput:
     """
     A backup that should heat and gives nothing: a heater in a tank that takes no power for hours although the hottest
-    water is lukewarm; one in passing that takes none while lukewarm water passes; a boiler whose loop runs into a
-    lukewarm tank without heat.
+    water is lukewarm, or the tank's top colder than it ever was before the heater came on; one of which only the
+    status is known that is called and warms nothing; one in passing that takes no power while lukewarm water passes; a
+    boiler whose loop runs into a lukewarm tank without heat.
 
-    Not this: a heater that rests because the sun or another stage keeps the tank hot; a heater of which only the
-    status is known, for a status says that it is called, not that it heats. One that someone switched off cannot be
-    told apart from one that failed, and the house has no hot water either way.
+    Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told. One
+    that someone switched off cannot be told apart from one that failed.
     """
 
     kind: ClassVar[str] = "heater-no-output"
     rejoin: ClassVar[timedelta] = timedelta(hours=24)
     cold_degc: float = 40.0  # no thermostat of a backup for hot water is set so low (common practice)
-    least_w: float = 100.0
+    least_w: float = HEATS_W
+    below_level_k: float = 2.0  # below the level at which it came on: a thermostat's scatter and the sensor's noise
+    few_days_k: float = 10.0  # over the days on which it came on: the lowest of few lies above the lowest of many
+    cold_part: float = 0.15  # of the warming that is due to a called heater: less is none
+    warm_part: float = 0.4  # so much is heating
+    least_due_k: float = 2.0  # a smaller rise cannot be told from none
     min_cold: timedelta = timedelta(hours=2)  # tariffs block heaters for shorter times (common practice)
     min_running: timedelta = timedelta(minutes=45)  # a boiler purges, lights and warms its loop within minutes
     min_passing: timedelta = timedelta(minutes=5)  # of whole minutes of flow
@@ -54,7 +68,7 @@ class HeaterNoOutput:
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         stage = next(each for each in plant.site.stages.values() if each.backup and _component(each) == component)
-        watched = self._watched(plant, stage)
+        watched = self._watched(plant, history, stage)
         return judge(
             plant,
             episodes(np.where(watched.healthy, 0.0, watched.weight), watched.healthy),
@@ -63,7 +77,7 @@ class HeaterNoOutput:
             unseen=f"{component} was not needed for long enough to tell, or its readings are missing.",
         )
 
-    def _watched(self, plant: PlantDay, stage: Stage) -> _Watched:
+    def _watched(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> _Watched:
         passed = np.arange(round(plant.day.seconds / CELL_S)) < cells_passed(plant)
         if stage.heater is None:
             return self._boiler(plant, plant.loops[stage.loop or ""], passed)
@@ -71,10 +85,32 @@ class HeaterNoOutput:
         heats = passed & (input_w >= self.least_w)
         if stage.tank is None:
             return self._in_passing(plant, passed & (input_w < self.least_w), heats)
-        top = _hottest(plant, stage.tank)
-        idle = passed & (input_w < self.least_w) & (top < self.cold_degc)
-        warm = lasting(passed & (top >= self.cold_degc + 5.0), _cells(self.min_cold))
-        return _Watched(idle, idle / _cells(self.min_cold), lasting(heats, _cells(self.min_output)) | warm, top)
+        if plant.site.heaters[stage.heater].power is None:
+            return self._by_status(plant, stage, passed & status_on(plant, stage.heater))
+        return self._by_power(
+            plant, stage, passed & (input_w < self.least_w), heats, earlier_level(history, stage.heater)
+        )
+
+    def _by_power(self, plant: PlantDay, stage: Stage, rests: Flags, heats: Flags, level: OnLevel | None) -> _Watched:
+        """Colder than any thermostat allows, or than this one ever did; only power shows health."""
+        hottest = _hottest(plant, stage.tank or "")
+        healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
+        if level is None or self._limit_degc(level) <= self.cold_degc:
+            return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
+        top = plant.tanks[stage.tank or ""].sensors_degc[0]
+        idle = cold | (rests & (top < self._limit_degc(level)))
+        return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "level", level)
+
+    def _limit_degc(self, level: OnLevel) -> float:
+        return level.degc - self.below_level_k - self.few_days_k / level.on_days
+
+    def _by_status(self, plant: PlantDay, stage: Stage, called: Flags) -> _Watched:
+        rise = called_rise(plant, stage, called)
+        can_tell = rise.counts & (rise.due_k >= self.least_due_k)
+        idle = can_tell & (rise.rise_k < self.cold_part * rise.due_k)
+        heats = can_tell & (rise.rise_k > self.warm_part * rise.due_k)
+        top = plant.tanks[stage.tank or ""].sensors_degc[0]
+        return _Watched(idle, idle / _cells(self.min_running), heats, top, "status", rise=rise)
 
     def _boiler(self, plant: PlantDay, loop: LoopDay, passed: Flags) -> _Watched:
         tank = tank_of_loop(plant.site, loop.loop)
@@ -107,26 +143,74 @@ class HeaterNoOutput:
             "min_running_min": self.min_running / timedelta(minutes=1),
             "min_passing_min": self.min_passing / timedelta(minutes=1),
         }
-        return tell(plant, episode, _ADVICE, evidence=evidence, weight_s=seconds)
+        if watched.level is not None:
+            evidence |= {
+                "level_degc": round(watched.level.degc, 1),
+                "level_limit_degc": round(self._limit_degc(watched.level), 1),
+                "on_days": watched.level.on_days,
+                "level_days": watched.level.days,
+            }
+        if watched.rise is not None:
+            evidence |= {
+                "rise_k": round(float(watched.rise.rise_k[cells].max()), 1),
+                "due_k": round(watched.rise.due_k, 1),
+                "rise_min": RISE_CELLS,
+                "cold_part_percent": 100 * self.cold_part,
+            }
+        return tell(plant, episode, _ADVICE[watched.by], evidence=evidence, weight_s=seconds)
 
 
-_ADVICE = Advice(
-    "soon",
-    "The backup {backup} has given no heat since {since} although it should: {idle} with the hottest water at down to "
-    "{lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
-    (
-        "element burnt out, or boiler locked out",
-        "safety cut-out tripped, breaker off, or no fuel",
-        "contactor, thermostat or its wiring failed",
-        "switched off by someone",
-    ),
-    (
-        "Ask whether it was switched off on purpose; look at its breaker and display without opening a panel.",
-        "A tripped cut-out or lock-out has a cause: let licensed people find it before it is reset. Smell of gas: "
-        "touch no switch, leave, and call the gas emergency number.",
-        "Water that stood lukewarm lets Legionella grow: heat the tank through, and flush, as local rules ask.",
-    ),
+_CAUSES = (
+    "element burnt out, or boiler locked out",
+    "safety cut-out tripped, breaker off, or no fuel",
+    "contactor, thermostat or its wiring failed",
+    "switched off by someone",
 )
+_CHECKS = (
+    "Ask whether it was switched off on purpose; look at its breaker and display without opening a panel.",
+    "A tripped cut-out or lock-out has a cause: let licensed people find it before it is reset. Smell of gas: "
+    "touch no switch, leave, and call the gas emergency number.",
+    "Water that stood lukewarm lets Legionella grow: heat the tank through, and flush, as local rules ask.",
+)
+_OF_ELEMENT = "An electrician measures the element's resistance with the circuit dead: a burnt-out one is open."
+_ADVICE: Mapping[str, Advice] = {
+    "cold": Advice(
+        "soon",
+        "The backup {backup} has given no heat since {since} although it should: {idle} with the hottest water at down "
+        "to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
+        _CAUSES,
+        _CHECKS,
+    ),
+    "level": Advice(
+        "soon",
+        "The backup {backup} has taken no power since {since} although it should: {idle} with the top of its tank at "
+        "down to {lowest_water_degc:.1f} degC. Before, it came on whenever the top had fallen to {level_degc:.1f} degC "
+        "or sooner ({on_days} of {level_days} days).",
+        (
+            "element burnt out",
+            "safety cut-out tripped, or breaker off",
+            "contactor, thermostat or its wiring failed",
+            "thermostat set lower, or switched off by someone, while the sun does the work",
+        ),
+        (
+            _CHECKS[0].replace("switched off on purpose", "switched off or set lower on purpose"),
+            _OF_ELEMENT,
+            *_CHECKS[1:],
+        ),
+    ),
+    "status": Advice(
+        "soon",
+        "The backup {backup} is called since {since} and warms nothing: in {idle} of calls without draws the tank rose "
+        "by at most {rise_k:.1f} K in {rise_min} min, where its rated power makes {due_k:.1f} K.",
+        (
+            "element burnt out",
+            "safety cut-out tripped, or breaker off behind the thermostat",
+            "contactor failed or its wiring loose",
+            "the tank's sensor out of its pocket",
+        ),
+        (_CHECKS[0], _OF_ELEMENT, *_CHECKS[1:]),
+    ),
+}
 
 
 def _component(stage: Stage) -> str:
@@ -146,8 +230,9 @@ def _lacking(site: Site, stage: Stage) -> str:
     if stage.heater is None:
         has_pump = stage.loop is not None and site.loops[stage.loop].pump is not None
         return "" if has_pump else f"No pump point tells when the loop of stage {stage.id} is called."
-    if site.heaters[stage.heater].power is None:
-        return f"The power of heater {stage.heater} is not measured; a status does not show whether it heats."
+    heater = site.heaters[stage.heater]
+    if heater.power is None and (tank is None or heater.status is None or heater.rated_w is None):
+        return f"The power of heater {stage.heater} is not measured; nothing shows whether it heats."
     if tank is None and (path is None or path.heated is None or not (path.flow or path.volume)):
         return f"Flow and temperature of the water that heater {stage.heater} heats are not both measured."
     return ""

@@ -11,7 +11,7 @@ from analytics.pair_check import PairCheck, PairMethod
 from analytics.plant import PlantDay
 from analytics.trace import local_day
 
-__all__ = ["SETTLED_S", "PairRecord", "Seen", "day_start_ms", "judged_record", "pairs_seen"]
+__all__ = ["PLACE_U_K", "SETTLED_S", "PairRecord", "Seen", "day_start_ms", "judged_record", "pairs_seen"]
 
 SETTLED_S = 600.0
 """A day's verdict on the days before it comes so long after midnight, when their last readings have arrived."""
@@ -21,8 +21,8 @@ _WITHIN = timedelta(days=10)  # in which these three must lie
 _REACH = timedelta(days=14)  # how far back agreeing days are added
 _AGREE_K = 0.05
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
-# at rest in one room; fluid that passes both; water that a coil turns over.
-_PLACE_U_K: dict[PairMethod, float] = {"rest": 0.03, "circulation": 0.015, "mixed": 0.1}
+# at rest in one room; fluid that passes both; water that a coil turns over; a tank's top and the pipe that leaves it.
+PLACE_U_K: dict[PairMethod, float] = {"rest": 0.03, "circulation": 0.015, "mixed": 0.1, "draw": 0.5, "valve": 0.5}
 
 Seen = tuple[date, PairCheck]
 """A day and what it told."""
@@ -118,7 +118,7 @@ class _Sums:
 
     def record(self, seen: Sequence[Seen], count: int) -> PairRecord:
         """The record of the newest `count` of the days seen."""
-        u_k = hypot(self.u_k, _PLACE_U_K.get(seen[-1][1].method, 0.0))
+        u_k = hypot(self.u_k, PLACE_U_K.get(seen[-1][1].method, 0.0))
         return PairRecord(self.mean_k, u_k, seen[-count:], seen)
 
 

@@ -1,15 +1,25 @@
 """`sensor-offset`: two sensors that belong together differ by more than their limits of error where they must agree."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, instant_ms
-from analytics.detection.pair_days import SETTLED_S, PairRecord, Seen, day_start_ms, judged_record, pairs_seen
+from analytics.detection.outlet_witness import Witness, witness_of
+from analytics.detection.pair_days import (
+    PLACE_U_K,
+    SETTLED_S,
+    PairRecord,
+    Seen,
+    day_start_ms,
+    judged_record,
+    pairs_seen,
+)
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
+from analytics.outlet_pairs import PATH, outlets
 from analytics.pair_check import PairMethod
 from analytics.pair_order import pair_limit_k
 from analytics.plant import PlantDay
@@ -18,7 +28,10 @@ from analytics.units import to_si
 
 __all__ = ["SensorOffset"]
 
-_METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed")  # the better first
+_METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "draw", "valve")  # the better first
+_ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve")
+_UNTOLD_DAYS = 6  # so long a pair along draws waits for a day that tells which of the two is off
+_LAYERED_K = 1.0  # so much beyond the margin a top may be layered for days (common practice)
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
 _DRIFTS_K = 0.15  # over the days looked at: a sound pair moves by a few hundredths
 _WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
@@ -26,15 +39,35 @@ _WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """A pair's record beside what its two classes allow."""
+    """A pair's record beside what its two classes allow; of pairs seen along draws also what tells them apart."""
 
     record: PairRecord
     limit_k: float
+    witness: Witness | None = None
 
     @property
     def beyond_k(self) -> float:
         """How far the difference lies beyond the classes, all doubt in the sensors' favour."""
         return abs(self.record.difference_k) - _EXPANDED * self.record.u_k - self.limit_k
+
+    @property
+    def is_along_draws(self) -> bool:
+        return self.record.newest.method in _ALONG_DRAWS
+
+    @property
+    def may_be_layers(self) -> bool:
+        """Whether an outlet that reads more than its tank's top may lie in warmer water."""
+        return self.record.difference_k > 0 and self.beyond_k < _LAYERED_K
+
+    @property
+    def is_by_valve(self) -> bool:
+        return self.record.newest.method == "valve"
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether the classes explain the difference, with a margin for the sensors' places along a draw."""
+        margin_k = _EXPANDED * PLACE_U_K[self.record.newest.method] if self.is_along_draws else 0.0
+        return abs(self.record.difference_k) <= self.limit_k + margin_k
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +76,8 @@ class SensorOffset:
     A pair of sensors that disagree beyond their classes in the quiet hours of several days.
 
     Not this: sensors that differ within their limits of error, however long; a difference that comes and goes.
-    A collector's pair is judged only while its pump runs in the dark: at rest its outlet sensor stands outside.
+    A collector's pair is judged only while its pump runs in the dark: at rest its outlet sensor stands outside. Where
+    water leaves a tank, layers make the outlet the warmer: only what holds in the least layered draw of a day counts.
     """
 
     kind: ClassVar[str] = "sensor-offset"
@@ -52,24 +86,36 @@ class SensorOffset:
     def needs(self, site: Site) -> Sequence[Need]:
         loops = [Need(loop.id, _lacking_pair(loop.entering, loop.leaving, loop.id)) for loop in site.loops.values()]
         tanks = [Need(tank.id, _lacking_row(tank.temperatures, tank.id)) for tank in site.tanks.values()]
-        path = site.hot_water
-        return loops + tanks + ([Need("hot_water")] if path is not None and path.hot and path.heated else [])
+        return loops + tanks + ([Need(PATH)] if _has_pair_along_path(site) else [])
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         if plant.until_s < SETTLED_S:
             return NotAssessed("The day before is judged ten minutes after midnight, when its readings have arrived.")
-        seen = pairs_seen(history, plant.day.date, component, methods=_METHODS)
-        judged = [found for found in (self._judged(plant, days) for days in _best(seen)) if found is not None]
+        judged = [] if component == PATH else self._of_component(plant, history, component)
+        if component == PATH or component in plant.site.tanks:
+            judged += self._along_path(plant, history, component)
         if not judged:
             return NotAssessed(
                 f"The sensors of {component} were seen to have to agree on fewer than three days lately."
             )
-        worst = max(judged, key=lambda each: each.beyond_k)
+        # Water that was turned over tells more finely than draws do, and an outlet beside its tank more than a valve.
+        worst = max(judged, key=lambda e: (e.beyond_k > 0, not e.is_along_draws, not e.is_by_valve, e.beyond_k))
         if worst.beyond_k > 0:
-            return Fault((self._finding(plant, worst, judged),))
-        if all(abs(each.record.difference_k) <= each.limit_k for each in judged):
+            return self._fault(plant, worst, judged)
+        if all(each.is_sound for each in judged):
             return Clear(day_start_ms(plant, max(each.record.days[0][0] for each in judged)))
         return NotAssessed(f"The sensors of {component} differ by about what their classes allow.")
+
+    def _fault(self, plant: PlantDay, worst: _Judged, judged: Sequence[_Judged]) -> Verdict:
+        record, witness = worst.record, worst.witness
+        if not worst.is_along_draws:
+            pair = (record.newest.first, record.newest.second)
+            named = [e.witness for e in judged if e.is_along_draws and e.witness and e.witness.point in pair]
+            suspect = None if named else _suspect(worst, judged)
+            witness = Witness(suspect, _LIKEWISE) if suspect else next(iter(named), None)
+        elif witness is None and (len(record.days) < _UNTOLD_DAYS or worst.may_be_layers):
+            return NotAssessed(f"Which of {record.newest.first} and {record.newest.second} is off is not known yet.")
+        return Fault((self._finding(plant, worst, witness),))
 
     def _judged(self, plant: PlantDay, days: Sequence[Seen]) -> _Judged | None:
         record = judged_record(days, plant.day.date)
@@ -78,28 +124,55 @@ class SensorOffset:
         pair = (record.newest.first, record.newest.second)
         if any(plant.last_s.get(point, -1.0) < 0 for point in pair):
             return None  # nothing was heard of them today
+        if record.newest.method == "valve" and record.difference_k > 0:
+            return None  # cold that a valve mixes in where it should not is no sensor's fault
         return _Judged(record, pair_limit_k(plant.site, *pair))
 
-    def _finding(self, plant: PlantDay, found: _Judged, judged: Sequence[_Judged]) -> Finding:
-        record, check, suspect = found.record, found.record.newest, _suspect(found, judged)
-        point = plant.site.points[suspect or check.second]
+    def _along_path(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
+        """Of pairs seen along draws, those that speak of the component: of its own sensor, or of no other's."""
+        at_home = {point: tank.id for tank in plant.site.tanks.values() for point in tank.temperatures}
+        found = []
+        for each in self._of_component(plant, history, PATH):
+            if each.is_along_draws and each.beyond_k > 0:
+                each = replace(each, witness=witness_of(plant.site, history, plant.day.date, found=each.record))
+            named = at_home.get(each.witness.point, PATH) if each.witness else ""
+            is_beside = at_home.get(each.record.newest.first) == component
+            if named == component if named else (component == PATH or (is_beside and each.is_sound)):
+                found.append(each)
+        return found
+
+    def _of_component(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
+        seen = pairs_seen(history, plant.day.date, component, methods=_METHODS)
+        return [found for found in (self._judged(plant, days) for days in _best(seen)) if found is not None]
+
+    def _finding(self, plant: PlantDay, found: _Judged, witness: Witness | None) -> Finding:
+        record, check = found.record, found.record.newest
+        point = plant.site.points[witness.point if witness else check.second]
         began_ms = day_start_ms(plant, record.days[0][0], record.days[0][1].start_s)
         evidence = {"since": clock(began_ms, plant.day.timezone), **_evidence(plant, found, point)}
-        shift_kwh = abs(record.difference_k) * record.kwh_per_k
+        if witness is not None:
+            evidence["witness"] = witness.says
+        # A tank's sensor that stands beside the path shifts no heat of the water that passes.
+        shift_kwh = 0.0 if check.method == "draw" and point.id == check.first else _shift_kwh(record)
         drifts = abs(_drift_k(record)) >= _DRIFTS_K and len(record.days) < len(record.seen)
-        template = _SENTENCE + (_NAMED if suspect else _EITHER)
+        template = (_VALVE_SENTENCE if found.is_by_valve else _SENTENCE) + (_NAMED if witness else _EITHER)
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
             detected_ms=instant_ms(plant, SETTLED_S),
-            severity="soon" if check.method == "circulation" and shift_kwh >= _WORTH_KWH else "watch",
+            severity="soon" if check.method in ("circulation", "draw") and shift_kwh >= _WORTH_KWH else "watch",
             template=template + (_DRIFTS if drifts else "") + (_SHIFTS if shift_kwh > 0 else ""),
             evidence=evidence,
             likely_causes=_CAUSES[check.method],
-            checks=_checks(point, evidence),
+            checks=_checks(point, evidence, method=check.method),
             cost_per_day=None,
             weight_s=record.minutes * 60,
         )
+
+
+def _shift_kwh(record: PairRecord) -> float:
+    """What the difference makes of a day's heat."""
+    return abs(record.difference_k) * record.kwh_per_k
 
 
 def _drift_k(record: PairRecord) -> float:
@@ -129,7 +202,7 @@ def _evidence(plant: PlantDay, found: _Judged, point: Point) -> dict[str, float 
         "drift_k": round(_drift_k(record), 2),
         "drift_days": (record.seen[-1][0] - record.seen[0][0]).days,
         "drift_limit_k": _DRIFTS_K,
-        "shift_kwh_per_day": round(abs(record.difference_k) * record.kwh_per_k, 2),
+        "shift_kwh_per_day": round(_shift_kwh(record), 2),
         "calibrate": point.id,
         "offset_now": point.offset,
         "offset_new": round(_offset(point, sign * record.difference_k), 2),
@@ -143,13 +216,20 @@ _SENTENCE = (
     "{quiet_days} days since {since}, good to {plus_minus_k:.2f} K; their classes allow {limit_k:.2f} K."
 )
 _EITHER = " Which of the two is off cannot be told from the pair alone."
-_NAMED = " The neighbour on the other side differs from it likewise, so {calibrate} is the one that is off."
+_NAMED = " The one that is off is {calibrate}: {witness}."
+_LIKEWISE = "the neighbour on the other side differs from it likewise"
+_VALVE_SENTENCE = (
+    "Sensor {higher} reads at least {difference_k:.2f} K more than {lower} {when}, where it cannot be warmer: found "
+    "on {quiet_days} days since {since}, good to {plus_minus_k:.2f} K; their classes allow {limit_k:.2f} K."
+)
 _DRIFTS = " The difference moved by {drift_k:+.2f} K in {drift_days} days."
 _SHIFTS = " It shifts the heat of {component} by {shift_kwh_per_day:.2f} kWh a day."
 _WHEN: dict[PairMethod, str] = {
     "rest": "at rest, after the pipes had become level",
     "circulation": "while water passed both and no heat was given or taken between them",
     "mixed": "while a coil below turned the tank's water over",
+    "draw": "late in long draws, in the least layered of each day, with water of the tank's top passing the outlet",
+    "valve": "late in long draws, with nothing but cold water added between them",
 }
 _COMMON = (
     "sensor not deep enough in its pocket, without paste, or loose on its pipe",
@@ -163,13 +243,25 @@ _CAUSES: dict[PairMethod, Sequence[str]] = {
     ),
     "circulation": _COMMON,
     "mixed": (*_COMMON, "one of the two sensors sits beside the coil, an inlet or an element"),
+    "draw": (
+        "sensor strapped to the pipe without paste or insulation, or not in the flow",
+        *_COMMON[1:],
+        "where the outlet reads lower: cold water reaches it past the tank, through a cross-connection or a broken dip "
+        "tube",
+    ),
+    "valve": (*_COMMON, "the sensor behind the valve is warmed by a circulation line"),
 }
 
 
-def _checks(point: Point, evidence: dict[str, float | int | str | None]) -> Sequence[str]:
+def _checks(point: Point, evidence: dict[str, float | int | str | None], *, method: PairMethod) -> Sequence[str]:
+    moment = (
+        "while a hot tap has run for some minutes (the water scalds)"
+        if method in _ALONG_DRAWS
+        else "both in the same water or with the pump running and no heat source on"
+    )
     return (
-        f"Hold a reference thermometer against {evidence['first']} and {evidence['second']}, both in the same water or "
-        "with the pump running and no heat source on: the one that differs from it is off.",
+        f"Hold a reference thermometer against {evidence['first']} and {evidence['second']}, {moment}: the one that "
+        "differs from it is off.",
         "See that both sensors sit deep in their pockets with paste, under the insulation.",
         f'If both stay as they are, write offset = {evidence["offset_new"]:g} for point "{point.id}" into the site '
         f"file (now {point.offset:g}, in {point.unit}): then the pair agrees. If the reference shows the other one to "
@@ -209,6 +301,15 @@ def _suspect(found: _Judged, judged: Sequence[_Judged]) -> str | None:
 
 def _lacking_pair(entering: str | None, leaving: str | None, loop: str) -> str:
     return "" if entering and leaving else f"Loop {loop} has no pair of temperature sensors to compare."
+
+
+def _has_pair_along_path(site: Site) -> bool:
+    path = site.hot_water
+    if path is None:
+        return False
+    before = path.heated or path.hot
+    by_tank = any(outlet and site.tanks[tank].temperatures for tank, outlet in outlets(path))
+    return bool(by_tank or (path.hot and path.heated) or (before and path.mixed))
 
 
 def _lacking_row(temperatures: Sequence[str], tank: str) -> str:

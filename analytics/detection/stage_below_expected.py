@@ -13,6 +13,7 @@ from analytics.detection.stage_shift import StageShift
 from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun, tank_ends
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.limits import heat_limit_w
+from analytics.expected.nearby import NearbySun
 from analytics.expected.subjects import why_no_expectation
 from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
@@ -44,7 +45,8 @@ class StageBelowExpected:
     A stage whose measured heat stays below what its conditions allow, with both intervals against it.
 
     A collector is held against ISO 9806 with the measured sun; a desuperheater against its own record. Where the first
-    good weeks have made a model (`watched`), small lasting shifts are found, too (`detection.stage_shift`). A heater's
+    good weeks have made a model (`watched`), small lasting shifts are found, too (`detection.stage_shift`); a collector
+    without a sun sensor is held to it by the sun that houses near by agree on (`nearby`). A heater's
     heat is computed from its input, so nothing can be held against it. Not this: dull days, a full tank, a pump that
     does not run (`loop-no-flow`, `loop-never-called`).
     """
@@ -64,16 +66,26 @@ class StageBelowExpected:
     cool_degc: float = 35.0  # water entering the desuperheater; above, hot gas has less to give
 
     watched: Mapping[str, Watched] = field(default_factory=dict)  # by subject, up to the day before
+    nearby: NearbySun | None = None  # by houses near by, for collectors without a sun sensor
     shift: StageShift = field(default_factory=StageShift)
 
     def needs(self, site: Site) -> Sequence[Need]:
-        return [Need(stage.id, _lacking(site, stage)) for stage in site.stages.values()]
+        return [Need(stage.id, self._lacking(site, stage)) for stage in site.stages.values()]
+
+    def _lacking(self, site: Site, stage: Stage) -> str:
+        """Nothing is lacking where houses near by have told of the sun for long enough to make a model."""
+        held = self.watched.get(f"{stage.id}.heat")
+        return "" if held is not None and held.experience else _lacking(site, stage)
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         stage = plant.site.stages[component]
         today = self._today(plant, history, stage)
         held = self.watched.get(f"{component}.heat")
-        return today if held is None else self.shift.joined(plant, stage, held, today=today)
+        if held is None:
+            return today
+        return self.shift.joined(
+            plant, stage, held, today=today, nearby=None if _sees_sun(plant.site, stage) else self.nearby
+        )
 
     def _today(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> Verdict:
         """The day's own evidence, as far as it goes."""
@@ -81,6 +93,8 @@ class StageBelowExpected:
         if loop is None:
             return NotAssessed(f"Loop {stage.loop} of stage {stage.id} gave no readings.")
         collector, heat_pump = collector_of(plant.site, loop.loop), _heat_pump_of(plant.site, loop.loop)
+        if collector is not None and not _sees_sun(plant.site, stage):
+            return NotAssessed(f"Nobody measures the sun of stage {stage.id} hour by hour.")
         if collector is not None:
             return self._collector(plant, stage, loop, collector=collector)
         if heat_pump is None:
@@ -250,6 +264,12 @@ _RECORD_CHECKS = (
     "Descale the exchanger where the water is hard; refrigerant work is for certified technicians.",
     "Pipes of the hot gas burn: let them cool before touching.",
 )
+
+
+def _sees_sun(site: Site, stage: Stage) -> bool:
+    """Whether a stage's collector has a sun sensor, if it has a collector."""
+    collector = collector_of(site, stage.loop or "")
+    return collector is None or collector.irradiance is not None
 
 
 def _lacking(site: Site, stage: Stage) -> str:

@@ -8,6 +8,7 @@ from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Ver
 from analytics.detection.moments import clock, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.detection.worth import heat_price
+from analytics.expected.nearby import NearbySun
 from analytics.expected.watching import SCHEME, Watched, days_between_false_signals, days_to_find
 from analytics.plant import PlantDay
 from analytics.site import Stage
@@ -29,12 +30,19 @@ class StageShift:
     well_sd: float = 2.0
     recent_days: int = 7  # so long may the last judged day lie back and still end an alert
 
-    def joined(self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict) -> Verdict:
-        """The fault that the days before show, or else the day's own verdict; where it has none, their health."""
+    def joined(
+        self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict, nearby: NearbySun | None = None
+    ) -> Verdict:
+        """
+        The fault that the days before show, or else the day's own verdict; where it has none, their health.
+
+        Args:
+            nearby: The sun by houses near by, where the stage is held to it.
+        """
         if plant.until_s < SETTLED_S or not any(last_s >= 0 for last_s in plant.last_s.values()):
             return today
         if held.out == "low":
-            return self._found(plant, stage, held, today=today)
+            return self._found(plant, stage, held, today=today, nearby=nearby)
         if not isinstance(today, NotAssessed) or held.judged is None:
             return today
         is_recent = plant.day.date - held.judged <= timedelta(days=self.recent_days)
@@ -42,17 +50,21 @@ class StageShift:
             return Clear(day_start_ms(plant, max(held.judged, held.well_since or held.judged)))
         return today
 
-    def _found(self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict) -> Verdict:
+    def _found(
+        self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict, nearby: NearbySun | None
+    ) -> Verdict:
         shift = held.low
         short = 1.0 - shift.had / shift.expected if shift.expected > 0 else 0.0
         if isinstance(today, Fault):
             return today
         if short < self.least_part or shift.days < self.least_days:
             return NotAssessed(f"Stage {stage.id} gives somewhat less than its first weeks did: {100 * short:.0f} %.")
-        return Fault((self._finding(plant, stage, held, since=shift.since or plant.day.date),))
+        return Fault((self._finding(plant, stage, held, nearby=nearby),))
 
-    def _finding(self, plant: PlantDay, stage: Stage, held: Watched, *, since: date) -> Finding:
-        shift, began_ms = held.low, day_start_ms(plant, since)
+    def _finding(self, plant: PlantDay, stage: Stage, held: Watched, *, nearby: NearbySun | None) -> Finding:
+        shift = held.low
+        since = shift.since or plant.day.date
+        began_ms = day_start_ms(plant, since)
         price = heat_price(plant)
         short_kwh = (shift.expected - shift.had) / shift.days
         shift_sd = (shift.expected - shift.had) / sqrt(shift.u_square * shift.days)
@@ -77,20 +89,40 @@ class StageShift:
             "fit_cv_rmse_percent": round(100 * max(fit.cv_rmse for fit in fits), 1),
             "fit_nmbe_percent": round(100 * max((fit.nmbe for fit in fits), key=abs), 2),
         }
+        by_neighbours = {} if nearby is None else _by_neighbours(nearby, since, held.judged or since)
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
             detected_ms=instant_ms(plant, SETTLED_S),
             severity="soon",
-            template=_SENTENCE,
-            evidence=evidence,
-            likely_causes=_CAUSES,
+            template=_SENTENCE + (_BY_NEIGHBOURS if by_neighbours else ""),
+            evidence=evidence | by_neighbours,
+            likely_causes=_NEARBY_CAUSES if by_neighbours else _CAUSES,
             checks=_CHECKS,
             cost_per_day=None if price is None else round(short_kwh * price, 6),
             weight_s=shift.days * 86400.0,
         )
 
 
+def _by_neighbours(nearby: NearbySun, first: date, last: date) -> dict[str, float | int | str | None]:
+    """What houses near by measured on the days of a shift, as far as it is at hand."""
+    days = [day for day in nearby.parts if first <= day <= last]
+    if not days:
+        return {}
+    counts = [nearby.houses[day] for day in days]
+    least, most = min(counts), max(counts)
+    return {
+        "houses": str(most) if least == most else f"{least} to {most}",
+        "within_km": round(nearby.within_km, 1),
+        "sun_days": len(days),
+        "sky_percent": round(100 * sum(nearby.parts[day] for day in days) / len(days)),
+    }
+
+
+_BY_NEIGHBOURS = (
+    " It does not measure the sun: {houses} houses within {within_km:.0f} km agree that {sky_percent:.0f} % of a "
+    "cloudless sky's sun fell on {sun_days} of these days."
+)
 _SENTENCE = (
     "The stage {stage_name} has given {short_percent:.0f} % less since {since} than its first good weeks would lead "
     "one to expect: {had_kwh:.1f} kWh on {days} days, where {expected_kwh:.1f} ± {plus_minus_kwh:.1f} kWh were to be "
@@ -100,6 +132,13 @@ _CAUSES = (
     "collector: glass dirty, shaded or under snow; heat pump: refrigerant lost, exchanger scaled or fouled",
     "flow far from the design: strainer clogged, air in the circuit, pump set otherwise",
     "a sensor of this stage drifts: flow meter, temperature pair, sun sensor, power meter",
+    "insulation of pipes or of the collector damaged",
+)
+_NEARBY_CAUSES = (
+    "glass dirty, shaded by something new, or under snow",
+    "clouds, fog or a hill that the neighbours do not share",
+    "flow far from the design: strainer clogged, air in the circuit, pump set otherwise",
+    "a sensor of this stage drifts: flow meter, temperature pair",
     "insulation of pipes or of the collector damaged",
 )
 _CHECKS = (

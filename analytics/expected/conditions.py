@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
+from analytics.expected.ground import fall_in_runs
 from analytics.expected.heat_pump import PumpCourses, pump_courses
+from analytics.expected.heater import heater_levels
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump
@@ -36,6 +38,10 @@ def day_conditions(plant: PlantDay) -> DayConditions:
                 found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
     for collector in plant.site.collectors.values():
         found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
+    for stage in plant.site.stages.values():
+        if stage.heater and stage.tank:
+            levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
+            found |= {f"heater.{stage.heater}.{name}": value for name, value in levels.items()}
     return {name: value for name, value in found.items() if np.isfinite(value)}
 
 
@@ -51,7 +57,9 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
     steady = courses.steady & np.isfinite(courses.useful_w + courses.elec_w)
     elec_j = float(courses.elec_w[steady].sum()) * CELL_S
     source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
-    taken_w = np.nan if source is None else -sum_of_known(source.heat_w[courses.cells])
+    source_w = None if source is None else source.heat_w[courses.cells]
+    taken_w = np.nan if source_w is None else -sum_of_known(source_w)
+    fall = np.nan if source_w is None else fall_in_runs(courses.cells, courses.entering_degc, -source_w)
     return {
         "run_h": len(courses.cells) * CELL_S / 3600,
         "run_elec_kwh": float(np.nansum(courses.elec_w)) * CELL_S / 3.6e6,
@@ -61,6 +69,7 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
         "entering_degc": _mean(courses.entering_degc[steady]),
         "load_leaving_degc": _mean(courses.load_leaving_degc[steady]),
         "source_mean_w": taken_w * CELL_S / plant.day.seconds,
+        "fall_k_per_kw": fall,
         **({} if dsh is None else _desuperheater(dsh, courses)),
     }
 

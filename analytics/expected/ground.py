@@ -1,14 +1,18 @@
-"""What a ground loop should bring: the season after Kusuda and Achenbach, and the load that cools or warms it."""
+"""
+What a ground loop should bring: the season after Kusuda and Achenbach, and the load that cools or warms it; and how far
+its fluid falls within one run, which follows from its contact with the ground alone.
+"""
 
 from collections.abc import Sequence
 from datetime import date
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.expected.linear import LinearFit, fit_linear
 
-__all__ = ["fit_ground", "ground_inputs", "ground_temperature"]
+__all__ = ["fall_in_runs", "fit_ground", "ground_inputs", "ground_temperature"]
 
 Array = NDArray[np.float64]
 
@@ -65,3 +69,42 @@ def ground_inputs(days: Sequence[date], source_w: ArrayLike, *, is_south: bool =
 def fit_ground(inputs: ArrayLike, entering_degc: ArrayLike) -> LinearFit | None:
     """Entering temperature over season and load (`ground_inputs`), fitted on a house's own days."""
     return fit_linear(inputs, entering_degc, names=("season", "source_w"), least_sd=_LEAST_SD_K)
+
+
+# Minutes of a run: as it begins the fluid is as warm as the ground, then it has found its distance from it.
+_EARLY_CELLS, _LATE_CELLS = np.arange(1, 4), np.arange(16, 22)
+_BEFORE_CELLS = 15  # at least so long a rest, in which fluid and ground become level again
+_LEAST_W = 500.0
+
+
+def fall_in_runs(cells: NDArray[np.intp], entering_degc: ArrayLike, taken_w: ArrayLike) -> float:
+    """
+    How far the entering fluid falls within a run for each kilowatt taken from it, as the mean of a day's long runs.
+
+    Ground is as warm at a run's end as at its beginning, so neither season nor year shows in it; lost fluid, less flow
+    and lost contact do.
+
+    Args:
+        cells: Places in the day of the cells in which the compressor runs.
+        entering_degc, taken_w: In these cells, entering temperature and heat taken from the ground. [degC], [W]
+    Returns:
+        NaN without a run of 22 minutes after a rest. [K/kW]
+    """
+    starts = ((cells[1:] - cells[:-1]) > _BEFORE_CELLS).nonzero()[0] + 1
+    long, last = _LATE_CELLS[-1], len(cells) - 1
+    begins = [0, *starts.tolist()] if cells[0] >= _BEFORE_CELLS else starts.tolist()
+    first = [at for at in begins if at + long <= last and cells[at + long] - cells[at] == long]
+    if not first:
+        return nan
+    at = np.array(first)[:, None]
+    late = at + _LATE_CELLS
+    early_degc = np.add.reduce(np.asarray(entering_degc)[at + _EARLY_CELLS], axis=1) / len(_EARLY_CELLS)
+    late_degc = np.add.reduce(np.asarray(entering_degc)[late], axis=1) / len(_LATE_CELLS)
+    late_w = np.add.reduce(np.asarray(taken_w)[late], axis=1) / len(_LATE_CELLS)
+    # A comparison with what is not known is false.
+    told = [
+        1000.0 * (early - end) / power
+        for early, end, power in zip(early_degc.tolist(), late_degc.tolist(), late_w.tolist(), strict=True)
+        if power > _LEAST_W and abs(early - end) < inf
+    ]
+    return sum(told) / len(told) if told else nan

@@ -128,6 +128,11 @@ def expected_backup(site: Site, day: DayLedger) -> Figure:
     Heat that the backup had to give: what the taps took, the tanks lost and kept, less what the other stages gave.
 
     Never below zero; not known where one of these is not.
+
+    It is shown and never alarmed by itself: what a backup gave beyond it is, to the last watt-hour, what the tanks'
+    balance leaves open, of which `balance-open` tells with the same meters' intervals. What makes more of it needful is
+    told where it begins: a stage that gives too little, a tap that runs, a thermostat that does not let go
+    (`heater-always-on`). A second alert of the same kilowatt-hours would only repeat them.
     """
     others = [line.heat for line in day.stages if not site.stages[line.stage].backup]
     needed = [day.hot_water.heat, *(figure for tank in day.tanks for figure in (tank.loss, tank.stored_change))]

@@ -44,12 +44,13 @@ class Subject:
     """
     Args:
         component: A stage, a heat pump or a loop.
-        quantity: "heat" [kWh], "cop" [-] or "entering" [degC].
+        quantity: "heat" [kWh], "cop" [-], "entering" [degC] or "fall" [K/kW].
         drivers: What the inputs are, as words for a sentence.
         bearing: Ids of parts and sensors whose alerts explain its deviation.
         least_part, least_u: A day's scatter is never taken for less than this part of the usual, nor than this.
         learns_every_days: Not only days that are new to the model widen it, but each of so many; 0 where none: for what
             drifts with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
+        rests_on_sky: Whether the sun that neighbours measured stands in for its own sensor.
         see: A day, or a sentence why it cannot be judged.
     """
 
@@ -62,6 +63,7 @@ class Subject:
     least_part: float = 0.05
     least_u: float = 0.0
     learns_every_days: int = 0
+    rests_on_sky: bool = False
 
     @property
     def key(self) -> str:
@@ -81,7 +83,7 @@ def subjects_of(site: Site, *, sky: Sky | None = None) -> Sequence[Subject]:
     """
     stages = [stage_subject(site, stage, sky=sky) for stage in site.stages.values()]
     known = [pump for pump in site.heat_pumps.values() if not _why_no_pump(site, pump)]
-    pumps = [make(site, pump) for pump in known for make in (_cop, _ground)]
+    pumps = [make(site, pump) for pump in known for make in (_cop, _ground, _fall)]
     return [*(each for each in stages if each is not None), *pumps]
 
 
@@ -165,6 +167,7 @@ def _sun(site: Site, stage: Stage, collector: Collector, sky: Sky | None) -> Sub
         bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id},
         see=see,
         least_part=0.08 if is_neighbours else 0.05,  # clouds differ within 30 km (common practice)
+        rests_on_sky=is_neighbours,
     )
 
 
@@ -268,6 +271,23 @@ def _ground(site: Site, pump: HeatPump) -> Subject:
         see=see,
         least_u=1.0,
         learns_every_days=2,
+    )
+
+
+def _fall(site: Site, pump: HeatPump) -> Subject:
+    """How far a ground loop's fluid falls within a run: its first weeks stay the reference, for no season moves it."""
+
+    def see(day: DayLedger) -> Seen | str:
+        fall = conditions_of(day).get(f"heat_pump.{pump.id}.heating.fall_k_per_kw", nan)
+        return "No run lasted long enough after a rest." if isnan(fall) else Seen(fall, 1.0, ())
+
+    return Subject(
+        component=pump.source_loop,
+        quantity="fall",
+        unit="K/kW",
+        drivers=("the heat taken from it",),
+        bearing=_loop_bearing(site, pump.source_loop) | {pump.id, pump.power},
+        see=see,
     )
 
 

@@ -57,7 +57,7 @@ def _within(found: Expectation, span: Span) -> list[int]:
 
 def _chart(site: Site, found: Expectation, span: Span, *, days: Sequence[int], display: Display) -> Chart:
     name = part_name(site, found.subject)
-    ending = {"cop": "be", "entering": "be"}.get(found.subject.quantity, "have given")
+    ending = {"cop": "be", "entering": "be", "fall": "be"}.get(found.subject.quantity, "have given")
     return Chart(
         id=f"expected-{found.subject.component}-{found.subject.quantity}",
         title=f"{name}: what should it {ending}?",

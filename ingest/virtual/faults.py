@@ -13,6 +13,7 @@ from ingest.virtual.layout import EFFECTS, NEUTRAL
 __all__ = ["FAULTS", "Fault", "FaultKind", "effects_at", "parse_fault"]
 
 _FOREVER_MS = 2**62
+_DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True)
@@ -24,12 +25,16 @@ class FaultKind:
         about: One line for a list.
         effects: What it changes in the plant, by name of the effect.
         sensor: What it does to readings: stuck, offset, missing, swapped, silent; "" where the plant itself breaks.
+        over_days: Days in which it comes on little by little, in steps of a day; 0 where it is there at once.
+        shift: By how much an offset sensor reads too much, in its point's unit.
         roles: Stage roles that the house must have for the fault to show; empty where any house will do.
     """
 
     about: str
     effects: Mapping[str, float] = field(default_factory=dict)
     sensor: str = ""
+    over_days: float = 0.0
+    shift: float = 0.0
     roles: Sequence[str] = ()
 
 
@@ -79,6 +84,12 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
             {"ground_contact": 0.35, "source_flow": 0.45},
             roles=("dsh", "load"),
         ),
+        "ground-loop-drifts": FaultKind(
+            "over 90 days the ground loop loses fluid and contact with the ground",
+            {"ground_contact": 0.6, "source_flow": 0.85},
+            over_days=90.0,
+            roles=("dsh", "load"),
+        ),
         "load-pump-dead": FaultKind(
             "the circulator between heat pump and tank does not turn",
             {"load_flow": 0.0, "load_pump_elec": 0.0},
@@ -88,7 +99,8 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
         "tap-left-running": FaultKind("a tap or a leak runs without pause", {"leak": 0.022}),
         "insulation-wet": FaultKind("the tanks lose four times the heat", {"tank_ua": 4.0}),
         "sensor-stuck": FaultKind("a sensor repeats its last value", sensor="stuck"),
-        "sensor-offset": FaultKind("a sensor reads 4 too high", sensor="offset"),
+        "sensor-offset": FaultKind("a sensor reads 4 too high", sensor="offset", shift=4.0),
+        "sensor-offset-low": FaultKind("a sensor reads 4 too low", sensor="offset", shift=-4.0),
         "sensor-missing": FaultKind("a sensor says nothing", sensor="missing"),
         "sensors-swapped": FaultKind("two sensors have changed places", sensor="swapped"),
         "gateway-silent": FaultKind("nothing leaves the house", sensor="silent"),
@@ -114,6 +126,18 @@ class Fault:
     @property
     def kind(self) -> FaultKind:
         return FAULTS[self.name]
+
+    def part_at(self, time_ms: int) -> float:
+        """How much of it is there, 0 to 1: all at once, or a day's step more each day."""
+        over_days = self.kind.over_days
+        return min(1.0, ((time_ms - self.start_ms) // _DAY_MS + 1) / over_days) if over_days else 1.0
+
+    def steps_ms(self, start_ms: int, end_ms: int) -> Sequence[int]:
+        """Instants of a stretch of at most a day at which it changes."""
+        edges = [self.start_ms, self.end_ms]
+        if self.kind.over_days:
+            edges.append(end_ms - (end_ms - self.start_ms) % _DAY_MS)
+        return [edge for edge in edges if start_ms <= edge < end_ms]
 
 
 def parse_fault(text: str) -> Fault:
@@ -150,5 +174,8 @@ def effects_at(faults: Sequence[Fault], time_ms: int) -> NDArray[np.float64]:
     changed = dict(NEUTRAL)
     for fault in faults:
         if fault.start_ms <= time_ms < fault.end_ms:
-            changed.update(fault.kind.effects)
+            part = fault.part_at(time_ms)
+            changed.update(
+                {name: NEUTRAL[name] + part * (to - NEUTRAL[name]) for name, to in fault.kind.effects.items()}
+            )
     return np.array([changed[name] for name in EFFECTS])

@@ -134,7 +134,8 @@ class House:
 
     def _cuts(self) -> list[int]:
         """Steps at which a fault starts or ends."""
-        edges = [edge for fault in self.faults for edge in (fault.start_ms, fault.end_ms)]
+        day = self._day
+        edges = [edge for fault in self.faults for edge in fault.steps_ms(day.start_ms, day.end_ms)]
         return [-int((self._day.start_ms - edge) // (STEP_S * 1000)) for edge in edges]
 
     def _run(self, first: int, end: int, effects: NDArray[np.float64]) -> None:

@@ -194,7 +194,7 @@ class Sampler:
         if not self._perfect:
             value, usable = _with_errors(value, wiring.point, record, seed=self._seed, usable=usable)
         for fault in self._faults_of(wiring.point, "offset"):
-            value = np.where(moments.within(fault), value + 4.0, value)
+            value = np.where(moments.within(fault), value + fault.kind.shift, value)
         for fault in self._faults_of(wiring.point, "missing"):
             usable = usable & ~moments.within(fault)
         for fault in self._faults_of(wiring.point, "stuck"):

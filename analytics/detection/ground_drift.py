@@ -1,0 +1,95 @@
+"""A ground loop that passes on heat ever less well, found against its first good weeks (`ground-loop-cold`)."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from math import sqrt
+
+from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
+from analytics.detection.moments import clock, instant_ms
+from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.expected.watching import SCHEME, Watched, days_between_false_signals
+from analytics.plant import PlantDay
+
+__all__ = ["GroundDrift"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroundDrift:
+    """
+    Joins what the days before show of a loop's fall within a run to a day's own verdict.
+
+    The fall is of one run, from ground that is as warm at its beginning as at its end: seasons do not move it. Not
+    this: ground that the heat pump has cooled year by year, from which the fluid falls no further within a run.
+    """
+
+    least_part: float = 0.15  # common practice: less than a kelvin at usual loads
+    least_days: int = 5
+    recent_days: int = 7  # so long may the last judged day lie back and still end an alert
+
+    def joined(self, plant: PlantDay, loop: str, held: Watched, *, today: Verdict) -> Verdict:
+        """The day's own fault; else what the days before show, be it a drift or that it is over."""
+        is_heard = any(last_s >= 0 for last_s in plant.last_s.values())
+        if isinstance(today, Fault) or plant.until_s < SETTLED_S or not is_heard:
+            return today
+        shift = held.high
+        if held.out == "high":
+            if shift.had < shift.expected * (1 + self.least_part) or shift.days < self.least_days:
+                return NotAssessed(f"The fluid of loop {loop} falls somewhat more in a run than in its first weeks.")
+            return Fault((self._finding(plant, loop, held),))
+        is_known = held.judged is not None and plant.day.date - held.judged <= timedelta(days=self.recent_days)
+        if isinstance(today, NotAssessed) and is_known and held.judged is not None and not held.out:
+            return Clear(day_start_ms(plant, max(held.judged, held.well_since or held.judged)))
+        return today
+
+    def _finding(self, plant: PlantDay, loop: str, held: Watched) -> Finding:
+        shift = held.high
+        began_ms = day_start_ms(plant, shift.since or plant.day.date)
+        (model,) = held.experience.values()
+        evidence: dict[str, float | int | str | None] = {
+            "loop": loop,
+            "since": clock(began_ms, plant.day.timezone),
+            "days": shift.days,
+            "fall_k_per_kw": round(shift.had / shift.days, 2),
+            "expected_k_per_kw": round(shift.expected / shift.days, 2),
+            "plus_minus_k_per_kw": round(2 * sqrt(shift.u_square) / shift.days, 2),
+            "more_percent": round(100 * (shift.had / shift.expected - 1), 1),
+            "least_more_percent": round(100 * self.least_part, 1),
+            "cusum_sd": round(shift.total, 1),
+            "cusum_limit_sd": SCHEME.limit,
+            "cusum_allowance_sd": SCHEME.allowance,
+            "days_between_false_signals": round(days_between_false_signals()),
+            "fit_days": model.count,
+        }
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None,
+            detected_ms=instant_ms(plant, SETTLED_S),
+            severity="soon",
+            template=_SENTENCE,
+            evidence=evidence,
+            likely_causes=_CAUSES,
+            checks=_CHECKS,
+            cost_per_day=None,
+            weight_s=shift.days * 86400.0,
+        )
+
+
+_SENTENCE = (
+    "The ground loop {loop} brings heat less well since {since}: within a run its fluid falls by {fall_k_per_kw:.2f} K "
+    "for each kW taken from it, {more_percent:.0f} % more than the {expected_k_per_kw:.2f} ± {plus_minus_k_per_kw:.2f} "
+    "K of its first good weeks (over {days} days of heating, in whatever season)."
+)
+_CAUSES = (
+    "fluid lost, or air in the loop: less flow and fewer pipes in use",
+    "strainer or heat pump's exchanger clogged, pump worn or set slower",
+    "one of several loops shut off or air-locked",
+    "ground around the pipes dried or shrunk away from them",
+    "flow meter or a temperature sensor of the loop drifts",
+)
+_CHECKS = (
+    "Read the loop's pressure, and its flow and temperature difference with the compressor running: compare them with "
+    "the values noted at commissioning.",
+    "Clean the strainer; let air out at the manifold, loop by loop, and compare the loops' flows.",
+    "Measure the freezing point of the fluid with a refractometer; gloves and glasses, glycol may be harmful.",
+    "A loop that lost fluid may leak: let a licensed installer find it before it is topped up.",
+)

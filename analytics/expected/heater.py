@@ -1,0 +1,67 @@
+"""When a tank's heater comes on: what days tell of how cold the tank's top gets before its thermostat calls."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import isfinite, nan
+
+import numpy as np
+
+from analytics.plant import PlantDay
+from analytics.site import Heater, Stage
+
+__all__ = ["HEATS_W", "OnLevel", "heater_levels", "on_level"]
+
+HEATS_W = 100.0
+"""From here on a heater heats; below, it is a meter's zero or a lamp (common practice)."""
+
+_BLOCK = 30  # cells: what holds for half an hour is no passing dip of a draw
+_LEAST_DAYS = 5  # on which it came on, before a level is believed (common practice)
+
+
+@dataclass(frozen=True, slots=True)
+class OnLevel:
+    """
+    Args:
+        degc: The tank's top never was colder than this without its heater coming on. [degC]
+        on_days, days: Days on which it came on, of how many that the level was learned from.
+    """
+
+    degc: float
+    on_days: int
+    days: int
+
+
+def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str, float]:
+    """
+    The day's lowest temperatures of the tank's top: as the heater came on, and of half hours in which it rested.
+
+    Nothing where the tank has no sensor, the heater no power meter, or either was not heard.
+    """
+    tank = plant.tanks.get(stage.tank or "")
+    if tank is None or heater.power is None or heater.id not in plant.heaters or len(tank.sensors_degc) == 0:
+        return {}
+    top = tank.sensors_degc[0]
+    on = plant.heaters[heater.id].input_w >= HEATS_W
+    found = {}
+    if on.any():
+        begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
+        found["start_degc"] = float(np.fmin.reduce(top[begins], initial=np.inf))
+    blocks = (len(on) // _BLOCK, _BLOCK)
+    # Where it is on, or its power is not known, nothing rests: these cells must not count as cold ones.
+    rests = np.where(plant.heaters[heater.id].input_w < HEATS_W, top, np.inf)[: blocks[0] * _BLOCK]
+    found["idle_degc"] = float(np.fmin.reduce(np.maximum.reduce(rests.reshape(blocks), axis=1), initial=np.inf))
+    return {name: value for name, value in found.items() if isfinite(value)}
+
+
+def on_level(starts_degc: Sequence[float], idle_degc: Sequence[float]) -> OnLevel | None:
+    """
+    The level from earlier days, oldest first, NaN where a day told nothing; None where it came on too rarely.
+
+    Days after the last on which the heater came on do not count: it may have failed by then.
+    """
+    on = [index for index, value in enumerate(starts_degc) if isfinite(value)]
+    if len(on) < _LEAST_DAYS:
+        return None
+    until = on[-1] + 1
+    known = [value for value in (*starts_degc[:until], *idle_degc[:until]) if isfinite(value)]
+    return OnLevel(min(known, default=nan), len(on), until)

@@ -1,0 +1,77 @@
+"""A burnt-out element where the sun does most of the work: found as soon as it is missed, on virtual houses."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from analytics.day import account_day, window
+from analytics.detection import Alert, advance, assess_day
+from analytics.detection.heater_no_output import HeaterNoOutput
+from analytics.expected.heater import on_level
+from analytics.figures import DayLedger
+from analytics.trace import local_day
+from ingest.virtual import SCENARIOS, Fault, simulate
+from ingest.virtual.scenario import site_of
+from tests.accounts import day_traces
+
+_DAY_MS = 86_400_000
+
+
+def _alerts(scenario: str, start: date, *, days: int, broken: tuple[int, int] | None = None) -> tuple[int, list[Alert]]:
+    """Alerts of a house whose element is burnt out from one day's morning to another's, and when that began."""
+    zone = site_of(SCENARIOS[scenario]).timezone
+    first_ms = local_day(start, zone).start_ms
+    at_ms = [first_ms + n * _DAY_MS + 10 * 3_600_000 for n in broken or (0, 0)]
+    faults: Sequence[Fault] = [Fault(name="element-burnt-out", start_ms=at_ms[0], end_ms=at_ms[1])] if broken else []
+    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=5, faults=faults)
+    alerts: list[Alert] = []
+    history: list[DayLedger] = []
+    state = None
+    for day in (local_day(start + timedelta(days=n), zone) for n in range(days)):
+        result = account_day(run.site, day_traces(run.traces, *window(day)), day, state=state)
+        alerts, _ = advance(alerts, assess_day(result.plant, history, detectors=[HeaterNoOutput()]), now_ms=day.end_ms)
+        state, history = result.state, [*history, result.ledger]
+    return at_ms[0], alerts
+
+
+def test_in_june_a_burnt_out_element_is_found_on_the_first_day_that_it_is_missed() -> None:
+    # Burnt out on 8 June; the sound house's element is first called on 14 June, and the tank never gets lukewarm.
+    began_ms, alerts = _alerts("two-tank", date(2026, 5, 24), days=26, broken=(15, 23))
+    (alert,) = alerts
+    assert (alert.kind, alert.component) == ("heater-no-output", "element")
+    assert 5.5 <= (alert.detected_ms - began_ms) / _DAY_MS <= 7.0
+    assert "has taken no power since" in alert.summary
+    assert float(alert.evidence["level_degc"] or 0) == pytest.approx(46.0, abs=3.0)  # its thermostat comes on at 46
+    assert float(alert.evidence["level_limit_degc"] or 0) < 46.0
+    assert alert.ended_ms is not None  # mended on 16 June: it heats when it is next called
+    assert alert.ended_ms >= began_ms + 8 * _DAY_MS
+
+
+def test_an_element_that_nobody_calls_says_nothing() -> None:
+    assert _alerts("two-tank", date(2026, 6, 18), days=9, broken=(2, 9))[1] == []
+
+
+def test_a_called_element_that_warms_nothing_is_found_within_hours_by_its_status() -> None:
+    began_ms, alerts = _alerts("assumed-flow", date(2026, 1, 5), days=5, broken=(1, 3))
+    (alert,) = alerts
+    assert began_ms < alert.began_ms
+    assert alert.detected_ms - alert.began_ms <= 2 * 3_600_000
+    assert "warms nothing" in alert.summary
+    assert alert.ended_ms is not None
+
+
+@pytest.mark.parametrize("start", [date(2026, 1, 5), date(2026, 6, 1)], ids=str)
+def test_a_sound_element_known_by_its_status_stays_quiet(start: date) -> None:
+    assert _alerts("assumed-flow", start, days=10)[1] == []
+
+
+def test_a_level_is_the_lowest_before_the_heater_last_came_on() -> None:
+    nan = float("nan")
+    starts, idle = [48.0, nan, 47.0, 49.0, 46.5, nan, 50.0, nan], [49.0, 60.0, 46.2, 50.0, 47.0, 58.0, 51.0, 30.0]
+    level = on_level(starts, idle)
+    assert level is not None
+    assert (level.degc, level.on_days, level.days) == (46.2, 5, 7)
+    assert on_level(starts[:6], idle[:6]) is None  # on four days only
+    assert np.isfinite(on_level(starts, [nan] * 8).degc)  # type: ignore[union-attr]
