@@ -12,6 +12,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.derived import root_of_squares, spread, stated, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
@@ -103,10 +104,11 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
-    edge_j = float(np.hypot(amount[0], amount[-1])) / sqrt(12) if len(amount) else 0.0
+    ends = [float(end) / sqrt(12) for end in (amount[0], amount[-1])] if len(amount) else []
     steps = signal.value[1:] - signal.value[:-1]
     # It shows whole steps, at the day's start and at its end.
-    edge_j = float(np.hypot(edge_j, steps[steps > 0].min(initial=np.inf) / sqrt(6))) if (steps > 0).any() else edge_j
+    whole = [float(steps[steps > 0].min()) / sqrt(6)] if (steps > 0).any() else []
+    edge_j = root_of_squares(*ends, *whole)
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
     heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)
@@ -142,7 +144,7 @@ def _flow_of(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Flo
     last = is_running(running.last, loop.pump_power_w, pump.point.quantity) * scale
     pieces = Pieces(running.start_s, running.end_s, first, last)
     source = f"assumed flow of {loop.id}"
-    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, _U_ASSUMED_FLOW, True)
+    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, stated(_U_ASSUMED_FLOW), True)
 
 
 def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:
@@ -159,7 +161,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     doubts = _Doubts(
         pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
         fluid=loop.fluid,
-        u_fluid=_U_WATER if mix.kind == "water" else _U_MIXTURE,
+        u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
     )
     return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts)
 
@@ -232,16 +234,16 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
     # Between instant readings a change may have come at any moment: a rectangular doubt over the piece, unless the
     # drive's mean power told when (then a tenth of it is left).
     moment = np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first)
-    sampled = float(np.sum(moment**2)) / 12 if flow.sampling == "instant" else 0.0
+    sampled = spread(moment) if flow.sampling == "instant" else 0.0
     is_gain = net >= 0
     unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
     totals = []
     for amount, mask, sign in ((gained, is_gain, 1.0), (lost, ~is_gain, -1.0)):
         total = float(amount.sum())
         signed_j_per_k = sign * float(j_per_k[mask & known].sum())
-        gap = max(total / part * (1 - part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
+        gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
         passing = {
-            f"moments of {flow.source}": sqrt(sampled) * (1.0 if total > 0 else _UNSEEN_PART),
+            f"moments of {flow.source}": sampled if total > 0 else stated(_UNSEEN_PART) * float(sampled),
             f"{GAPS} of {flow.source}": from_limit(gap),
         }
         doubt = Doubt(_steady(total, signed_j_per_k, flow, doubts), passing)

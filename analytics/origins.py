@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
+from analytics.derived import shown_times, stated
 from analytics.origins_mixed import MIXED_DOUBT, follow_mixed
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat, state_from_json, state_to_json
 from analytics.origins_tank import follow_layers, is_layered, layered_doubt
@@ -131,6 +132,11 @@ def _account_doubt(by_origin: Mapping[str, float], doubt: float) -> dict[str, fl
     """Heat can be misplaced only between origins that there are."""
     total = sum(by_origin.values())
     shares = {origin: min(max(amount / total, 0.0), 1.0) if total > 0 else 0.0 for origin, amount in by_origin.items()}
-    found = {origin: doubt * sqrt(share * (1.0 - share)) for origin, share in shares.items()}
-    found[CARRIED_OVER] = max(found[CARRIED_OVER], _ROOM_DOUBT)
+    found = {origin: _misplaced(doubt, share) for origin, share in shares.items()}
+    found[CARRIED_OVER] = max(found[CARRIED_OVER], stated(_ROOM_DOUBT))
     return found
+
+
+def _misplaced(doubt: float, share: float) -> float:
+    """An origin's doubt by its share: nothing can be misplaced where one origin has all, or none."""
+    return shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × (1 − {}))", numbers=[share, share])

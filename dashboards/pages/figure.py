@@ -7,14 +7,13 @@ from typing import Any
 
 from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
-from dashboards.explain import ROUNDING, is_fraction
+from dashboards.explain import ROUNDING, doubt_reasons, is_fraction
 from dashboards.links import figure_json_link, site_link
 from dashboards.numbers import display_of, show_day, show_figure, show_month
 
 __all__ = ["FigurePage", "figure_page"]
 
 _FIGURE = ("value", "unit", "plus_minus", "basis", "coverage", "why")
-_METRIC = "Amounts are in litres, °C and kWh, as they were metered."
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +25,7 @@ class FigurePage:
     changed: str
     working: Mapping[str, Any] | None
     doubt: Sequence[Mapping[str, Any]]
+    reasons: Sequence[tuple[str, str]]
     interval: Mapping[str, Any] | None
     points: Mapping[str, Mapping[str, Any]]
     notes: Sequence[str]
@@ -50,10 +50,11 @@ def figure_page(context: FigureContext) -> FigurePage:
         changed=told["changed"],
         working=told["working"],
         doubt=told["doubt"],
+        reasons=doubt_reasons(told["doubt"]),
         interval=told["interval"],
         points=told["points"],
         notes=told["notes"],
-        rounding=f"{ROUNDING} {_METRIC}" if display.units == "us" else ROUNDING,
+        rounding=f"{ROUNDING} {told['units_note']}".rstrip(),
         back_link=site_link(site.id, day=one_day),
         json_link=figure_json_link(site.id, figure=path, of=told["day"]),
     )

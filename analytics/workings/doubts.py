@@ -1,0 +1,178 @@
+"""
+A source of doubt in numbers: the limit or part that is stated, what it is divided by, what it is multiplied with.
+
+The numbers are those that the doubt was made of (`analytics.derived`), brought to the units of the edges.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import floor, isclose, log10, prod
+
+from analytics.derived import Derived, Piece, Quotient, Term
+from analytics.units import kwh_from_j
+from analytics.workings.written import Number, Step, exact
+
+__all__ = ["Derivation", "derivation_of", "many_digits"]
+
+_DIGITS = 5
+_MOST_PLACES = 12
+_KWH_PER_J = kwh_from_j(1.0)
+_STATED_PLACES = 4  # what is stated has no more decimals than this
+
+
+@dataclass(frozen=True, slots=True)
+class Derivation:
+    """
+    How a standard uncertainty is worked out.
+
+    Args:
+        expression: A sum for a calculator; empty where nothing of it is known.
+        quotients: Sums that give the named numbers in it.
+        terms: What it was written from.
+    """
+
+    expression: str
+    quotients: Sequence[Step]
+    terms: Sequence[Term]
+
+
+def derivation_of(value: float, unit: str) -> Derivation | None:
+    """How a source's standard uncertainty came about, in the unit of its figure; None where that was not kept."""
+    if not isinstance(value, Derived):
+        return None
+    groups = _groups([term for term in value.terms if any(term.own) and all(term.factors)])
+    text = ""
+    for group in groups:
+        negative = (_sign(group) < 0) != (float(value) < 0)
+        joint = f" {'−' if negative else '+'} " if text else "−" if negative and len(groups) > 1 else ""
+        text += joint + _product(group, unit, negative=_own_sum(group) < 0)
+    steps = [_named(factor) for group in groups for factor in _telling(group[0].factors)]
+    return Derivation(text, list(dict.fromkeys(steps)), [group[0] for group in groups])
+
+
+def many_digits(value: float, unit: str) -> Number:
+    """A number with enough digits that a product of some of them still gives four."""
+    if value == 0.0:
+        return Number(0.0, 0, unit)
+    return Number(value, min(max(_DIGITS - 1 - floor(log10(abs(value))), 0), _MOST_PLACES), unit)
+
+
+def _groups(terms: Sequence[Term]) -> list[list[Term]]:
+    """Terms with the same pieces and factors stand together; what is their own is added up in parentheses."""
+    groups: list[list[Term]] = []
+    for term in terms:
+        alike = next((g for g in groups if len(term.own) == 1 and _alike(g[0], term)), None)
+        if alike is None:
+            groups.append([term])
+        else:
+            alike.append(term)
+    return groups
+
+
+def _alike(one: Term, other: Term) -> bool:
+    factors = [(float(factor), factor.words) for factor in one.factors]
+    return (
+        len(one.own) == 1
+        and one.pieces == other.pieces
+        and factors == [(float(factor), factor.words) for factor in other.factors]
+    )
+
+
+def _own_sum(group: Sequence[Term]) -> float:
+    return sum(term.own[0] for term in group)
+
+
+def _sign(group: Sequence[Term]) -> float:
+    return _own_sum(group) * prod(map(float, group[0].factors))
+
+
+def _product(group: Sequence[Term], unit: str, *, negative: bool) -> str:
+    term = group[0]
+    own, pieces = _own(group, unit, negative=negative), [(p.sign, _piece(p)) for p in term.pieces]
+    if term.pieces and (term.pieces[0].is_part or term.pieces[0].unit != "1"):
+        parts = [*pieces, ("×", own)]
+    else:
+        parts = [("×", own), *pieces]
+    parts += [("×", _result(factor).text) for factor in _telling(term.factors)]
+    first, *rest = parts
+    return first[1] + "".join(f" {sign} {text}" for sign, text in rest)
+
+
+def _telling(factors: Sequence[Quotient]) -> list[Quotient]:
+    """Those that are not one: a meter that serves one purpose only has no part to speak of."""
+    return [factor for factor in factors if not isclose(abs(float(factor)), 1.0, rel_tol=1e-9)]
+
+
+def _own(group: Sequence[Term], unit: str, *, negative: bool) -> str:
+    """What stands in the figure's own unit (per kelvin): one number, a sum in parentheses, or a root of squares."""
+    term, scale = group[0], 1.0 / prod(_scale(factor) for factor in group[0].factors)
+    per = next((f"/{piece.unit}" for piece in term.pieces[:1] if piece.unit != "1"), "")
+    if any(piece.unit != "1" for piece in term.pieces[1:]):
+        per = "/K"
+    shown = f"{_own_unit(unit, term.factors)}{per}"
+    if len(term.own) > 1:
+        squares = " + ".join(f"{many_digits(abs(own) * scale, '').text}²" for own in term.own if own)
+        return f"√({squares}) {shown}".rstrip()
+    sign = -scale if negative else scale
+    numbers = [many_digits(each.own[0] * sign, shown) for each in group]
+    if len(numbers) == 1:
+        return numbers[0].text
+    text = "".join(
+        f" {'−' if number.value < 0 else '+'} {many_digits(abs(number.value), '').text}" for number in numbers
+    )
+    return f"({text.removeprefix(' + ')}) {shown}".rstrip()
+
+
+def _own_unit(unit: str, factors: Sequence[Quotient]) -> str:
+    """The figure's unit without those that the quotients bring."""
+    power = Counter({_edge_unit(unit): 1})
+    for factor in factors:
+        above, below = (_edge_unit(each) for each in factor.units)
+        power[above] -= 1
+        power[below] += 1
+    return " ".join(each for each, count in power.items() if each and count > 0)
+
+
+def _piece(piece: Piece) -> str:
+    if piece.is_part:
+        return f"{_stated(100.0 * piece.numbers[0]).text} %"
+    unit = "" if piece.unit == "1" else piece.unit
+    if piece.text == "{}":
+        return _stated(piece.numbers[0], unit).text
+    return piece.text.format(*(_stated(number).text for number in piece.numbers)) + (f" {unit}" if unit else "")
+
+
+def _stated(value: float, unit: str = "") -> Number:
+    """As it is stated where that is short, else with enough digits."""
+    if isclose(value, round(value, _STATED_PLACES), rel_tol=1e-12):
+        return exact(round(value, _STATED_PLACES), unit)
+    return many_digits(value, unit)
+
+
+def _scale(factor: Quotient) -> float:
+    """From the SI units of a quotient to those that are shown."""
+    above, below = (_KWH_PER_J if unit == "J" else 1.0 for unit in factor.units)
+    return above / below
+
+
+def _result(factor: Quotient) -> Number:
+    above, below = (_edge_unit(unit) for unit in factor.units)
+    unit = "" if above == below else f"{above}/{below}" if above and below else above or f"per {below}"
+    return _stated(abs(float(factor)) * _scale(factor), unit)
+
+
+def _edge_unit(unit: str) -> str:
+    return {"J": "kWh", "1": ""}.get(unit, unit)
+
+
+def _named(factor: Quotient) -> Step:
+    """The sum that gives a named number."""
+    (above, above_unit), (below, below_unit) = (
+        (abs(value) * (_KWH_PER_J if unit == "J" else 1.0), _edge_unit(unit))
+        for value, unit in zip((factor.above, factor.below), factor.units, strict=True)
+    )
+    found = _result(factor)
+    if below == 1.0:
+        return Step(factor.words, found.text, found)
+    return Step(factor.words, f"{_stated(above, above_unit).text} ÷ {_stated(below, below_unit).text}", found)
