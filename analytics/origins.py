@@ -27,6 +27,7 @@ from analytics.plant import HotWaterDay, PlantDay
 __all__ = [
     "CARRIED_OVER",
     "DEFAULT_COLD_DEGC",
+    "LEAST_RISE_K",
     "CarriedState",
     "Delivered",
     "account_origins",
@@ -39,7 +40,8 @@ Array = NDArray[np.float64]
 
 DEFAULT_COLD_DEGC = 10.0
 _ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
-_LEAST_RISE_K = 1.0  # water that leaves less warm than this has no origin to speak of
+LEAST_RISE_K = 1.0
+"""Water that leaves less warm than this above cold has no origin to speak of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,7 @@ def heat_at_tap(passing: Array, moved: MovedWater) -> Array:
     heat = passing[:, :-1].copy()
     heat[:, -2] += passing[:, -1] - moved.kg * moved.cold_degc
     total = heat.sum(axis=1)
-    known = total > _LEAST_RISE_K * moved.kg
+    known = total > LEAST_RISE_K * moved.kg
     metered = moved.leaving_j[-1]
     weight = np.where(np.isnan(metered), total * J_PER_K_KG, np.maximum(metered, 0.0))
     by_origin: Array = (weight * known / np.where(known, total, 1.0))[:, None] * heat
