@@ -123,18 +123,6 @@ def test_no_number_in_a_sum_falls_from_the_sky(scenario: str, start: date) -> No
     assert {path: found for path, working in workings(worked(scenario, start)) if (found := untold(working))} == {}
 
 
-@pytest.mark.parametrize(("scenario", "start"), ALL[::2])
-def test_every_interval_comes_out_of_a_calculator(scenario: str, start: date) -> None:
-    day = worked(scenario, start)
-    for path, figure in figures_by_path(day.ledger).items():
-        found = interval_of(figure.doubt, figure.unit)
-        for step in found.steps if found else ():
-            assert evaluate(step.expression).meets(shown_range(step.result.text)), (path, step.text)
-        if found:
-            assert found.steps[-1].result.value == pytest.approx(figure.plus_minus)
-            assert sum(source.part for source in found.sources) == pytest.approx(1.0)
-
-
 def wrong_rows(working: Working) -> list[str]:
     return [f"{table.title}: {row}" for table in working.tables for row in table.rows if not _row_holds(table, row)]
 

@@ -6,12 +6,12 @@ The numbers are those that the doubt was made of (`analytics.derived`), brought 
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import floor, isclose, log10, prod
 
 from analytics.derived import Derived, Piece, Quotient, Term
 from analytics.units import kwh_from_j
-from analytics.workings.written import Number, Step, exact
+from analytics.workings.written import Number, Step, added, exact
 
 __all__ = ["Derivation", "derivation_of", "many_digits"]
 
@@ -118,10 +118,8 @@ def _own(group: Sequence[Term], unit: str, *, negative: bool) -> str:
     numbers = [many_digits(each.own[0] * sign, shown) for each in group]
     if len(numbers) == 1:
         return numbers[0].text
-    text = "".join(
-        f" {'−' if number.value < 0 else '+'} {many_digits(abs(number.value), '').text}" for number in numbers
-    )
-    return f"({text.removeprefix(' + ')}) {shown}".rstrip()
+    places = max(number.places for number in (*numbers, many_digits(sum(n.value for n in numbers), "")))
+    return f"({added([(1.0, replace(number, places=places, unit='')) for number in numbers])}) {shown}".rstrip()
 
 
 def _own_unit(unit: str, factors: Sequence[Quotient]) -> str:

@@ -16,7 +16,7 @@ __all__ = ["Interval", "Source", "interval_of", "interval_to_json"]
 # the small ones make one line.
 _LEAST_PART = 1e-6
 _LEAST_PART_CARRIED = 1e-3
-_LEAST_FLAT = 0.01  # of the variance, from which a source's square counts in the flatness
+_LEAST_FLAT = 0.003  # of the variance, from which a source's square counts in the flatness
 _NOTE = (
     "f is 1.2 × the sum of the squared parts of the variance of what errs alike every day (limits of error, evenly "
     "spread): for one of them alone k is 1.645, for many sources 1.960."

@@ -126,15 +126,17 @@ def delivered_working(plant: PlantDay, followed: Followed, path: str, *, origin:
     gained = _gained(plant, followed, which)
     tables, terms = _tap_rows(plant, followed, followed.at_tap_j[:, which].sum(axis=1))
     account = _at_taps(terms, gained)
-    layers = _in_layers(plant, followed, which, origin=origin)
-    largest = _largest_draw(plant, followed, which, origin=origin) if terms else Working("")
+    layers, largest, accounts = Working(""), Working(""), []
+    if terms or any(set(which) & set(sums.present) for sums in followed.tanks):  # it was in a tank at all
+        layers = _in_layers(plant, followed, which, origin=origin)
+        largest = _largest_draw(plant, followed, which, origin=origin)
+        accounts = [account_table(sums, followed.origins) for sums in followed.tanks]
     inputs = [*layers.inputs, *gained.inputs]
     steps = [*layers.steps, *largest.steps, *gained.steps, *account]
     scaled = _brought_to_meter(plant, followed, account[-1].result, origin=origin)
     inputs += scaled.inputs
     # Where the two are the same as shown, the sum stands for the figure.
     steps = [*steps, *scaled.steps] if scaled.steps else [*steps[:-1], replace(steps[-1], result=scaled.value)]
-    accounts = [account_table(sums, followed.origins) for sums in followed.tanks]
     return Working(path, inputs, [*accounts, *tables, *largest.tables, *layers.tables], steps, _remarks(followed))
 
 
