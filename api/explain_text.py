@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from dashboards.explain import BASES, ROUNDING, doubt_reasons
+from dashboards.explain import BASES, ROUNDING, doubt_reasons, part_in_words
 
 __all__ = ["explained_text"]
 
@@ -65,14 +65,14 @@ def _interval(told: Mapping[str, Any]) -> Iterator[str]:
     yield from (f"  {name}: {reason}" for name, reason in doubt_reasons(told["doubt"]))
     yield from (f"  {step['text']}" for step in interval["quotients"])
     yield from (f"  {hint}" for hint in interval["hints"])
-    yield "And of them its ±:"
+    yield "From them its ±:"
     yield from (f"  {step['text']}" for step in interval["steps"])
     yield f"  {interval['note']}"
 
 
 def _source(part: Mapping[str, Any]) -> Sequence[str]:
-    parts = f"{part['part_of_variance']:.1%} of the variance"
-    return part["source"], part["shown"], f"= {part['expression']}" if part["expression"] else "", parts, part["errs"]
+    how = f"= {part['expression']}" if part["expression"] else ""
+    return part["source"], part["shown"], how, part_in_words(part["part_of_variance"]), part["errs"]
 
 
 def _sensors(points: Mapping[str, Any]) -> Iterator[str]:

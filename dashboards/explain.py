@@ -24,6 +24,7 @@ __all__ = [
     "doubt_reasons",
     "figure_groups",
     "is_fraction",
+    "part_in_words",
 ]
 
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
@@ -36,7 +37,7 @@ _FACTORS = {
 }
 
 ROUNDING = "Numbers are shown rounded; typed in as shown, a sum may differ in its last digit."
-METRIC = "Amounts are in litres, °C and kWh, as they were metered; this house's pages show gallons and °F beside kWh."
+METRIC = "Amounts are in litres, °C and kWh, as they were metered; this house's pages show gallons and °F."
 
 BASES = {
     "measured": "from calibrated meters at that spot",
@@ -100,6 +101,11 @@ def doubt_reasons(sources: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]
         if source["because"]:
             named.setdefault(source["because"], []).append(source["source"])
     return [(", ".join(names), reason) for reason, names in named.items()]
+
+
+def part_in_words(part: float) -> str:
+    """A part of the variance."""
+    return "less than 0.1 % of the variance" if part < 5e-4 else f"{part * 100:.1f} % of the variance"
 
 
 def _present(points: Iterable[str | None]) -> tuple[str, ...]:

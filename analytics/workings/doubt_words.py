@@ -1,5 +1,6 @@
 """What stands behind a source of doubt, as a sentence; the numbers stand in its sum."""
 
+import re
 from collections.abc import Sequence
 
 from analytics.accuracy import accuracy_in_words, limit_in_words
@@ -79,8 +80,8 @@ def _limits(sensors: Sequence[Term]) -> str:
     stated, formula = accuracy_in_words(point.accuracy, point.unit), limit_in_words(point.accuracy)
     limits = f"Limits of error, {stated}{f' ({formula})' if formula else ''}{' and'.join(at)}, evenly spread"
     if point.quantity != "temperature":
-        return f"{limits}; × what goes by this meter."
-    return f"{limits}; × what 1 K there makes."
+        return f"{limits}; × the amount that this meter counted."
+    return f"{limits}; × what the figure moves by per kelvin there."
 
 
 def _at(point: Point, at_si: float) -> str:
@@ -107,6 +108,6 @@ def hints(expressions: Sequence[str]) -> list[str]:
             "density × specific heat × the volume that passed there; of a tank, a layer's; of a loss, its coefficient "
             "× time."
         )
-    if "× (" in text:
+    if re.search(r"× \((?!1 −)", text):
         found.append("In parentheses stand the parts of the figure in which one and the same error counts.")
     return found

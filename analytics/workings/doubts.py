@@ -42,9 +42,10 @@ def derivation_of(value: float, unit: str) -> Derivation | None:
     if not isinstance(value, Derived):
         return None
     groups = _groups([term for term in value.terms if any(term.own) and all(term.factors)])
+    groups.sort(key=lambda group: _is_less(group, than=float(value)))
     text = ""
     for group in groups:
-        negative = (_sign(group) < 0) != (float(value) < 0)
+        negative = _is_less(group, than=float(value))
         joint = f" {'−' if negative else '+'} " if text else "−" if negative and len(groups) > 1 else ""
         text += joint + _product(group, unit, negative=_own_sum(group) < 0)
     steps = [_named(factor) for group in groups for factor in _telling(group[0].factors)]
@@ -83,8 +84,10 @@ def _own_sum(group: Sequence[Term]) -> float:
     return sum(term.own[0] for term in group)
 
 
-def _sign(group: Sequence[Term]) -> float:
-    return _own_sum(group) * prod(map(float, group[0].factors))
+def _is_less(group: Sequence[Term], *, than: float) -> bool:
+    """Whether a group is taken away from the others, so that the whole is more than nothing."""
+    sign = _own_sum(group) * prod(map(float, group[0].factors))
+    return (sign < 0) != (than < 0)
 
 
 def _product(group: Sequence[Term], unit: str, *, negative: bool) -> str:

@@ -236,7 +236,7 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
     if origin == CARRIED_OVER:
         note += " What the room gave, and what a change of the main's temperature makes, counts as carried over."
     columns = ("Layer", "kg", "°C", f"{origin} K", f"{origin} kg K", "all kg K")
-    return Table(f"What the largest draw took from {tank}, the top layer first", columns, rows, note)
+    return Table(f"What the largest draw took from {tank}, layer by layer", columns, rows, note)
 
 
 def taken_step(found: Taken, *, mine_k: Array, cold_degc: float, origin: str) -> Step:
