@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
-from math import hypot, nan, sqrt
+from math import copysign, hypot, nan, sqrt
 from typing import Any, Literal
 
 import numpy as np
@@ -35,6 +35,7 @@ __all__ = [
     "spread",
     "stated",
     "stated_own",
+    "times_amount",
     "unheard_at_mean",
     "within_limits",
 ]
@@ -60,7 +61,7 @@ class Piece:
 
     Args:
         text: With {} for each of the numbers, such as "√({} ÷ {})".
-        unit: "K", "W", or "1"; of the piece as a whole.
+        unit: Of the piece as a whole: "K", "W", "l", "kg", "h", or "1".
         is_part: Whether it is a part of something, which is read as a percentage.
     """
 
@@ -90,8 +91,8 @@ class Term:
     A product, with its sign.
 
     Args:
-        own: In the value's unit, or of that unit per kelvin or watt of the pieces; several make the root of the sum
-            of their squares.
+        own: In the value's unit, or of that unit per unit of the pieces; several make the root of the sum of their
+            squares.
         pieces: What it is multiplied and divided by.
         factors: Named quotients that it was multiplied by since.
         point, at: A sensor whose limits of error are the first piece, and the value that they are taken at. [SI]
@@ -184,11 +185,16 @@ def within_limits(half_width: float) -> float:
 
 
 def shown_times(value: float, factor: float, text: str, *, numbers: Sequence[float] = (), unit: str = "1") -> float:
-    """value × factor, remembered as `text` with its numbers, of which the factor is made."""
+    """value × factor, remembered as `text` with its numbers, of which the factor's magnitude is made."""
     if not isinstance(value, Derived):
         return value * factor
-    piece = Piece("×", text, tuple(map(float, numbers)), unit)
-    return value.each(float(value) * factor, lambda term: replace(term, pieces=(*term.pieces, piece)))
+    piece, sign = Piece("×", text, tuple(map(float, numbers)), unit), copysign(1.0, factor)
+    return value.each(float(value) * factor, lambda term: replace(term.times(sign), pieces=(*term.pieces, piece)))
+
+
+def times_amount(value: float, amount: float, unit: str) -> float:
+    """value × a number in litres, kilograms, hours or kelvin, remembered by itself."""
+    return shown_times(value, amount, "{}", numbers=[abs(amount)], unit=unit)
 
 
 def shown_over(value: float, divisor: float) -> float:

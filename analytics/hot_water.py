@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
-from analytics.derived import root_of_squares, spread, stated
+from analytics.derived import root_of_squares, spread, stated, times_amount
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
@@ -317,11 +317,11 @@ def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | No
 
 def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, last: _Spot, cold: _Spot) -> Doubt:
     j_per_k = mass_kg * _CAPACITY_J_KG_K
-    total_j_per_k = float(j_per_k.sum())
+    total_kg = float(mass_kg.sum())
     steady = {"properties of water": total_j * stated(_U_WATER)}
     for sign, spot in ((1.0, last), (-1.0, cold)):
         for source, u_k in spot.u_k.items():
-            steady[source] = steady.get(source, 0.0) + sign * total_j_per_k * u_k
+            steady[source] = steady.get(source, 0.0) + times_amount(u_k, sign * total_kg, "kg") * _CAPACITY_J_KG_K
     # The sensors are read at the ends of a piece; within it the water may have been as the one or as the other.
     steps = [j_per_k * (spot.last - spot.first)[known] for spot in (last, cold)]
     return Doubt(steady, {"moments of the hot water": spread(*steps)})

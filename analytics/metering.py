@@ -12,7 +12,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.derived import root_of_squares, spread, stated, unheard_at_mean
+from analytics.derived import root_of_squares, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
@@ -162,17 +162,23 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
         fluid=loop.fluid,
         u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
+        j_per_l_k=rates.j_per_l_k,
     )
     return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts)
 
 
 @dataclass(frozen=True, slots=True)
 class _Doubts:
-    """Standard uncertainty of each temperature, signed as it moves leaving - entering [K], and of the fluid."""
+    """
+    Standard uncertainty of each temperature, signed as it moves leaving - entering [K], and of the fluid.
+
+    `j_per_l_k` is the heat that a litre of it gives per kelvin.
+    """
 
     pair_k: Mapping[str, float]
     fluid: str
     u_fluid: float
+    j_per_l_k: float
 
 
 def _u_temperature_k(signal: Signal) -> float:
@@ -192,11 +198,12 @@ def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | No
 
 @dataclass(frozen=True, slots=True)
 class _Rates:
-    """Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K]."""
+    """Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K], and of a litre."""
 
     first: Array
     last: Array
     per_k: Array
+    j_per_l_k: float
 
 
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
@@ -214,7 +221,8 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
     known_degc = entering_degc[~np.isnan(entering_degc)]
     middle = float(known_degc.sum()) / len(known_degc) if len(known_degc) else _USUAL_DEGC
-    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * fluid.heat_j_m3k(middle))
+    per_m3 = float(fluid.heat_j_m3k(middle))
+    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3)
 
 
 def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:
@@ -246,15 +254,15 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
             f"moments of {flow.source}": sampled if total > 0 else stated(_UNSEEN_PART) * float(sampled),
             f"{GAPS} of {flow.source}": from_limit(gap),
         }
-        doubt = Doubt(_steady(total, signed_j_per_k, flow, doubts), passing)
+        doubt = Doubt(_steady(total, signed_j_per_k / doubts.j_per_l_k, flow, doubts), passing)
         totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))
     return _Metered(frame.course(flow.pieces, net, known), totals[0], totals[1])
 
 
-def _steady(total_j: float, j_per_k: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
+def _steady(total_j: float, litres: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
     steady = {flow.source: total_j * flow.u_part, f"properties of {doubts.fluid}": total_j * doubts.u_fluid}
     for point, u_k in doubts.pair_k.items():
-        steady[point] = steady.get(point, 0.0) + j_per_k * u_k
+        steady[point] = steady.get(point, 0.0) + times_amount(u_k, litres, "l") * doubts.j_per_l_k
     return steady
 
 

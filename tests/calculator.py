@@ -82,9 +82,9 @@ def typed_in(expression: str) -> float:
 
 
 def _without_units(text: str) -> str:
-    # kJ/(kg K) has parentheses that are no sum; other units are letters, ° and / after a number. The percent key of a
-    # calculator divides by a hundred.
-    text = re.sub(r" per [A-Za-z]+", "", text.replace("kJ/(kg K)", ""))
+    # Units such as kJ/(kg K) have parentheses that are no sum; others are letters, ° and / after a number. A
+    # calculator's percent key divides by a hundred.
+    text = re.sub(r" per [A-Za-z]+|[A-Za-z]+/\([a-z]+ K\)", "", text)
     text = re.sub(r"(\d+(?:\.\d+)?) %", r"(\1 ÷ 100)", text)
     return re.sub(r"(?<=[\d)]) ?[A-Za-z°€$][A-Za-z°/0-9]*", "", text)
 

@@ -140,10 +140,10 @@ def test_the_number_per_kelvin_is_what_a_figure_moves_by_when_a_sensor_reads_oth
     """By another route than the code: the sensor's readings a tenth of a kelvin higher, and the day accounted anew."""
     day = recorded("two-tank", SUMMER)
     other = moved(day, "two-tank", SUMMER, point=point, by=0.1)
-    shown = re.search(r"([\d.]+) kWh/K$", source_of(day, path, point).expression)
-    assert shown
+    amounts = re.search(r"([\d.]+) (?:l|kg|h) × ([\d.]+) kWh/\((?:l|kg|h) K\)$", source_of(day, path, point).expression)
+    assert amounts
     by_route = (figures_by_path(other.ledger)[path].value - figures_by_path(day.ledger)[path].value) / 0.1
-    assert abs(by_route) == pytest.approx(float(shown[1]), rel=0.02)
+    assert abs(by_route) == pytest.approx(float(amounts[1]) * float(amounts[2]), rel=0.02)
 
 
 @pytest.mark.parametrize(

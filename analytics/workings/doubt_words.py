@@ -39,6 +39,13 @@ _SOURCES = {
     "top of": "Standard uncertainty of a tank's top sensor in place of its outlet, common practice.",
     "assumed efficiency of the boiler": "Standard uncertainty of the boiler's assumed efficiency, common practice.",
 }
+_PER = {
+    "kWh/(l K)": "kWh/(l K) is density × specific heat ÷ 3600, in kg/l and kJ/(kg K), at the mean entering temperature;"
+    " l is what moved while heat went that way, each step by its mean flow.",
+    "kWh/(kg K)": "kWh/(kg K) is the specific heat of water, 4.18 kJ/(kg K) ÷ 3600; kg is all water that passed there.",
+    "kWh/(h K)": "kWh/(h K) is the loss coefficient in W/K ÷ 1000, shared by the tank's sensors; h is the time.",
+    "kWh/K": "kWh/K is litres × density × specific heat ÷ 3600 of a tank's layer.",
+}
 _ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
 _NOT_SEEN = "It was not seen to go this way: this part of the doubt that the moments leave in the other direction."
 _COUNTER = "The counter is read at the day's edges to within an interval (÷ √12), and shows whole steps (÷ √6)."
@@ -102,12 +109,7 @@ def hints(expressions: Sequence[str]) -> list[str]:
     found = []
     if "÷ √3" in text:
         found.append("÷ √3 makes a standard uncertainty of limits within which an error lies evenly spread.")
-    if "/K" in text:
-        found.append(
-            "The number per kelvin (/K) is what the figure moves by for each kelvin that a temperature is wrong: "
-            "density × specific heat × the volume that passed there; of a tank, a layer's; of a loss, its coefficient "
-            "× time."
-        )
+    found += [words for unit, words in _PER.items() if unit in text]
     if re.search(r"× \((?!1 −)", text):
         found.append("In parentheses stand the parts of the figure in which one and the same error counts.")
     return found

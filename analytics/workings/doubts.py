@@ -41,7 +41,8 @@ def derivation_of(value: float, unit: str) -> Derivation | None:
     """How a source's standard uncertainty came about, in the unit of its figure; None where that was not kept."""
     if not isinstance(value, Derived):
         return None
-    groups = _groups([term for term in value.terms if any(term.own) and all(term.factors)])
+    groups = _groups([term for term in value.terms if _counts(term)])
+    groups = [group for group in groups if not _cancels(group)]
     groups.sort(key=lambda group: _is_less(group, than=float(value)))
     text = ""
     for group in groups:
@@ -57,6 +58,12 @@ def many_digits(value: float, unit: str) -> Number:
     if value == 0.0:
         return Number(0.0, 0, unit)
     return Number(value, min(max(_DIGITS - 1 - floor(log10(abs(value))), 0), _MOST_PLACES), unit)
+
+
+def _counts(term: Term) -> bool:
+    """Whether a term is more than nothing."""
+    alone = (number for piece in term.pieces if piece.text == "{}" for number in piece.numbers)
+    return any(term.own) and all(term.factors) and all(alone)
 
 
 def _groups(terms: Sequence[Term]) -> list[list[Term]]:
@@ -80,6 +87,11 @@ def _alike(one: Term, other: Term) -> bool:
     )
 
 
+def _cancels(group: Sequence[Term]) -> bool:
+    """Whether its parts take each other away: an error that stands at both ends of a day."""
+    return abs(_own_sum(group)) < 1e-9 * abs(group[0].own[0])
+
+
 def _own_sum(group: Sequence[Term]) -> float:
     return sum(term.own[0] for term in group)
 
@@ -93,7 +105,7 @@ def _is_less(group: Sequence[Term], *, than: float) -> bool:
 def _product(group: Sequence[Term], unit: str, *, negative: bool) -> str:
     term = group[0]
     own, pieces = _own(group, unit, negative=negative), [(p.sign, _piece(p)) for p in term.pieces]
-    if term.pieces and (term.pieces[0].is_part or term.pieces[0].unit != "1"):
+    if term.pieces and (term.pieces[0].is_part or term.pieces[0].unit in ("K", "W")):
         parts = [*pieces, ("×", own)]
     else:
         parts = [("×", own), *pieces]
@@ -110,9 +122,8 @@ def _telling(factors: Sequence[Quotient]) -> list[Quotient]:
 def _own(group: Sequence[Term], unit: str, *, negative: bool) -> str:
     """What stands in the figure's own unit (per kelvin): one number, a sum in parentheses, or a root of squares."""
     term, scale = group[0], 1.0 / prod(_scale(factor) for factor in group[0].factors)
-    per = next((f"/{piece.unit}" for piece in term.pieces[:1] if piece.unit != "1"), "")
-    if any(piece.unit != "1" for piece in term.pieces[1:]):
-        per = "/K"
+    units = sorted({piece.unit for piece in term.pieces} - {"1"}, key=lambda each: each == "K")
+    per = f"/({' '.join(units)})" if len(units) > 1 else "".join(f"/{each}" for each in units)
     shown = f"{_own_unit(unit, term.factors)}{per}"
     if len(term.own) > 1:
         squares = " + ".join(f"{many_digits(abs(own) * scale, '').text}²" for own in term.own if own)
