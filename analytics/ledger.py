@@ -102,7 +102,8 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     u_account = shown_over(delivered.account_doubt[origin], 1.96) * water.heat.amount
     share = quotient(amount, max(water.heat.amount, 1.0), "Its share of the hot-water heat", units=("J", "J"))
     metered = water.heat.doubt.times(share)
-    doubt = combined([(1.0, metered), (1.0, Doubt({}, {f"account of {origin}": u_account}))])
+    stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
+    doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
     why = "Followed through the tanks layer by layer"
     why = f"{why}; {' and '.join(mixed)} taken as fully mixed." if mixed else f"{why}."

@@ -22,7 +22,7 @@ from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
 from analytics.segments import Pieces, gap_amount, value_at
 from analytics.site import Loop, Site
 
-__all__ = ["meter_loop", "while_flowing"]
+__all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop", "while_flowing"]
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,12 @@ _U_MIXTURE = 0.005
 # the doubt that the moments of reading leave in its other direction (seen in the virtual houses).
 _UNSEEN_PART = 0.1
 _USUAL_DEGC = 20.0  # of a fluid whose temperature is not known, for doubts only
-_U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
+U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
+
+
+def assumed_flow_source(loop: str) -> str:
+    """The name of the doubt that a loop's assumed flow leaves."""
+    return f"assumed flow of {loop}"
 
 
 def while_flowing(first: Array, last: Array, flow: Array) -> tuple[Array, Array]:
@@ -143,8 +148,8 @@ def _flow_of(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Flo
     first = is_running(running.first, loop.pump_power_w, pump.point.quantity) * scale
     last = is_running(running.last, loop.pump_power_w, pump.point.quantity) * scale
     pieces = Pieces(running.start_s, running.end_s, first, last)
-    source = f"assumed flow of {loop.id}"
-    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, stated(_U_ASSUMED_FLOW), True)
+    source, u_part = assumed_flow_source(loop.id), stated(U_ASSUMED_FLOW)
+    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, u_part, True)
 
 
 def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:

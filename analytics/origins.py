@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
-from analytics.derived import shown_times, stated
+from analytics.derived import quotient, shown_times, stated
+from analytics.metering import U_ASSUMED_FLOW, assumed_flow_source
 from analytics.origins_mixed import MIXED_DOUBT, follow_mixed
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat, state_from_json, state_to_json
 from analytics.origins_tank import follow_layers, is_layered, layered_doubt
@@ -40,6 +41,9 @@ Array = NDArray[np.float64]
 
 DEFAULT_COLD_DEGC = 10.0
 _ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
+# By a stage's heat that is a part r too high its share p of the taps' heat comes out too high by this times
+# r sqrt(p (1 - p)), since the sensors along a tank know what is in it (seen in the virtual houses).
+_MOVED_PART = 0.65
 LEAST_RISE_K = 1.0
 """Water that leaves less warm than this above cold has no origin to speak of."""
 
@@ -53,11 +57,13 @@ class Delivered:
         by_origin: The stages in the site file's order, then carried over. [J]
         account_doubt: By origin, how far the account may misplace its heat: half-width of the 95 % interval, as a part
             of the day's hot-water heat. The doubt of the meters comes on top.
+        stated_doubt: By origin, what assumed flows leave in doubt: by source, signed, standard, as the same part.
         state: What the next day begins with.
     """
 
     by_origin: Mapping[str, float]
     account_doubt: Mapping[str, float]
+    stated_doubt: Mapping[str, Mapping[str, float]]
     state: CarriedState
 
 
@@ -84,10 +90,12 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
     by_origin = _scaled(_without_room(at_tap + _in_passing(plant, water, len(origins))), water)
     doubt = layered_doubt(plant.site) if all(tank in layers for tank in path.tanks) else MIXED_DOUBT
-    names = [*plant.site.stages, CARRIED_OVER]
+    given = dict(zip([*plant.site.stages, CARRIED_OVER], by_origin.tolist(), strict=True))
+    shares = _shares(given)
     return Delivered(
-        dict(zip(names, by_origin.tolist(), strict=True)),
-        _account_doubt(dict(zip(names, by_origin.tolist(), strict=True)), doubt),
+        given,
+        _account_doubt(shares, doubt),
+        _stated_doubt(plant, shares),
         CarriedState(parts, moved.mean_cold_degc, layers),
     )
 
@@ -130,15 +138,36 @@ def _scaled(by_origin: Array, water: HotWaterDay) -> Array:
     return np.asarray(by_origin * (water.heat.amount / total))
 
 
-def _account_doubt(by_origin: Mapping[str, float], doubt: float) -> dict[str, float]:
-    """Heat can be misplaced only between origins that there are."""
+def _shares(by_origin: Mapping[str, float]) -> dict[str, float]:
     total = sum(by_origin.values())
-    shares = {origin: min(max(amount / total, 0.0), 1.0) if total > 0 else 0.0 for origin, amount in by_origin.items()}
-    found = {origin: _misplaced(doubt, share) for origin, share in shares.items()}
+    return {origin: min(max(amount / total, 0.0), 1.0) if total > 0 else 0.0 for origin, amount in by_origin.items()}
+
+
+def _account_doubt(shares: Mapping[str, float], doubt: float) -> dict[str, float]:
+    """Heat can be misplaced only between origins that there are."""
+    found = {
+        origin: shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × (1 − {}))", numbers=[share, share])
+        for origin, share in shares.items()
+    }
     found[CARRIED_OVER] = max(found[CARRIED_OVER], stated(_ROOM_DOUBT))
     return found
 
 
-def _misplaced(doubt: float, share: float) -> float:
-    """An origin's doubt by its share: nothing can be misplaced where one origin has all, or none."""
-    return shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × (1 − {}))", numbers=[share, share])
+def _stated_doubt(plant: PlantDay, shares: Mapping[str, float]) -> dict[str, dict[str, float]]:
+    """A flow that is higher than assumed gives its stage more of the taps' heat, and the others less."""
+    found: dict[str, dict[str, float]] = {origin: {} for origin in shares}
+    for stage in plant.site.stages.values():
+        if stage.loop is None or not plant.loops[stage.loop].flow_is_assumed:
+            continue
+        own = shares[stage.id]
+        moved = shown_times(
+            stated(U_ASSUMED_FLOW),
+            _MOVED_PART * sqrt(own * (1.0 - own)),
+            "{} × √({} × (1 − {}))",
+            numbers=[_MOVED_PART, own, own],
+        )
+        for origin, share in shares.items():
+            words = f"Share of {origin} in all but {stage.id}"
+            others = quotient(-share, 1.0 - own, words) if own < 1.0 else 0.0
+            found[origin][assumed_flow_source(stage.loop)] = (1.0 if origin == stage.id else others) * moved
+    return found

@@ -46,6 +46,11 @@ _PER = {
     "kWh/(h K)": "kWh/(h K) is the loss coefficient in W/K ÷ 1000, shared by the tank's sensors; h is the time.",
     "kWh/K": "kWh/K is litres × density × specific heat ÷ 3600 of a tank's layer.",
 }
+_FLOW_AT_TAPS = (
+    "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice; × what a stage's "
+    "share of the taps' heat moves by with its heat, a part × the root of share × (1 − share), as seen in virtual "
+    "houses."
+)
 _ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
 _NOT_SEEN = "It was not seen to go this way: this part of the doubt that the moments leave in the other direction."
 _COUNTER = "The counter is read at the day's edges to within an interval (÷ √12), and shows whole steps (÷ √6)."
@@ -68,6 +73,8 @@ def because(source: str, terms: Sequence[Term]) -> str:
     first = terms[0]
     if source.startswith("layers of") and len(first.pieces) == 1:
         return _ONE_SENSOR
+    if source.startswith("assumed flow of") and len(first.pieces) > 1:
+        return _FLOW_AT_TAPS
     if source.startswith("moments of") and len(first.own) > 1:
         return _COUNTER
     if source.startswith("moments of") and first.pieces and first.pieces[0].is_part:

@@ -74,7 +74,7 @@ def interval_of(doubt: Doubt, unit: str) -> Interval | None:
     is_day = any(isinstance(u, Derived) for u in parts.values())
     least = _LEAST_PART if is_day else _LEAST_PART_CARRIED
     named = [
-        _source(name, parts[name], unit, part=part, is_steady=name in doubt.steady)
+        _source(name, parts[name], unit, part=part, is_steady=name in doubt.steady, is_day=is_day)
         for name, part in doubt.shares()
         if part > least
     ]
@@ -85,10 +85,10 @@ def interval_of(doubt: Doubt, unit: str) -> Interval | None:
     return Interval(named, quotients, hints([s.expression for s in named]), _steps(doubt, named, unit), _NOTE)
 
 
-def _source(name: str, value: float, unit: str, *, part: float, is_steady: bool) -> Source:
+def _source(name: str, value: float, unit: str, *, part: float, is_steady: bool, is_day: bool) -> Source:
     u, found = _u(abs(float(value)), unit), derivation_of(value, unit)
     if found is None:
-        return Source(name, u, part, is_steady, "", carried(is_steady=is_steady))
+        return Source(name, u, part, is_steady, "", "" if is_day else carried(is_steady=is_steady))
     why = because(name, found.terms)
     return Source(name, u, part, is_steady, found.expression, why, tuple(found.quotients))
 
