@@ -81,7 +81,7 @@ def accuracy_in_words(accuracy: Accuracy | None, unit: str) -> str:
         return f"± {accuracy.value:g} {'K' if unit == 'degC' else unit}"
     if accuracy.standard == "percent":
         return f"± {accuracy.value:g} %"
-    return f"{accuracy.standard} {accuracy.grade}"
+    return f"{accuracy.standard} class {accuracy.grade}"
 
 
 def limit_in_words(accuracy: Accuracy | None) -> str:

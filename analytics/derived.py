@@ -28,7 +28,9 @@ __all__ = [
     "Quotient",
     "Term",
     "derivations_kept",
+    "part_of",
     "quotient",
+    "ratio_moves",
     "root_of_squares",
     "shown_over",
     "shown_times",
@@ -95,6 +97,7 @@ class Term:
             squares.
         pieces: What it is multiplied and divided by.
         factors: Named quotients that it was multiplied by since.
+        over: What the squares of several `own` are divided by.
         point, at: A sensor whose limits of error are the first piece, and the value that they are taken at. [SI]
     """
 
@@ -103,6 +106,7 @@ class Term:
     factors: tuple[Quotient, ...] = ()
     point: Point | None = None
     at: float = nan
+    over: tuple[int, ...] = ()
 
     def times(self, factor: float) -> "Term":
         if isinstance(factor, Quotient):
@@ -219,10 +223,17 @@ def spread(*steps: NDArray[np.float64], over: int = 12) -> float:
     return Derived.of(value, [Term((sqrt(squares / max(n_steps, 1)),), (piece,))])
 
 
-def root_of_squares(*parts: float) -> float:
-    """The root of the sum of the squares of some independent parts."""
-    value = hypot(*parts)
-    return Derived.of(value, [Term(tuple(map(float, parts)))]) if _IS_KEPT.get() else value
+def root_of_squares(parts: Sequence[tuple[float, int]]) -> float:
+    """
+    The root of the sum of the squares of some independent parts.
+
+    Args:
+        parts: Each with what its square is divided by: 12 for a full width of what is evenly spread, 3 for a half.
+    """
+    value = hypot(*(part / sqrt(over) for part, over in parts))
+    if not _IS_KEPT.get():
+        return value
+    return Derived.of(value, [Term(tuple(float(part) for part, _ in parts), over=tuple(over for _, over in parts))])
 
 
 def unheard_at_mean(total: float, heard: float) -> float:
@@ -248,3 +259,23 @@ def quotient(above: float, below: float, words: str, *, units: tuple[str, str] =
     named = Quotient(value)
     named.above, named.below, named.units, named.words = float(above), float(below), units, words
     return named
+
+
+def part_of(part: float, whole: float, words: str) -> float:
+    """An energy's part of another one, with a name; none of nothing. [J]"""
+    return quotient(part, whole, words, units=("J", "J")) if whole > 0 else 0.0
+
+
+def ratio_moves(ratio: float, below: float, names: tuple[str, str, str], *, unit: str) -> tuple[float, float]:
+    """
+    What a ratio moves by with what stands above its line, and with what stands below.
+
+    Args:
+        names: Of the ratio, of what stands above, and of what stands below.
+        unit: Of both.
+    """
+    name, above, under = names
+    return (
+        quotient(1.0, below, f"What 1 kWh more {above} adds to the {name}, 1 ÷ {under}", units=("1", unit)),
+        quotient(-ratio, below, f"What 1 kWh more {under} takes from the {name}, {name} ÷ {under}", units=("1", unit)),
+    )

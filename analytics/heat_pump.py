@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known, unknown_as_none
-from analytics.derived import quotient, shown_times, spread, stated, stated_own, unheard_at_mean
+from analytics.derived import part_of, quotient, ratio_moves, shown_times, spread, stated, stated_own, unheard_at_mean
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
@@ -34,7 +34,6 @@ _ON_W = 50.0
 _LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
 _LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
 _U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
-_PART_USED = "Part of the compressor's electricity that it used this way round"
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
 
 
@@ -241,7 +240,8 @@ def _account(
         useful = np.where(cells, nan if way.course is None else way.course, useful)
     caused = _caused(site, pump, exchange, elec_w=elec_w, heats=heats, cop=heating.cop)
     run_s = float(on.sum()) * CELL_S
-    u_run_s = _u_run_s(max(len(runs.first), 1))
+    n_runs = max(len(runs.first), 1)
+    u_run_s = shown_times(stated_own(0.1 * CELL_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
     return HeatPumpDay(
         heat_pump=pump.id,
         elec_w=elec_w,
@@ -261,11 +261,6 @@ def _account(
         caused_elec=caused[1],
         run=Total(run_s, Doubt({}, {f"starts and stops of {pump.id}": u_run_s}), elec.covered),
     )
-
-
-def _u_run_s(n_runs: int) -> float:
-    """A tenth of a cell at each start and at each stop."""
-    return shown_times(stated_own(0.1 * CELL_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
 
 
 def _starts(runs: _Runs, *, ran_before: bool) -> int:
@@ -296,8 +291,9 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) ->
     """One mode's heat (or cooling), electricity and COP over the cells of that mode."""
     known_elec = cells & ~np.isnan(elec_w)
     elec_j = float(elec_w[known_elec].sum()) * CELL_S
-    part = quotient(elec_j, elec.amount, _PART_USED, units=("J", "J")) if elec.amount > 0 else 0.0
-    used = Total(elec_j, elec.doubt.times(part), elec.covered)
+    used = Total(
+        elec_j, elec.doubt.times(part_of(elec_j, elec.amount, "Part of its electricity in these runs")), elec.covered
+    )
     if way.course is None:
         return _Side(not_known(way.why), used, not_known(way.why))
     known = known_elec & ~np.isnan(way.course)
@@ -321,8 +317,7 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
     for loop, total in way.loops:
         turned = loop.heat_w if total is loop.heat else -loop.heat_w
         here_j = sum_of_known(np.maximum(turned[cells], 0.0)) * CELL_S
-        words = f"Part of the heat of loop {loop.loop} that falls into these runs"
-        part = quotient(here_j, total.amount, words, units=("J", "J")) if total.amount > 0 else 0.0
+        part = part_of(here_j, total.amount, f"Part of the heat of loop {loop.loop} in these runs")
         parts.append((min(part, 1.0), total.doubt))
     return parts
 
@@ -335,10 +330,7 @@ def _cop(heat: Total, elec: Total, *, elec_j: float, share: float) -> Total:
     unheard = Doubt({}, {f"{GAPS} beside the compressor": (1 - share) * stated(_U_OTHER_COP_PART) * cop})
     heard_part = quotient(share, 1.0, "Part of the compressor's electricity with its loops heard beside it")
     heard = (heat.doubt.apart_from_gaps(), elec.doubt.apart_from_gaps().times(heard_part))
-    per_heat = quotient(1.0, elec_j, "What 1 kWh more heat adds to the COP, 1 ÷ electricity", units=("1", "J"))
-    per_elec = quotient(
-        -cop, elec_j, "What 1 kWh more electricity takes from the COP, COP ÷ electricity", units=("1", "J")
-    )
+    per_heat, per_elec = ratio_moves(cop, elec_j, ("COP", "heat", "electricity"), unit="J")
     doubt = combined([(per_heat, heard[0]), (per_elec, heard[1]), (1.0, unheard)])
     return Total(cop, doubt, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
 
@@ -371,9 +363,7 @@ def _caused(
     amount = total_j / cop.amount
     way = _Way(None, "", tuple((loop, loop.heat) for loop in loops))
     per_heat = quotient(1.0, cop.amount, "Electricity for 1 kWh of heat to the tank, 1 ÷ COP")
-    per_cop = quotient(
-        -amount, cop.amount, "What a COP larger by 1 would save of it, electricity for the tank ÷ COP", units=("J", "1")
-    )
+    per_cop = quotient(-amount, cop.amount, "What a COP larger by 1 saves of it, electricity ÷ COP", units=("J", "1"))
     doubt = combined([(per_heat, combined(_loop_doubts(way, heats))), (per_cop, cop.doubt)])
     why = "Heat to the tank divided by the day's COP."
     return heat_w / cop.amount, Total(amount, doubt, cop.covered, "derived", why)

@@ -272,7 +272,7 @@ def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> 
         return from_limit(hidden_m3)
     squares = float(np.sum(np.add.reduceat(water.volume_m3, begins) ** 2))
     lost = (1 - part) / part
-    return root_of_squares(total_m3 * lost, sqrt(squares * lost), from_limit(hidden_m3))
+    return root_of_squares([(total_m3 * lost, 1), (sqrt(squares * lost), 1), (hidden_m3, 3)])
 
 
 def _begins(pieces: Pieces) -> NDArray[np.intp]:

@@ -6,7 +6,7 @@ from math import fsum, isnan, nan
 
 import numpy as np
 
-from analytics.derived import quotient, shown_over
+from analytics.derived import part_of, ratio_moves, shown_over
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
@@ -100,8 +100,7 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
     u_account = shown_over(delivered.account_doubt[origin], 1.96) * water.heat.amount
-    share = quotient(amount, max(water.heat.amount, 1.0), "Its share of the hot-water heat", units=("J", "J"))
-    metered = water.heat.doubt.times(share)
+    metered = water.heat.doubt.times(part_of(amount, max(water.heat.amount, 1.0), "Its share of the hot-water heat"))
     stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
     doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
@@ -152,12 +151,7 @@ def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) 
     if whole.value < _LEAST_HEAT_KWH:
         return unavailable("1", none)
     fraction = part.value / whole.value
-    per_part = quotient(
-        1.0, whole.value, "What 1 kWh more in the part adds to the share, 1 ÷ the whole", units=("1", "kWh")
-    )
-    per_whole = quotient(
-        -fraction, whole.value, "What 1 kWh more in the whole takes from it, share ÷ the whole", units=("1", "kWh")
-    )
+    per_part, per_whole = ratio_moves(fraction, whole.value, ("share", "heat from backup", "heat in all"), unit="kWh")
     doubt = combined([(per_part, part.doubt), (per_whole, whole.doubt)])
     figures = list(all_of)
     worst = max((f.basis for f in figures), key=_RANK.index, default="derived")

@@ -7,7 +7,7 @@ day's total does not depend on how a day is cut.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import nan, sqrt
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -109,11 +109,11 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
-    ends = [float(end) / sqrt(12) for end in (amount[0], amount[-1])] if len(amount) else []
+    ends = [(float(end), 12) for end in (amount[0], amount[-1])] if len(amount) else []
     steps = signal.value[1:] - signal.value[:-1]
     # It shows whole steps, at the day's start and at its end.
-    whole = [float(steps[steps > 0].min()) / sqrt(6)] if (steps > 0).any() else []
-    edge_j = root_of_squares(*ends, *whole)
+    whole = [(float(steps[steps > 0].min()), 6)] if (steps > 0).any() else []
+    edge_j = root_of_squares([*ends, *whole])
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
     heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)

@@ -16,7 +16,7 @@ from math import isnan
 import numpy as np
 
 from analytics.courses import sum_of_known
-from analytics.derived import quotient
+from analytics.derived import part_of, ratio_moves
 from analytics.doubt import combined
 from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total, not_known
 
@@ -66,8 +66,7 @@ def _in_heating(plant: PlantDay, pump: HeatPumpDay, loop: str) -> Total:
     here_j = sum_of_known(np.where(pump.mode > 0, day.pump_elec_w, 0.0)) * CELL_S
     whole = day.pump_elec
     words = f"Part of the electricity of the pump of loop {loop} that it used in heating"
-    share = quotient(here_j, whole.amount, words, units=("J", "J")) if whole.amount > 0 else 0.0
-    return Total(here_j, whole.doubt.times(share), whole.covered, whole.basis, whole.why)
+    return Total(here_j, whole.doubt.times(part_of(here_j, whole.amount, words)), whole.covered, whole.basis, whole.why)
 
 
 def _backup(plant: PlantDay) -> tuple[list[Total], list[Total]]:
@@ -93,10 +92,7 @@ def _factor(heat: Sequence[Total], energy: Sequence[Total]) -> Total:
     if below.amount <= 0:
         return not_known("Nothing was used.")
     factor = above.amount / below.amount
-    per_heat = quotient(1.0, below.amount, "What 1 kWh more heat adds to the factor, 1 ÷ energy", units=("1", "J"))
-    per_energy = quotient(
-        -factor, below.amount, "What 1 kWh more energy takes from the factor, factor ÷ energy", units=("1", "J")
-    )
+    per_heat, per_energy = ratio_moves(factor, below.amount, ("factor", "heat", "energy"), unit="J")
     parts = [(per_heat, part.doubt) for part in above.parts]
     parts += [(per_energy, part.doubt) for part in below.parts]
     every = [*above.parts, *below.parts]

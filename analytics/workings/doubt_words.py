@@ -14,11 +14,11 @@ _SOURCES = {
     "moments of the hot water": "Between two readings the water may have been as at the first or as at the second: "
     "what that makes in a step, as a root mean square, × the root of the number of steps ÷ 12.",
     "moments of": "Between two readings a change may have come at any moment: what that makes in a step, as a root "
-    "mean square, × the root of the number of steps ÷ 12 (÷ 3 where half a change counts).",
+    "mean square, × the root of the number of steps ÷ 12.",
     "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, evenly spread.",
     "gaps beside the compressor": "What the heat pump did while its loops were not heard may differ from the rest.",
     "gaps of": "What may have passed while nothing was read: as much as on the mean of the rest, or as at the gap's "
-    "edges, whichever is more, evenly spread; of draws, their mean and their scatter.",
+    "edges, whichever is more, evenly spread.",
     "properties of": "Density and specific heat by the fluid table, as a standard uncertainty.",
     "assumed flow of": "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice.",
     "steps of": "Half of the smallest step of a power meter, evenly spread, over the time that it showed any.",
@@ -52,8 +52,20 @@ _FLOW_AT_TAPS = (
     "houses."
 )
 _ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
+_UNHEARD_DRAWS = (
+    "What may have been drawn while nothing was read: its mean, its scatter by the sizes of the day's draws, and taps "
+    "that stood open at a gap's edge (÷ 3)."
+)
+_HALF_STEPS = (
+    "Between two readings a change may have come at any moment: half of what that makes in a step, as a root mean "
+    "square, × the root of the number of steps ÷ 3."
+)
+_IN_STORE = (
+    "What was in store, and what the room gave, is not known better than to this part of the day's heat, in 95 of 100 "
+    "days; ÷ 1.96 for a standard uncertainty."
+)
 _NOT_SEEN = "It was not seen to go this way: this part of the doubt that the moments leave in the other direction."
-_COUNTER = "The counter is read at the day's edges to within an interval (÷ √12), and shows whole steps (÷ √6)."
+_COUNTER = "The counter is read at the day's edges to within an interval (÷ 12), and shows whole steps (÷ 6)."
 _CARRIED = {
     True: "The days' own, added up, in the table.",
     False: "The root of the sum of the days' squares, in the table.",
@@ -79,6 +91,12 @@ def because(source: str, terms: Sequence[Term]) -> str:
         return _COUNTER
     if source.startswith("moments of") and first.pieces and first.pieces[0].is_part:
         return _NOT_SEEN
+    if source.startswith("moments of") and first.pieces and first.pieces[0].numbers[-1:] == (3.0,):
+        return _HALF_STEPS
+    if source.startswith("gaps of") and len(first.own) > 1:
+        return _UNHEARD_DRAWS
+    if source.startswith("account of") and len(first.pieces) == 2:
+        return _IN_STORE
     return next((words for prefix, words in _SOURCES.items() if source.startswith(prefix)), "")
 
 

@@ -126,14 +126,20 @@ def _own(group: Sequence[Term], unit: str, *, negative: bool) -> str:
     per = f"/({' '.join(units)})" if len(units) > 1 else "".join(f"/{each}" for each in units)
     shown = f"{_own_unit(unit, term.factors)}{per}"
     if len(term.own) > 1:
-        squares = " + ".join(f"{many_digits(abs(own) * scale, '').text}²" for own in term.own if own)
-        return f"√({squares}) {shown}".rstrip()
+        return f"√({_squares(term, scale)}) {shown}".rstrip()
     sign = -scale if negative else scale
     numbers = [many_digits(each.own[0] * sign, shown) for each in group]
     if len(numbers) == 1:
         return numbers[0].text
     places = max(number.places for number in (*numbers, many_digits(sum(n.value for n in numbers), "")))
     return f"({added([(1.0, replace(number, places=places, unit='')) for number in numbers])}) {shown}".rstrip()
+
+
+def _squares(term: Term, scale: float) -> str:
+    parts = [
+        (many_digits(abs(own) * scale, "").text, over) for own, over in zip(term.own, term.over, strict=True) if own
+    ]
+    return " + ".join(f"{text}²" if over == 1 else f"{text}² ÷ {over}" for text, over in parts)
 
 
 def _own_unit(unit: str, factors: Sequence[Quotient]) -> str:
