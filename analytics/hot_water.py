@@ -230,9 +230,12 @@ def _account(
     if meter.point.sampling != "counter":
         hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s)
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
+    outlets = [(water.mass_kg, spots[tank]) for tank in path.tanks]
+    if outlets and is_mixed:
+        outlets[-1] = (water.metered_kg, last)
     left = [
-        _moved_doubt(volume, water.mass_kg, j, spot=spots[t], cold=cold)
-        for t, j in zip(path.tanks, leaving, strict=True)
+        _moved_doubt(volume, mass_kg, j, spot=spot, cold=cold)
+        for (mass_kg, spot), j in zip(outlets, leaving, strict=True)
     ]
     return HotWaterDay(
         flow_m3_s=to_course(cells[0], known_s),

@@ -328,7 +328,13 @@ class _Rest:
 
 
 def _change(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> None:
-    """Change all origins in proportion, in place; what a layer hardly holds the room owes, or is owed."""
-    least = np.maximum(held, _HELD_K)
+    """
+    Change all origins in proportion, in place; what a layer hardly holds the room owes, or is owed.
+
+    The proportion is to what the origins brought, or to what is owed: where the room owes nearly all that they brought
+    (meters that contradict the sensors), little is held of much, and a change in proportion to it would run away.
+    """
+    brought = np.maximum(layers[:, :-1], 0.0).sum(axis=1)
+    least = np.maximum(np.maximum(np.abs(held), brought), _HELD_K)
     layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
     layers[:, room] += gain + change * (1.0 - held / least)

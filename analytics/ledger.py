@@ -32,6 +32,7 @@ from analytics.units import kwh_from_j
 __all__ = ["close_day"]
 
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
+_NO_WAY_BACK = Figure(0.0, "kWh", 0.0, "derived", 1.0, "An element or a burner takes no heat from the tank.")
 _PLAIN_COVERAGE = 0.98  # from here on a figure need not say that time is missing
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 
@@ -84,7 +85,7 @@ def _stage_total(plant: PlantDay, stage: Stage) -> Total:
 
 def _stage_line(plant: PlantDay, stage: Stage, delivered: Delivered | None) -> StageLine:
     heat = energy_figure(_stage_total(plant, stage))
-    reverse = energy_figure(plant.loops[stage.loop].reverse) if stage.loop else Figure(0.0, "kWh", 0.0, heat.basis, 1.0)
+    reverse = energy_figure(plant.loops[stage.loop].reverse) if stage.loop else _NO_WAY_BACK
     return StageLine(stage.id, heat, reverse, _delivered_figure(plant, stage.id, delivered))
 
 

@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 _U_LOSS_PART = 0.115  # of a loss by a stated UA: within 20 %; common practice
 _U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one sensor; common practice
 # Of each step between neighbouring sensors, divided by their number: where between them it lies, and how sharp it
-# is. Seen in the virtual tanks with two to four sensors, whose errors are 0.14 of it.
-_U_LAYERS_PART = 0.16
+# is. Seen in virtual tanks with two to four sensors, where it is 0.14 with much mixing, 0.23 with little.
+_U_LAYERS_PART = 0.2
 # Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
 # between two sensors.
 _U_SHARP_PART = 1 / sqrt(12)

@@ -141,6 +141,18 @@ def test_a_day_in_two_parts_comes_to_the_same_as_in_one(seed, cut):
     np.testing.assert_allclose(first.lost + second.lost, whole.lost, rtol=0, atol=1e-8)
 
 
+def test_where_meters_contradict_the_sensors_no_origin_grows_beyond_what_was_put_in():
+    steps = 200
+    quiet = Quiet(
+        due=np.ones(steps, bool), conduction=0.0, loss=0.01, room_degc=np.full(steps, 20.0),
+        pull=0.5 * np.ones((LAYERS, 1)), at_sensor=np.eye(1, LAYERS, LAYERS - 1), sensors_degc=np.full((steps, 1), 20.0),
+    )  # fmt: skip
+    store = Store(Water(np.zeros(steps), np.zeros((steps, COLUMNS))), [], quiet, ROOM, np.zeros((steps, LAYERS - 1)))
+    start = np.full((LAYERS, COLUMNS), 10.0)
+    start[:, ROOM], start[:, 0] = -1500.0, 1450.0  # the room owes what a meter says that came
+    assert np.abs(follow(store, start).end).max() < 2 * 1500.0
+
+
 @given(seeds)
 @settings(max_examples=30, deadline=None)
 def test_no_layer_ends_warmer_than_the_one_above_it_and_the_start_stays_as_it_was(seed):

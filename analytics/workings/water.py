@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import nan
 
 import numpy as np
@@ -83,8 +84,8 @@ def _row(passage: Passage, spot: str, which: NDArray[np.intp], *, when: str = ""
 
 def _draw_rows(plant: PlantDay, passage: Passage, spot: str) -> list[_Row]:
     """The draws; the largest and the rest in one row where there are many."""
-    ends = np.append(passage.draws[1:], len(passage.volume_m3))
-    pieces = [np.arange(a, b) for a, b in zip(passage.draws, ends, strict=True)]
+    edges = [*passage.draws.tolist(), len(passage.volume_m3)]
+    pieces = [np.arange(a, b) for a, b in pairwise(edges)]
     alone, rest = largest_and_rest([float(passage.volume_m3[p].sum()) for p in pieces])
     rows = [_row(passage, spot, pieces[k], when=clock(plant, passage.pieces.start_s[pieces[k][0]])) for k in alone]
     if rest:
