@@ -6,7 +6,7 @@ the day accounted anew.
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
 from functools import cache
@@ -20,6 +20,7 @@ from analytics.doubt import Doubt, combined
 from analytics.figure_paths import figures_by_path
 from analytics.figures import Figure
 from analytics.period import Span, add_up
+from analytics.site import Site
 from analytics.trace import Trace, local_day
 from analytics.workings.day import WorkedDay
 from analytics.workings.interval import Interval, Source, interval_of
@@ -96,6 +97,57 @@ def test_sources_of_a_day_with_gaps_come_out_too(scenario: str) -> None:
     with derivations_kept():
         day = worked(scenario, WINTER, gap_h=(9.0, 11.0))
     assert_all_derived(day)
+
+
+def without_sensors_in_the_water(site: Site) -> Site:
+    assert site.hot_water is not None
+    return replace(site, hot_water=replace(site.hot_water, cold=None, hot=None, heated=None, mixed=None, between=()))
+
+
+def with_one_sensor_a_tank(site: Site) -> Site:
+    tanks = {name: replace(tank, temperatures=tank.temperatures[:1]) for name, tank in site.tanks.items()}
+    return replace(site, tanks=tanks)
+
+
+def without_heaters(site: Site) -> Site:
+    return replace(site, heaters={})
+
+
+@pytest.mark.parametrize(
+    ("scenario", "change", "source"),
+    [
+        ("two-tank", without_sensors_in_the_water, "assumed cold water"),
+        ("two-tank", without_sensors_in_the_water, "top of solar for its outlet"),
+        ("two-tank", with_one_sensor_a_tank, "layers of solar"),
+        ("boiler-backup", without_heaters, "assumed efficiency of the boiler"),
+    ],
+)
+def test_what_stands_in_for_a_sensor_comes_out_too(scenario: str, change: Callable[[Site], Site], source: str) -> None:
+    run = run_of(scenario, WINTER)
+    local = local_day(WINTER + timedelta(days=1), run.site.timezone)
+    with derivations_kept():
+        result = account_day(change(run.site), day_traces(run.traces, *window(local)), local)
+    day = WorkedDay(result.plant, result.ledger, None)
+    assert_all_derived(day)
+    assert source in {each.name for _, _, found in intervals(day) for each in found.sources}
+
+
+def test_a_loop_that_is_silent_beside_its_compressor_comes_out_too() -> None:
+    run = run_of("heat-pump-tank", WINTER)
+    local = local_day(WINTER + timedelta(days=1), run.site.timezone)
+    traces = day_traces(run.traces, *window(local))
+    (pump,) = run.site.heat_pumps.values()
+    loop = run.site.loops[pump.load_loop or pump.source_loop]
+    flow = traces[loop.flow or loop.energy or ""]
+    noon_ms = local.start_ms + 12 * 3_600_000
+    heard = (flow.time_ms < local.start_ms + 5 * 3_600_000) | (flow.time_ms >= noon_ms)
+    traces[loop.flow or loop.energy or ""] = Trace(flow.time_ms[heard], flow.value[heard])
+    with derivations_kept():
+        result = account_day(run.site, traces, local)
+    day = WorkedDay(result.plant, result.ledger, None)
+    assert_all_derived(day)
+    source = source_of(day, f"heat_pumps.{pump.id}.heating.cop", "gaps beside the compressor")
+    assert source.expression.startswith("15 % × ")
 
 
 def test_every_number_with_a_name_in_a_sum_is_worked_out_below() -> None:
