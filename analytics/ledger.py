@@ -101,7 +101,9 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
     u_account = shown_over(delivered.account_doubt[origin], 1.96) * water.heat.amount
-    metered = water.heat.doubt.times(part_of(amount, max(water.heat.amount, 1.0), "Its share of the hot-water heat"))
+    metered = water.heat.doubt.times(
+        part_of(amount, max(abs(water.heat.amount), 1.0), "Its share of the hot-water heat")
+    )
     stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
     doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]

@@ -146,7 +146,7 @@ def _shares(by_origin: Mapping[str, float]) -> dict[str, float]:
 def _account_doubt(shares: Mapping[str, float], doubt: float) -> dict[str, float]:
     """Heat can be misplaced only between origins that there are."""
     found = {
-        origin: shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × (1 − {}))", numbers=[share, share])
+        origin: shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × {})", numbers=[share, 1.0 - share])
         for origin, share in shares.items()
     }
     found[CARRIED_OVER] = max(found[CARRIED_OVER], stated(_ROOM_DOUBT))
@@ -163,8 +163,8 @@ def _stated_doubt(plant: PlantDay, shares: Mapping[str, float]) -> dict[str, dic
         moved = shown_times(
             stated(U_ASSUMED_FLOW),
             _MOVED_PART * sqrt(own * (1.0 - own)),
-            "{} × √({} × (1 − {}))",
-            numbers=[_MOVED_PART, own, own],
+            "{} × √({} × {})",
+            numbers=[_MOVED_PART, own, 1.0 - own],
         )
         for origin, share in shares.items():
             words = f"Share of {origin} in all but {stage.id}"

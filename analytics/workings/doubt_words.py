@@ -87,13 +87,13 @@ def because(source: str, terms: Sequence[Term]) -> str:
         return _ONE_SENSOR
     if source.startswith("assumed flow of") and len(first.pieces) > 1:
         return _FLOW_AT_TAPS
-    if source.startswith("moments of") and len(first.own) > 1:
+    if source.startswith("moments of") and first.over:
         return _COUNTER
     if source.startswith("moments of") and first.pieces and first.pieces[0].is_part:
         return _NOT_SEEN
     if source.startswith("moments of") and first.pieces and first.pieces[0].numbers[-1:] == (3.0,):
         return _HALF_STEPS
-    if source.startswith("gaps of") and len(first.own) > 1:
+    if source.startswith("gaps of") and first.over:
         return _UNHEARD_DRAWS
     if source.startswith("account of") and len(first.pieces) == 2:
         return _IN_STORE

@@ -16,6 +16,7 @@ from analytics.workings.written import Number, Step, added, exact
 __all__ = ["Derivation", "derivation_of", "many_digits"]
 
 _DIGITS = 5
+_DIGITS_OF_QUOTIENTS = 6  # what one adds and another takes may nearly cancel
 _MOST_PLACES = 12
 _KWH_PER_J = kwh_from_j(1.0)
 _STATED_PLACES = 4  # what is stated has no more decimals than this
@@ -53,11 +54,11 @@ def derivation_of(value: float, unit: str) -> Derivation | None:
     return Derivation(text, list(dict.fromkeys(steps)), [group[0] for group in groups])
 
 
-def many_digits(value: float, unit: str) -> Number:
-    """A number with enough digits that a product of some of them still gives four."""
+def many_digits(value: float, unit: str, *, digits: int = _DIGITS) -> Number:
+    """A number with enough digits that a product of some of them still gives four; rounded, so never without places."""
     if value == 0.0:
         return Number(0.0, 0, unit)
-    return Number(value, min(max(_DIGITS - 1 - floor(log10(abs(value))), 0), _MOST_PLACES), unit)
+    return Number(value, min(max(digits - 1 - floor(log10(abs(value))), 1), _MOST_PLACES), unit)
 
 
 def _counts(term: Term) -> bool:
@@ -70,7 +71,7 @@ def _groups(terms: Sequence[Term]) -> list[list[Term]]:
     """Terms with the same pieces and factors stand together; what is their own is added up in parentheses."""
     groups: list[list[Term]] = []
     for term in terms:
-        alike = next((g for g in groups if len(term.own) == 1 and _alike(g[0], term)), None)
+        alike = next((g for g in groups if not term.over and _alike(g[0], term)), None)
         if alike is None:
             groups.append([term])
         else:
@@ -81,7 +82,7 @@ def _groups(terms: Sequence[Term]) -> list[list[Term]]:
 def _alike(one: Term, other: Term) -> bool:
     factors = [(float(factor), factor.words) for factor in one.factors]
     return (
-        len(one.own) == 1
+        not one.over
         and one.pieces == other.pieces
         and factors == [(float(factor), factor.words) for factor in other.factors]
     )
@@ -125,7 +126,7 @@ def _own(group: Sequence[Term], unit: str, *, negative: bool) -> str:
     units = sorted({piece.unit for piece in term.pieces} - {"1"}, key=lambda each: each == "K")
     per = f"/({' '.join(units)})" if len(units) > 1 else "".join(f"/{each}" for each in units)
     shown = f"{_own_unit(unit, term.factors)}{per}"
-    if len(term.own) > 1:
+    if term.over:
         return f"√({_squares(term, scale)}) {shown}".rstrip()
     sign = -scale if negative else scale
     numbers = [many_digits(each.own[0] * sign, shown) for each in group]
@@ -161,11 +162,11 @@ def _piece(piece: Piece) -> str:
     return piece.text.format(*(_stated(number).text for number in piece.numbers)) + (f" {unit}" if unit else "")
 
 
-def _stated(value: float, unit: str = "") -> Number:
+def _stated(value: float, unit: str = "", *, digits: int = _DIGITS) -> Number:
     """As it is stated where that is short, else with enough digits."""
     if isclose(value, round(value, _STATED_PLACES), rel_tol=1e-12):
         return exact(round(value, _STATED_PLACES), unit)
-    return many_digits(value, unit)
+    return many_digits(value, unit, digits=digits)
 
 
 def _scale(factor: Quotient) -> float:
@@ -177,7 +178,7 @@ def _scale(factor: Quotient) -> float:
 def _result(factor: Quotient) -> Number:
     above, below = (_edge_unit(unit) for unit in factor.units)
     unit = "" if above == below else f"{above}/{below}" if above and below else above or f"per {below}"
-    return _stated(abs(float(factor)) * _scale(factor), unit)
+    return _stated(abs(float(factor)) * _scale(factor), unit, digits=_DIGITS_OF_QUOTIENTS)
 
 
 def _edge_unit(unit: str) -> str:
@@ -193,4 +194,8 @@ def _named(factor: Quotient) -> Step:
     found = _result(factor)
     if below == 1.0:
         return Step(factor.words, found.text, found)
-    return Step(factor.words, f"{_stated(above, above_unit).text} ÷ {_stated(below, below_unit).text}", found)
+    above_text, below_text = (
+        _stated(value, unit, digits=_DIGITS_OF_QUOTIENTS).text
+        for value, unit in ((above, above_unit), (below, below_unit))
+    )
+    return Step(factor.words, f"{above_text} ÷ {below_text}", found)

@@ -1,6 +1,6 @@
 """A figure's interval in numbers: ± = k × the root of the sum of squares of its standard uncertainties."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 from typing import Any
 
@@ -101,7 +101,9 @@ def _all_others(small: dict[str, float], unit: str, *, of_u: float) -> Source:
 
 
 def _u(value: float, unit: str) -> Number:
-    return amount(value, unit, digits=4)
+    """Four digits, and a place at the least: without any a number counts as exact."""
+    number = amount(value, unit, digits=4)
+    return replace(number, places=max(number.places, 1))
 
 
 def _steps(doubt: Doubt, named: list[Source], unit: str) -> list[Step]:

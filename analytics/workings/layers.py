@@ -41,6 +41,7 @@ _KWH_PER_KG_K = J_PER_K_KG / 3.6e6
 _SAME_KWH = 5e-4
 _LEAST_KG = 5e-4
 _LEAST_K = 5e-4
+_MUCH_KG_K = 100.0
 _LEAST_LEFT_KWH = 5e-5
 _LEAST_SHARE = 5e-5
 _TAKEN_FROM = (*(f"{k + 1}" for k in range(LAYERS)), "went through")
@@ -151,7 +152,7 @@ def left_table(
     if rest:
         groups.append((f"{len(rest)} smaller", blocks[rest]))
     groups.append(("together", blocks))
-    present = _present(left_kwh, least=_LEAST_LEFT_KWH)
+    present = _present(np.abs(left_kwh).sum(axis=0, keepdims=True), least=_LEAST_LEFT_KWH)
     rows = [
         (
             name,
@@ -226,8 +227,8 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
     rows = []
     for k in np.flatnonzero(kg >= _LEAST_KG):
         of_layer = (written(float(x[k]), 3) for x in (kg, degc, mine_k))
-        rows.append((names[int(k)], *of_layer, written(float(mine[k]), 2), written(float(every[k]), 2)))
-    sums = (written(float(mine.sum()), 2), written(float(every.sum()), 2))
+        rows.append((names[int(k)], *of_layer, *_kg_k(mine[k], every[k], of=every.sum())))
+    sums = _kg_k(mine.sum(), every.sum(), of=every.sum())
     rows.append(("together", written(float(kg.sum()), 3), "—", "—", *sums))
     note = (
         f"kg × {origin} K = {origin} kg K; kg × (°C − {cold_degc:.3f}) = all kg K, above the main of that time. What "
@@ -239,10 +240,16 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
     return Table(f"What the largest draw took from {tank}, layer by layer", columns, rows, note)
 
 
+def _kg_k(mine: float, every: float, *, of: float) -> tuple[str, str]:
+    """Kilograms × kelvins of an origin and of all, with more places where all of the draw is little."""
+    places = 2 if abs(of) >= _MUCH_KG_K else 5
+    return written(float(mine), places), written(float(every), places)
+
+
 def taken_step(found: Taken, *, mine_k: Array, cold_degc: float, origin: str) -> Step:
     """The origin's share of a draw's heat."""
     mine, every = float(found.kg @ mine_k), float(found.kg @ (found.layers.sum(axis=1) - cold_degc))
-    expression = f"{written(mine, 2)} ÷ {written(every, 2)}"
+    expression = " ÷ ".join(_kg_k(mine, every, of=every))
     return Step(f"Share of {origin} in the largest draw", expression, Number(mine / every, 4))
 
 
