@@ -232,13 +232,14 @@ def _account(
     ran_before: bool,
     frame: DayFrame,
 ) -> HeatPumpDay:
-    ways = _heating(exchange, elec_w), _cooling(pump, exchange, elec_w)
+    runs_w = _of_runs(elec_w, on)
+    ways = _heating(exchange, runs_w), _cooling(pump, exchange, runs_w)
     heats, cools = mode > 0, mode < 0
-    heating, cooling = (_side(way, elec_w, cells, elec=elec) for way, cells in zip(ways, (heats, cools), strict=True))
+    heating, cooling = (_side(way, runs_w, cells, elec=elec) for way, cells in zip(ways, (heats, cools), strict=True))
     useful = np.zeros(frame.n_cells)
     for way, cells in zip(ways, (heats, cools), strict=True):
         useful = np.where(cells, nan if way.course is None else way.course, useful)
-    caused = _caused(site, pump, exchange, elec_w=elec_w, heats=heats, cop=heating.cop)
+    caused = _caused(site, pump, exchange, elec_w=runs_w, heats=heats, cop=heating.cop)
     run_s = float(on.sum()) * CELL_S
     n_runs = max(len(runs.first), 1)
     u_run_s = shown_times(stated_own(0.1 * CELL_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
@@ -261,6 +262,18 @@ def _account(
         caused_elec=caused[1],
         run=Total(run_s, Doubt({}, {f"starts and stops of {pump.id}": u_run_s}), elec.covered),
     )
+
+
+def _of_runs(elec_w: Array, on: Array) -> Array:
+    """
+    The compressor's electricity without what the heat pump takes at rest. [W]
+
+    Beside a run's cells those before and after it count, in which it may have run for some seconds.
+    """
+    beside = on > 0
+    beside[1:] |= on[:-1] > 0
+    beside[:-1] |= on[1:] > 0
+    return np.where(beside | np.isnan(elec_w), elec_w, 0.0)
 
 
 def _starts(runs: _Runs, *, ran_before: bool) -> int:
@@ -377,12 +390,14 @@ class Exchanged:
     Args:
         mode: +1 heating, -1 cooling over each run and just around it, else 0: where its heat is gathered.
         run: Index of the run that each cell is nearest to, in time order.
+        elec_w: Electricity of the runs; what it takes at rest counts as none.
         heat_w: By "source", "load", "desuperheater", as far as they are known; positive from the source, and toward
             load and tank.
     """
 
     mode: Course
     run: NDArray[np.intp]
+    elec_w: Course
     heat_w: Mapping[str, Course]
 
 
@@ -395,5 +410,6 @@ def exchanged(pump: HeatPump, day: HeatPumpDay, loops: Mapping[str, LoopDay]) ->
     return Exchanged(
         _mode(runs, exchange, len(day.is_on)),
         np.searchsorted(pauses, np.arange(len(day.is_on)), side="right"),
+        _of_runs(day.elec_w, np.nan_to_num(day.is_on)),
         heat,
     )

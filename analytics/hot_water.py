@@ -19,8 +19,9 @@ from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
+from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instants
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, value_at
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount
 from analytics.site import HotWater, Site
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
@@ -79,7 +80,7 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     covered = pieces.covered(meter.max_gap_s)
     volume = np.where(covered | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     moving = volume > 0
-    run = _moving(pieces, moving)
+    run = pieces.only(moving)
     spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
     water = _path(path, run, volume[moving], spots=spots, sampling=meter.point.sampling)
     return _account(
@@ -114,29 +115,14 @@ def _unmetered(path: HotWater, signals: Mapping[str, Signal], *, frame: DayFrame
     )
 
 
-def _moving(pieces: Pieces, moving: NDArray[np.bool_]) -> Pieces:
-    return Pieces(pieces.start_s[moving], pieces.end_s[moving], pieces.first[moving], pieces.last[moving])
-
-
 def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
     """The moving water's temperature by a sensor; None where it is silent."""
     if signal is None or len(signal.time_s) == 0:
         return None
-    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
-    if sampling != "instant":
-        first, last = _while_flowing(run, first, last)
+    temperatures = tap_temperatures_at_instants if sampling == "instant" else tap_temperatures
+    first, last = temperatures(signal, run)
     u_k = from_limit(temperature_limit_k(signal, signal.mean))
     return _Spot(first, last, {signal.point.id: u_k})
-
-
-def _while_flowing(run: Pieces, first: Array, last: Array) -> tuple[Array, Array]:
-    """`metering.while_flowing` where only moving pieces are left: a draw begins and ends where they do not touch."""
-    if len(run.start_s) == 0:
-        return first, last
-    apart = run.start_s[1:] > run.end_s[:-1] + 1e-6
-    begins = np.concatenate(([True], apart))
-    ends = np.concatenate((apart, [True]))
-    return np.where(begins, last, first), np.where(ends & ~begins, first, last)
 
 
 def _spots(
@@ -257,9 +243,12 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
     if part == 0:
         return not_known(f"{meter.point.id} gave no usable reading.")
     steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
-    return Total(
-        total, Doubt(steady, {f"{GAPS} of {meter.point.id}": _missed(water, hidden_m3, total, part=part)}), part
-    )
+    passing = {f"{GAPS} of {meter.point.id}": _missed(water, hidden_m3, total, part=part)}
+    if meter.point.sampling == "instant":
+        # A tap may have been opened or shut at any moment between two readings.
+        changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
+        passing[f"moments of {meter.point.id}"] = spread(changed_m3)
+    return Total(total, Doubt(steady, passing), part)
 
 
 def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> float:
@@ -378,7 +367,7 @@ def water_passed(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) 
         return None
     pieces = frame.pieces(meter)
     volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
-    run = _moving(pieces, volume > 0)
+    run = pieces.only(volume > 0)
     spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
     water = _path(path, run, volume[volume > 0], spots=spots, sampling=meter.point.sampling)
     last, cold = _last_spot(path, spots), spots["cold"]

@@ -6,7 +6,7 @@ from math import fsum, isnan, nan
 
 import numpy as np
 
-from analytics.derived import part_of, ratio_moves, shown_over
+from analytics.derived import quotient, ratio_moves, shown_over
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
@@ -100,10 +100,9 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
-    u_account = shown_over(delivered.account_doubt[origin], 1.96) * water.heat.amount
-    metered = water.heat.doubt.times(
-        part_of(amount, max(abs(water.heat.amount), 1.0), "Its share of the hot-water heat")
-    )
+    u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(water.heat.amount)
+    share = quotient(amount, water.heat.amount, "Its share of the hot-water heat", units=("J", "J")) if amount else 0.0
+    metered = water.heat.doubt.times(share)
     stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
     doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]

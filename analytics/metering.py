@@ -12,17 +12,18 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.derived import root_of_squares, spread, stated, times_amount, unheard_at_mean
+from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
+from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount, value_at
+from analytics.segments import Pieces, gap_amount
 from analytics.site import Loop, Site
 
-__all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop", "while_flowing"]
+__all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop"]
 
 Array = NDArray[np.float64]
 
@@ -30,9 +31,11 @@ Array = NDArray[np.float64]
 # differ by 0.4 to 1.3 % from ASHRAE-based ones, which as the full width of a rectangle is about this).
 _U_WATER = 0.002
 _U_MIXTURE = 0.005
-# A loop that was not seen to give heat may have done so between two readings, as it started or stopped: this part of
-# the doubt that the moments of reading leave in its other direction (seen in the virtual houses).
-_UNSEEN_PART = 0.1
+# What a loop gives the other way it gives in slugs shorter than an interval, as it starts or stops: the doubt that the
+# moments of reading leave is by so much larger; and where none was seen, there may have been some between two readings.
+# Seen in two virtual plants.
+_SLUG_FACTOR = 1.5
+_UNSEEN_PART = 0.4
 _USUAL_DEGC = 20.0  # of a fluid whose temperature is not known, for doubts only
 U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
 
@@ -40,18 +43,6 @@ U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circu
 def assumed_flow_source(loop: str) -> str:
     """The name of the doubt that a loop's assumed flow leaves."""
     return f"assumed flow of {loop}"
-
-
-def while_flowing(first: Array, last: Array, flow: Array) -> tuple[Array, Array]:
-    """
-    Temperatures at the ends of pieces of mean flow, taken while water moves.
-
-    In the piece in which a draw begins, the temperature at its start is of water at rest; so the one at its end
-    stands for both; in the piece in which it ends, the one at its start.
-    """
-    begins = np.concatenate(([True], flow[:-1] <= 0))
-    ends = np.concatenate((flow[1:] <= 0, [True]))
-    return np.where(begins, last, first), np.where(ends & ~begins, first, last)
 
 
 def meter_loop(site: Site, loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) -> LoopDay:
@@ -214,13 +205,10 @@ class _Rates:
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
     pieces = flow.pieces
     moving = (pieces.first > 0) | (pieces.last > 0)
-    at_s = np.concatenate((pieces.start_s[moving], pieces.end_s[moving]))
-    entering_degc, leaving_degc = (value_at(signal, at_s).reshape(2, -1) for signal in (entering, leaving))
-    flow_m3_s = np.stack((pieces.first[moving], pieces.last[moving]))
-    if flow.sampling != "instant":
-        entering_degc, leaving_degc = (
-            np.stack(while_flowing(degc[0], degc[1], flow_m3_s[0])) for degc in (entering_degc, leaving_degc)
-        )
+    run = pieces.only(moving)
+    temperatures = loop_temperatures_at_instants if flow.sampling == "instant" else loop_temperatures
+    entering_degc, leaving_degc = (np.stack(temperatures(signal, run)) for signal in (entering, leaving))
+    flow_m3_s = np.stack((run.first, run.last))
     per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
     ends = np.zeros((2, len(moving)))
     ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
@@ -250,18 +238,27 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
     sampled = spread(moment) if flow.sampling == "instant" else 0.0
     is_gain = net >= 0
     unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
+    most_j = max(float(gained.sum()), float(lost.sum()))
     totals = []
     for amount, mask, sign in ((gained, is_gain, 1.0), (lost, ~is_gain, -1.0)):
         total = float(amount.sum())
         signed_j_per_k = sign * float(j_per_k[mask & known].sum())
         gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
         passing = {
-            f"moments of {flow.source}": sampled if total > 0 else stated(_UNSEEN_PART) * float(sampled),
+            f"moments of {flow.source}": _moments(sampled, total, most_j),
             f"{GAPS} of {flow.source}": from_limit(gap),
         }
         doubt = Doubt(_steady(total, signed_j_per_k / doubts.j_per_l_k, flow, doubts), passing)
         totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))
     return _Metered(frame.course(flow.pieces, net, known), totals[0], totals[1])
+
+
+def _moments(sampled: float, total_j: float, most_j: float) -> float:
+    """What the moments of reading leave in doubt: of one way other than of the way in which most went."""
+    if total_j == most_j:
+        return sampled
+    factor = _SLUG_FACTOR if total_j > 0 else _UNSEEN_PART
+    return shown_times(sampled, factor, "{}", numbers=[factor])
 
 
 def _steady(total_j: float, litres: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:

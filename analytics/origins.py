@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.metering import U_ASSUMED_FLOW, assumed_flow_source
-from analytics.origins_mixed import MIXED_DOUBT, follow_mixed
+from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat, state_from_json, state_to_json
 from analytics.origins_tank import follow_layers, is_layered, layered_doubt
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
@@ -89,7 +89,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
     by_origin = _scaled(_without_room(at_tap + _in_passing(plant, water, len(origins))), water)
-    doubt = layered_doubt(plant.site) if all(tank in layers for tank in path.tanks) else MIXED_DOUBT
+    doubt = layered_doubt(plant.site) if all(tank in layers for tank in path.tanks) else mixed_doubt(plant.site)
     given = dict(zip([*plant.site.stages, CARRIED_OVER], by_origin.tolist(), strict=True))
     shares = _shares(given)
     return Delivered(

@@ -17,16 +17,25 @@ from scipy.linalg import solve_banded
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
 from analytics.plant import PlantDay
+from analytics.site import Site
 
-__all__ = ["MIXED_DOUBT", "MixedCourse", "follow_mixed", "mixed_course", "start_parts"]
+__all__ = ["MIXED_DOUBT", "MixedCourse", "follow_mixed", "mixed_course", "mixed_doubt", "start_parts"]
 
 Array = NDArray[np.float64]
 
 MIXED_DOUBT = 0.28
 """Of an origin's share p of a day's hot water 95 % of the errors lie within this times sqrt(p (1 - p))."""
+_BARE_DOUBT = 0.6  # the same where a tank has no sensor at all: so far it was off in an independent virtual house
 _LEAST_RISE_K = 2.0  # a tank's stored heat counts as at least this far above cold water
 _USUAL_RISE_K = 30.0  # of a tank without sensors
 _CELL_S = BLOCK_S / BLOCK_CELLS
+
+
+def mixed_doubt(site: Site) -> float:
+    """How sure the account is where a tank of the path is taken as mixed."""
+    path = site.hot_water
+    is_bare = path is not None and any(not site.tanks[tank].temperatures for tank in path.tanks)
+    return _BARE_DOUBT if is_bare else MIXED_DOUBT
 
 
 def follow_mixed(

@@ -10,6 +10,9 @@ row, 0.037 with sun and element on one tank, 0.085 with three sources or an oil 
 two sensors; over a week 0.014, 0.019, 0.023 and 0.025. The largest belong to the first days of an account, when nobody
 knows what stood above the highest and below the lowest sensor, and to hours when the sun brings a tank just to the
 temperature of its heated top, so that it is a matter of tenths of a kelvin whether it overturns.
+
+Against an independent plant of sharper layers (plug flow, 30 to 36 nodes; two tanks, one tank, heat pump and tank; 36
+weeks): 95 % within 0.034, 0.028 and 0.012, ten of 504 shares beyond 0.05 (two beyond 0.07), no week beyond 0.019.
 """
 
 from collections.abc import Mapping, Sequence
@@ -31,7 +34,7 @@ __all__ = ["LayeredCourse", "follow_layers", "is_layered", "layered_course", "la
 
 Array = NDArray[np.float64]
 
-_DOUBT = 0.08
+_DOUBT = 0.095
 # The same where the last tank has two sensors only, and where a coil's heat is counted without its temperatures, so
 # that nobody knows which layers it chose.
 _DOUBT_TWO_SENSORS = 0.11
@@ -45,6 +48,7 @@ _BEYOND_K = 0.6  # the same above the highest and below the lowest sensor, where
 _BEYOND_TWO_K = 2.0  # with only two of them, of which each end is a quarter of the tank away
 _LAG_K = 4.0  # by which the account may lag behind sensors that agree
 _CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
+_USUAL_RISE_K = 5.0  # of water through a heat pump's or a desuperheater's exchanger; common practice
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
 _UPPER_HALF = 0.5
@@ -170,10 +174,17 @@ def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: 
         return Charge(column, rise_k, _at(low))
     loop = plant.loops[stage.loop or ""]
     if low == high:
-        turned = blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg if high >= _UPPER_HALF else None
+        turned = _turned(loop, rise_k, layer_kg=layer_kg) if high >= _UPPER_HALF else None
         return Charge(column, rise_k, _at(high), turned=turned)
     spread = _over(low, high)
     return Charge(column, rise_k, spread, fluid_degc=_beside_coil(loop, heat_w, spread))
+
+
+def _turned(loop: LoopDay, rise_k: Array, *, layer_kg: float) -> Array:
+    """Water that a loop takes from the bottom, in layers by blocks; by a usual rise where no flow is known."""
+    if np.isnan(loop.flow_m3_s).all():
+        return rise_k / _USUAL_RISE_K
+    return np.asarray(blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg)
 
 
 def _at(height: float) -> Array:

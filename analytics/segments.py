@@ -44,6 +44,10 @@ class Pieces:
     def length_s(self) -> Array:
         return self.end_s - self.start_s
 
+    def only(self, which: NDArray[np.bool_]) -> "Pieces":
+        """Some of them."""
+        return Pieces(self.start_s[which], self.end_s[which], self.first[which], self.last[which])
+
     @cached_property
     def is_unbroken(self) -> bool:
         """Whether each piece begins where the one before it ends."""

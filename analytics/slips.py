@@ -79,6 +79,17 @@ def _stages(site: Site) -> Iterator[str]:
             )
 
 
+def _mixed_alone(site: Site) -> Iterator[str]:
+    path = site.hot_water
+    if path is not None and path.mixed and not (path.hot or path.heated) and path.flow_at == "cold":
+        meter = path.flow or path.volume or "the meter"
+        yield (
+            f"Only the mixed water's temperature is known, so {meter} has to count the cold water to the mixing valve, "
+            'too (state flow_at = "mixed" where it stands behind the valve). In the tank\'s own feed it counts less, '
+            "and the hot-water heat comes out too low."
+        )
+
+
 def _loops(site: Site) -> Iterator[str]:
     for loop in site.loops.values():
         if loop.flow is not None and loop.assumed_flow_l_per_s is not None:
@@ -141,6 +152,7 @@ def _used_points(site: Site) -> set[str]:
 
 _CHECKS: Sequence[Callable[[Site], Iterator[str]]] = (
     _hot_water_sensors,
+    _mixed_alone,
     _stage_order,
     _stages,
     _tanks,

@@ -143,10 +143,9 @@ def test_a_day_in_two_parts_comes_to_the_same_as_in_one(seed, cut):
 
 def test_where_meters_contradict_the_sensors_no_origin_grows_beyond_what_was_put_in():
     steps = 200
-    quiet = Quiet(
-        due=np.ones(steps, bool), conduction=0.0, loss=0.01, room_degc=np.full(steps, 20.0),
-        pull=0.5 * np.ones((LAYERS, 1)), at_sensor=np.eye(1, LAYERS, LAYERS - 1), sensors_degc=np.full((steps, 1), 20.0),
-    )  # fmt: skip
+    room = np.full(steps, 20.0)
+    pull, at_bottom = 0.5 * np.ones((LAYERS, 1)), np.eye(1, LAYERS, LAYERS - 1)
+    quiet = Quiet(np.ones(steps, bool), 0.0, 0.01, room, pull, at_bottom, room[:, None])
     store = Store(Water(np.zeros(steps), np.zeros((steps, COLUMNS))), [], quiet, ROOM, np.zeros((steps, LAYERS - 1)))
     start = np.full((LAYERS, COLUMNS), 10.0)
     start[:, ROOM], start[:, 0] = -1500.0, 1450.0  # the room owes what a meter says that came

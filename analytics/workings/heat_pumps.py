@@ -32,12 +32,14 @@ class _Runs:
         cells: Cells of the mode.
         heard: Of them, those with the loops' and the compressor's word.
         run: Index of the run of each cell.
+        elec_w: Electricity of the runs, without what the heat pump takes at rest.
         parts: What the useful heat is added up from: sign and course [W] by name.
     """
 
     cells: NDArray[np.bool_]
     heard: NDArray[np.bool_]
     run: NDArray[np.intp]
+    elec_w: Array
     parts: Mapping[str, tuple[float, Array]]
 
 
@@ -45,29 +47,29 @@ def runs_of(plant: PlantDay, pump: HeatPumpDay, *, heating: bool) -> _Runs:
     """The runs in heating, or in cooling, with what the useful heat is made of."""
     found = exchanged(plant.site.heat_pumps[pump.heat_pump], pump, plant.loops)
     cells = np.asarray(found.mode > 0 if heating else found.mode < 0) & ~np.isnan(pump.elec_w)
-    parts = _heating_parts(found, pump) if heating else _cooling_parts(found, pump)
+    parts = _heating_parts(found) if heating else _cooling_parts(found)
     heard = cells.copy()
     for name, (_, course) in parts.items():
         if name != "desuperheater":
             heard &= ~np.isnan(course)
-    return _Runs(cells, heard, found.run, parts)
+    return _Runs(cells, heard, found.run, found.elec_w, parts)
 
 
-def _heating_parts(found: Exchanged, pump: HeatPumpDay) -> dict[str, tuple[float, Array]]:
+def _heating_parts(found: Exchanged) -> dict[str, tuple[float, Array]]:
     if "load" in found.heat_w:
         return {name: (1.0, found.heat_w[name]) for name in ("load", "desuperheater") if name in found.heat_w}
     if "source" not in found.heat_w:
         return {}
-    return {"source": (1.0, found.heat_w["source"]), "compressor": (1.0, pump.elec_w)}
+    return {"source": (1.0, found.heat_w["source"]), "compressor": (1.0, found.elec_w)}
 
 
-def _cooling_parts(found: Exchanged, pump: HeatPumpDay) -> dict[str, tuple[float, Array]]:
+def _cooling_parts(found: Exchanged) -> dict[str, tuple[float, Array]]:
     if "source" not in found.heat_w:
         return {}
     parts = {"source": (1.0, -found.heat_w["source"])}
     if "desuperheater" in found.heat_w:
         parts["desuperheater"] = (1.0, found.heat_w["desuperheater"])
-    return parts | {"compressor": (-1.0, pump.elec_w)}
+    return parts | {"compressor": (-1.0, found.elec_w)}
 
 
 def _sum_kwh(course: Array, cells: NDArray[np.bool_]) -> float:
@@ -144,7 +146,7 @@ def _loop_day(plant: PlantDay, pump: HeatPumpDay, name: str, *, runs: _Runs, hea
 
 def _heat_table(plant: PlantDay, pump: HeatPumpDay, runs: _Runs) -> Table:
     rows = []
-    for name, cells in _groups(runs, pump.elec_w):
+    for name, cells in _groups(runs, runs.elec_w):
         here = cells & runs.heard
         values = [_sum_kwh(course, here) for _, course in runs.parts.values()]
         whole = sum(sign * value for (sign, _), value in zip(runs.parts.values(), values, strict=True))
@@ -160,7 +162,7 @@ def _heat_table(plant: PlantDay, pump: HeatPumpDay, runs: _Runs) -> Table:
 
 def _remarks(plant: PlantDay, pump: HeatPumpDay, runs: _Runs) -> list[str]:
     said = gap_remarks(plant, pump.elec.covered)
-    unheard = _sum_kwh(pump.elec_w, runs.cells & ~runs.heard)
+    unheard = _sum_kwh(runs.elec_w, runs.cells & ~runs.heard)
     if unheard >= 5e-4:
         said.append(
             f"While its loops were not heard the compressor used {unheard:.3f} kWh; no heat is counted for them."
@@ -171,8 +173,8 @@ def _remarks(plant: PlantDay, pump: HeatPumpDay, runs: _Runs) -> list[str]:
 def _electricity_working(plant: PlantDay, pump: HeatPumpDay, path: str, *, runs: _Runs) -> Working:
     total = pump.heating_elec if ".heating." in path else pump.cooling_elec
     rows, terms = [], []
-    for name, cells in _groups(runs, pump.elec_w):
-        used, minutes = _sum_kwh(pump.elec_w, cells), float(np.nansum(pump.is_on[cells]))
+    for name, cells in _groups(runs, runs.elec_w):
+        used, minutes = _sum_kwh(runs.elec_w, cells), float(np.nansum(pump.is_on[cells]))
         mean = amount(used * 60_000 / minutes if minutes else 0.0, "").text
         when = name or _started(plant, pump, cells)
         rows.append((when, written(minutes, 2), mean, written(used, 3)))
@@ -181,7 +183,7 @@ def _electricity_working(plant: PlantDay, pump: HeatPumpDay, path: str, *, runs:
         f"Runs of the compressor by {plant.site.heat_pumps[pump.heat_pump].power}",
         ("Started", "min", "mean W", "kWh"),
         rows,
-        "min ÷ 60 × mean W ÷ 1000 = kWh, what it drew while resting just before and after counted with it.",
+        "min ÷ 60 × mean W ÷ 1000 = kWh, of the run's minutes and the one before and after it.",
     )
     step = Step("Electricity", added(terms) if terms else "0.000 kWh", kwh(kwh_from_j(total.amount)))
     return Working(path, (), [table] if rows else [], [step], gap_remarks(plant, pump.elec.covered))
@@ -198,7 +200,7 @@ def cop_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
     )
     above = kwh(kwh_from_j(heat.amount), name="Heat made" if heating else "Useful cooling", source=f"{parent}.{what}")
     below = kwh(
-        _sum_kwh(pump.elec_w, runs.heard),
+        _sum_kwh(runs.elec_w, runs.heard),
         name="Electricity of the time in which its loops were heard",
         source=f"{parent}.electricity",
     )
@@ -210,8 +212,8 @@ def _time_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
     """Run hours and starts, from the runs of both modes."""
     found = exchanged(plant.site.heat_pumps[pump.heat_pump], pump, plant.loops)
     on = np.nan_to_num(pump.is_on)
-    every = _Runs(on > 0, on > 0, found.run, {})
-    groups = _groups(every, pump.elec_w)
+    every = _Runs(on > 0, on > 0, found.run, found.elec_w, {})
+    groups = _groups(every, every.elec_w)
     minutes = [float(on[cells].sum()) for _, cells in groups]
     rows = [
         (name or _started(plant, pump, cells), written(m, 2)) for (name, cells), m in zip(groups, minutes, strict=True)

@@ -14,7 +14,7 @@ from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame
 from analytics.inputs import is_running
-from analytics.metering import while_flowing
+from analytics.moving_fluid import loop_temperatures
 from analytics.plant import LoopDay, PlantDay, Signal
 from analytics.segments import Pieces, value_at
 from analytics.site import Loop
@@ -126,7 +126,7 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
         assert sensor is not None
         first, last = (value_at(sensor, at) for at in (pieces.start_s, pieces.end_s))
         if meter.point.sampling != "instant":
-            first[moving], last[moving] = while_flowing(first[moving], last[moving], pieces.first[moving])
+            first[moving], last[moving] = loop_temperatures(sensor, pieces.only(moving))
         degc.append(np.stack((first, last)))
     flow = np.stack((pieces.first, pieces.last))
     per_m3 = heat_per_volume(degc[0], degc[1], fluid=fluid, flow_side=loop.flow_side)

@@ -1,0 +1,83 @@
+"""Temperatures of a fluid while it moves, where readings hold fluid at rest as well."""
+
+import numpy as np
+import pytest
+
+from analytics.moving_fluid import (
+    loop_temperatures,
+    loop_temperatures_at_instants,
+    tap_temperatures,
+    tap_temperatures_at_instants,
+)
+from analytics.plant import Signal
+from analytics.segments import Pieces
+from tests.small_sites import point
+
+MINUTE = 60.0
+AT_REST, MOVING = 20.0, 50.0
+
+
+def _signal(values, *, sampling):
+    """Readings at 60 s, 120 s, ..."""
+    times = MINUTE * np.arange(1, len(values) + 1)
+    sensor = point("t", "temperature", "degC", sampling=sampling)
+    return Signal(sensor, times, np.array(values, dtype=float), 600.0, np.arange(0.0, 3600.0, MINUTE))
+
+
+def _run(first_minute, flows, last_flows=None):
+    start = MINUTE * (first_minute + np.arange(len(flows)))
+    return Pieces(start, start + MINUTE, np.array(flows), np.array(flows if last_flows is None else last_flows))
+
+
+def _mean(part):
+    """Of a minute in which the fluid moved for a part of it."""
+    return (1 - part) * AT_REST + part * MOVING
+
+
+@pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
+def test_a_mean_over_a_loops_start_and_stop_is_freed_of_the_time_at_rest(part):
+    means = [AT_REST, _mean(part), MOVING, MOVING, _mean(1 - part), AT_REST]
+    first, last = loop_temperatures(_signal(means, sampling="mean"), _run(1, [part, 1.0, 1.0, 1 - part]))
+    np.testing.assert_allclose(first, MOVING)
+    np.testing.assert_allclose(last, MOVING)
+
+
+def test_two_runs_apart_have_a_start_and_a_stop_each():
+    means = [AT_REST, _mean(0.4), MOVING, _mean(0.3), AT_REST, _mean(0.2), MOVING, _mean(0.6), AT_REST]
+    flows = _run(1, [0.4, 1.0, 0.3, 0.0, 0.2, 1.0, 0.6])
+    first, _ = loop_temperatures(_signal(means, sampling="mean"), flows.only(flows.first > 0))
+    np.testing.assert_allclose(first, MOVING)
+
+
+def test_between_instants_of_flow_half_of_a_starting_piece_is_taken_as_at_rest():
+    means = [AT_REST, _mean(0.5), MOVING, _mean(0.5), AT_REST]
+    run = _run(1, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
+    first, _ = loop_temperatures_at_instants(_signal(means, sampling="mean"), run)
+    np.testing.assert_allclose(first, MOVING)
+
+
+def test_a_draws_first_instant_counts_for_nothing_and_its_last_piece_keeps_what_came_before():
+    instants = [AT_REST, MOVING, MOVING, AT_REST]
+    first, last = tap_temperatures(_signal(instants, sampling="instant"), _run(1, [0.5, 1.0, 0.5]))
+    np.testing.assert_allclose(first, MOVING)
+    np.testing.assert_allclose(last, MOVING)
+
+
+def test_a_draws_first_and_last_mean_are_taken_from_the_pieces_between():
+    means = [AT_REST, _mean(0.2), MOVING, _mean(0.2), AT_REST]
+    first, last = tap_temperatures(_signal(means, sampling="mean"), _run(1, [0.2, 1.0, 0.2]))
+    np.testing.assert_allclose(first, MOVING)
+    np.testing.assert_allclose(last, MOVING)
+
+
+def test_between_instants_of_a_draw_what_a_sensor_said_at_rest_counts_for_nothing():
+    run = _run(0, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
+    first, last = tap_temperatures_at_instants(_signal([MOVING, MOVING, AT_REST, AT_REST], sampling="instant"), run)
+    assert first[0] == last[0] == MOVING
+    assert first[2] == last[2] == MOVING
+
+
+def test_where_the_sensor_was_silent_the_temperature_is_not_known():
+    sensor = _signal([MOVING] * 3, sampling="mean")
+    first, _ = loop_temperatures(sensor, _run(30, [1.0, 1.0]))
+    assert np.isnan(first).all()
