@@ -15,7 +15,14 @@ from numpy.typing import ArrayLike, NDArray
 from analytics.site import Accuracy, Quantity
 from analytics.units import to_si
 
-__all__ = ["ACCURACY_FORMS", "default_limit_of_error", "limit_of_error", "parse_accuracy"]
+__all__ = [
+    "ACCURACY_FORMS",
+    "accuracy_in_words",
+    "default_limit_of_error",
+    "limit_in_words",
+    "limit_of_error",
+    "parse_accuracy",
+]
 
 ACCURACY_FORMS = (
     'write a class ("IEC 60751 A", "EN 1434 class 2"), a percentage ("2 %") or a number in the point\'s unit'
@@ -64,6 +71,28 @@ def parse_accuracy(text: str | float) -> Accuracy:
     if found := _PERCENT_TEXT.fullmatch(text):
         return Accuracy(standard="percent", value=float(found[1]))
     raise ValueError(f"{text!r} is not an accuracy; {ACCURACY_FORMS}")
+
+
+def accuracy_in_words(accuracy: Accuracy | None, unit: str) -> str:
+    """A maker's statement as it is shown to people; a number is in the point's unit."""
+    if accuracy is None:
+        return "not stated; a usual one is taken"
+    if accuracy.standard == "absolute":
+        return f"± {accuracy.value:g} {'K' if unit == 'degC' else unit}"
+    if accuracy.standard == "percent":
+        return f"± {accuracy.value:g} %"
+    return f"{accuracy.standard} class {accuracy.grade}"
+
+
+def limit_in_words(accuracy: Accuracy | None) -> str:
+    """What a class comes to, for people; empty where the statement itself says it."""
+    if accuracy is not None and accuracy.standard == "IEC 60751":
+        constant, part = _IEC_60751[accuracy.grade]
+        return f"{constant:g} K + {part:g} × the temperature"
+    if accuracy is not None and accuracy.standard == "EN 1434":
+        constant, part = _EN_1434[accuracy.grade]
+        return f"{constant:g} % + {part:g} % × {_QP_OVER_Q:g}, as at a tenth of its permanent flow"
+    return ""
 
 
 def limit_of_error(

@@ -15,6 +15,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import hypot, sqrt
 
+from analytics.derived import within_limits
+
 __all__ = ["GAPS", "NO_DOUBT", "Doubt", "combined", "from_limit", "over_days"]
 
 GAPS = "gaps"
@@ -81,7 +83,7 @@ NO_DOUBT = Doubt()
 
 def from_limit(half_width: float) -> float:
     """Standard uncertainty of an error that lies anywhere within plus or minus `half_width`."""
-    return half_width / sqrt(3.0)
+    return within_limits(half_width)
 
 
 def combined(parts: Iterable[tuple[float, Doubt]]) -> Doubt:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.accuracy import limit_of_error
+from analytics.derived import stated
 from analytics.plant import CELL_S, Course, Signal
 from analytics.segments import Pieces, cells_of, covered_cells, pieces_of
 
@@ -61,11 +62,12 @@ def to_course(amount: Array, covered_s: Array) -> Course:
 def temperature_limit_k(signal: Signal, at_degc: float) -> float:
     """Half-width of a temperature sensor's limits of error [K] at a temperature."""
     point = signal.point
-    return float(limit_of_error(point.accuracy, at_degc, quantity="temperature", unit=point.unit))
+    limit_k = float(limit_of_error(point.accuracy, at_degc, quantity="temperature", unit=point.unit))
+    return stated(limit_k, "K", point=point, at=at_degc)
 
 
 def relative_limit(signal: Signal, typical: float) -> float:
     """Half-width of a sensor's limits of error as a part of a typical value, both in SI."""
     point = signal.point
     half = float(limit_of_error(point.accuracy, typical, quantity=point.quantity, unit=point.unit))
-    return half / typical if typical > 0 else 0.0
+    return stated(half / typical if typical > 0 else 0.0, point=point, at=typical)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known, unknown_as_none
+from analytics.derived import part_of, quotient, ratio_moves, shown_times, spread, stated, stated_own, unheard_at_mean
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
@@ -73,12 +74,10 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
         return course, not_known(f"{point.id} gave no usable reading.")
     total = float(pieces.amount.sum())
     limit = relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
-    gap = max(total / part * (1 - part), gap_amount(pieces, known, end_s=frame.until_s)) if part < 1 else 0.0
+    gap = max(unheard_at_mean(total, part), gap_amount(pieces, known, end_s=frame.until_s)) if part < 1 else 0.0
     passing = {f"{GAPS} of {point.id}": from_limit(gap)}
     if point.sampling == "instant":
-        passing[f"moments of {point.id}"] = sqrt(
-            float(np.sum((pieces.length_s * (pieces.last - pieces.first)) ** 2)) / 12
-        )
+        passing[f"moments of {point.id}"] = spread(pieces.length_s * (pieces.last - pieces.first))
     return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 
@@ -242,7 +241,8 @@ def _account(
         useful = np.where(cells, nan if way.course is None else way.course, useful)
     caused = _caused(site, pump, exchange, elec_w=runs_w, heats=heats, cop=heating.cop)
     run_s = float(on.sum()) * CELL_S
-    u_run_s = sqrt(2.0 * max(len(runs.first), 1)) * 0.1 * CELL_S
+    n_runs = max(len(runs.first), 1)
+    u_run_s = shown_times(stated_own(0.1 * CELL_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
     return HeatPumpDay(
         heat_pump=pump.id,
         elec_w=elec_w,
@@ -304,7 +304,9 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) ->
     """One mode's heat (or cooling), electricity and COP over the cells of that mode."""
     known_elec = cells & ~np.isnan(elec_w)
     elec_j = float(elec_w[known_elec].sum()) * CELL_S
-    used = Total(elec_j, elec.doubt.times(elec_j / elec.amount if elec.amount > 0 else 0.0), elec.covered)
+    used = Total(
+        elec_j, elec.doubt.times(part_of(elec_j, elec.amount, "Part of its electricity in these runs")), elec.covered
+    )
     if way.course is None:
         return _Side(not_known(way.why), used, not_known(way.why))
     known = known_elec & ~np.isnan(way.course)
@@ -313,7 +315,7 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) ->
     if share < _LEAST_HEARD:
         unknown = not_known("Its loops gave no usable readings while the compressor ran.")
         return _Side(unknown, used, unknown)
-    unheard = Doubt({}, {f"{GAPS} beside the compressor": from_limit(heat_j / max(share, 1e-9) * (1 - share))})
+    unheard = Doubt({}, {f"{GAPS} beside the compressor": from_limit(unheard_at_mean(heat_j, max(share, 1e-9)))})
     parts = [(way.elec_sign, used.doubt), (1.0, unheard), *_loop_doubts(way, known)]
     basis: Basis = "derived" if way.why else "measured"
     if any(loop.flow_is_assumed for loop, _ in way.loops):
@@ -328,7 +330,8 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
     for loop, total in way.loops:
         turned = loop.heat_w if total is loop.heat else -loop.heat_w
         here_j = sum_of_known(np.maximum(turned[cells], 0.0)) * CELL_S
-        parts.append((min(here_j / total.amount, 1.0) if total.amount > 0 else 0.0, total.doubt))
+        part = part_of(here_j, total.amount, f"Part of the heat of loop {loop.loop} in these runs")
+        parts.append((min(part, 1.0), total.doubt))
     return parts
 
 
@@ -337,9 +340,11 @@ def _cop(heat: Total, elec: Total, *, elec_j: float, share: float) -> Total:
     if elec_j < _LEAST_ELEC_J:
         return replace(not_known("The compressor did not run in this mode."), covered=heat.covered)
     cop = heat.amount / elec_j
-    unheard = Doubt({}, {f"{GAPS} beside the compressor": (1 - share) * _U_OTHER_COP_PART * cop})
-    heard = (heat.doubt.apart_from_gaps(), elec.doubt.apart_from_gaps().times(share))
-    doubt = combined([(1.0 / elec_j, heard[0]), (-cop / elec_j, heard[1]), (1.0, unheard)])
+    unheard = Doubt({}, {f"{GAPS} beside the compressor": (1 - share) * stated(_U_OTHER_COP_PART) * cop})
+    heard_part = quotient(share, 1.0, "Part of the compressor's electricity with its loops heard beside it")
+    heard = (heat.doubt.apart_from_gaps(), elec.doubt.apart_from_gaps().times(heard_part))
+    per_heat, per_elec = ratio_moves(cop, elec_j, ("COP", "heat", "electricity"), unit="J")
+    doubt = combined([(per_heat, heard[0]), (per_elec, heard[1]), (1.0, unheard)])
     return Total(cop, doubt, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
 
 
@@ -364,14 +369,15 @@ def _caused(
     if heating_elec_j < _LEAST_ELEC_J:
         why = "All that the compressor used in its short run."
         used_w = np.where(heats & (heat_w > 0), unknown_as_none(elec_w), 0.0)
-        doubt = Doubt({}, {f"short run of {pump.id}": heating_elec_j / 2})
+        doubt = Doubt({}, {f"short run of {pump.id}": stated_own(heating_elec_j / 2)})
         return used_w, Total(float(used_w.sum()) * CELL_S, doubt, cop.covered, "derived", why)
     if np.isnan(cop.amount) or cop.amount <= 0:
         return np.full(len(elec_w), nan), not_known("The heat pump's COP is not known.")
     amount = total_j / cop.amount
     way = _Way(None, "", tuple((loop, loop.heat) for loop in loops))
-    parts = [(factor / cop.amount, doubt) for factor, doubt in _loop_doubts(way, heats)]
-    doubt = combined([*parts, (-amount / cop.amount, cop.doubt)])
+    per_heat = quotient(1.0, cop.amount, "Electricity for 1 kWh of heat to the tank, 1 ÷ COP")
+    per_cop = quotient(-amount, cop.amount, "What a COP larger by 1 saves of it, electricity ÷ COP", units=("J", "1"))
+    doubt = combined([(per_heat, combined(_loop_doubts(way, heats))), (per_cop, cop.doubt)])
     why = "Heat to the tank divided by the day's COP."
     return heat_w / cop.amount, Total(amount, doubt, cop.covered, "derived", why)
 

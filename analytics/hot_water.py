@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
+from analytics.derived import root_of_squares, spread, stated, times_amount
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.fluids import water
@@ -130,7 +131,7 @@ def _spots(
     """Temperatures along the path: "cold", each tank's id, "heated", "mixed"."""
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
     why = f"There is no cold-water sensor; {_ASSUMED_COLD_DEGC:g} degC is assumed."
-    cold = _Spot(level, level, {"assumed cold water": _U_ASSUMED_COLD_K}, "estimated", why)
+    cold = _Spot(level, level, {"assumed cold water": stated(_U_ASSUMED_COLD_K, "K")}, "estimated", why)
     spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling) or cold}
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
@@ -148,7 +149,7 @@ def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], *, run: Pieces
         spot = _spot(signals.get(point), run, sampling="instant")
         if spot is not None:
             why = f"No sensor stands where the water leaves {tank}; its top sensor stands in."
-            u_k = {**spot.u_k, f"top of {tank} for its outlet": _U_STAND_IN_K}
+            u_k = {**spot.u_k, f"top of {tank} for its outlet": stated(_U_STAND_IN_K, "K")}
             return _Spot(spot.first, spot.last, u_k, "estimated", why)
     return None
 
@@ -246,7 +247,7 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
     if meter.point.sampling == "instant":
         # A tap may have been opened or shut at any moment between two readings.
         changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
-        passing[f"moments of {meter.point.id}"] = sqrt(float(np.sum(changed_m3**2)) / 12)
+        passing[f"moments of {meter.point.id}"] = spread(changed_m3)
     return Total(total, Doubt(steady, passing), part)
 
 
@@ -263,7 +264,7 @@ def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> 
         return from_limit(hidden_m3)
     squares = float(np.sum(np.add.reduceat(water.volume_m3, begins) ** 2))
     lost = (1 - part) / part
-    return sqrt((total_m3 * lost) ** 2 + squares * lost + from_limit(hidden_m3) ** 2)
+    return root_of_squares([(total_m3 * lost, 1), (sqrt(squares * lost), 1), (hidden_m3, 3)])
 
 
 def _begins(pieces: Pieces) -> NDArray[np.intp]:
@@ -308,14 +309,14 @@ def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | No
 
 def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, last: _Spot, cold: _Spot) -> Doubt:
     j_per_k = mass_kg * _CAPACITY_J_KG_K
-    total_j_per_k = float(j_per_k.sum())
-    steady = {"properties of water": total_j * _U_WATER}
+    total_kg = float(mass_kg.sum())
+    steady = {"properties of water": total_j * stated(_U_WATER)}
     for sign, spot in ((1.0, last), (-1.0, cold)):
         for source, u_k in spot.u_k.items():
-            steady[source] = steady.get(source, 0.0) + sign * total_j_per_k * u_k
+            steady[source] = steady.get(source, 0.0) + times_amount(u_k, sign * total_kg, "kg") * _CAPACITY_J_KG_K
     # The sensors are read at the ends of a piece; within it the water may have been as the one or as the other.
-    spread = [float(np.sum((j_per_k * (spot.last - spot.first)[known]) ** 2)) for spot in (last, cold)]
-    return Doubt(steady, {"moments of the hot water": sqrt(sum(spread) / 12)})
+    steps = [j_per_k * (spot.last - spot.first)[known] for spot in (last, cold)]
+    return Doubt(steady, {"moments of the hot water": spread(*steps)})
 
 
 def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:

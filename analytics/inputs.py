@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from math import nan, sqrt
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.derived import quotient, spread, stated, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
@@ -61,13 +62,13 @@ def _pump_doubt(loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float) -
         running_s = float(pieces.length_s[(pieces.first > 0) | (pieces.last > 0)].sum())
         steady = {
             signal.point.id: from_limit(total_j * relative_limit(signal, 50.0)),
-            f"steps of {signal.point.id}": from_limit(0.5 * _STEP_W * running_s),
+            f"steps of {signal.point.id}": from_limit(stated(0.5 * _STEP_W, "W") * running_s),
         }
     else:
-        steady = {f"pump_power_w of {loop.id}": from_limit(total_j * _PUMP_PART)}
+        steady = {f"pump_power_w of {loop.id}": from_limit(total_j * stated(_PUMP_PART))}
     if signal.point.sampling != "instant":
         return Doubt(steady)
-    sampled = sqrt(float(np.sum((pieces.amount - pieces.length_s * pieces.first) ** 2)) / 3)
+    sampled = spread(pieces.amount - pieces.length_s * pieces.first, over=3)
     if signal.point.quantity == "status":
         sampled *= loop.pump_power_w or 0.0
     return Doubt(steady, {f"moments of {signal.point.id}": sampled})
@@ -89,7 +90,8 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
     amount = np.where(short | (signal.point.sampling == "counter"), pieces.amount, 0.0)
     course = frame.course(pieces, amount, short)
     total = _heater_total(signal, pieces, amount=amount, frame=frame, is_status=is_status)
-    heat = replace(total, amount=total.amount * heater.efficiency, doubt=total.doubt.times(heater.efficiency))
+    efficiency = quotient(heater.efficiency, 1.0, f"Efficiency of heater {heater.id}")
+    heat = replace(total, amount=total.amount * heater.efficiency, doubt=total.doubt.times(efficiency))
     return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)
 
 
@@ -98,12 +100,14 @@ def _heater_total(signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFr
     part = float(pieces.length_s[short].sum()) / frame.until_s
     if part == 0 and signal.point.sampling != "counter":
         return not_known(f"{signal.point.id} gave no usable reading.")
-    sampled = float(np.sum((pieces.length_s * (pieces.last - pieces.first)) ** 2)) / 12
+    sampled = spread(pieces.length_s * (pieces.last - pieces.first))
     typical = max(float(pieces.first.max(initial=0.0)), 1.0)
-    source, limit = ("rated_w", _RATED_PART) if is_status else (signal.point.id, relative_limit(signal, typical))
-    average = total / part * (1 - part) if 0 < part < 1 else 0.0
+    source, limit = (
+        ("rated_w", stated(_RATED_PART)) if is_status else (signal.point.id, relative_limit(signal, typical))
+    )
+    average = unheard_at_mean(total, part) if 0 < part < 1 else 0.0
     gap = max(average, gap_amount(pieces, short, end_s=frame.until_s))
-    passing = {f"moments of {signal.point.id}": sqrt(sampled), f"{GAPS} of {signal.point.id}": from_limit(gap)}
+    passing = {f"moments of {signal.point.id}": sampled, f"{GAPS} of {signal.point.id}": from_limit(gap)}
     doubt = Doubt({source: from_limit(total * limit)}, passing)
     if is_status:
         return Total(total, doubt, part, "estimated", "Rated power while the status says that it is on.")

@@ -6,6 +6,7 @@ from math import fsum, isnan, nan
 
 import numpy as np
 
+from analytics.derived import quotient, ratio_moves, shown_over
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
@@ -99,8 +100,9 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
-    u_account = delivered.account_doubt[origin] / 1.96 * abs(water.heat.amount)
-    metered = water.heat.doubt.times(amount / water.heat.amount if amount else 0.0)
+    u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(water.heat.amount)
+    share = quotient(amount, water.heat.amount, "Its share of the hot-water heat", units=("J", "J")) if amount else 0.0
+    metered = water.heat.doubt.times(share)
     stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
     doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
@@ -151,7 +153,8 @@ def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) 
     if whole.value < _LEAST_HEAT_KWH:
         return unavailable("1", none)
     fraction = part.value / whole.value
-    doubt = combined([(1.0 / whole.value, part.doubt), (-fraction / whole.value, whole.doubt)])
+    per_part, per_whole = ratio_moves(fraction, whole.value, ("share", "heat from backup", "heat in all"), unit="kWh")
+    doubt = combined([(per_part, part.doubt), (per_whole, whole.doubt)])
     figures = list(all_of)
     worst = max((f.basis for f in figures), key=_RANK.index, default="derived")
     why = next((f.why for f in figures if f.basis == worst and f.why), "")

@@ -7,11 +7,12 @@ day's total does not depend on how a day is cut.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import nan, sqrt
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
@@ -99,10 +100,11 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
-    edge_j = float(np.hypot(amount[0], amount[-1])) / sqrt(12) if len(amount) else 0.0
+    ends = [(float(end), 12) for end in (amount[0], amount[-1])] if len(amount) else []
     steps = signal.value[1:] - signal.value[:-1]
     # It shows whole steps, at the day's start and at its end.
-    edge_j = float(np.hypot(edge_j, steps[steps > 0].min(initial=np.inf) / sqrt(6))) if (steps > 0).any() else edge_j
+    whole = [(float(steps[steps > 0].min()), 6)] if (steps > 0).any() else []
+    edge_j = root_of_squares([*ends, *whole])
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
     heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)
@@ -137,8 +139,8 @@ def _flow_of(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Flo
     first = is_running(running.first, loop.pump_power_w, pump.point.quantity) * scale
     last = is_running(running.last, loop.pump_power_w, pump.point.quantity) * scale
     pieces = Pieces(running.start_s, running.end_s, first, last)
-    source = assumed_flow_source(loop.id)
-    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, U_ASSUMED_FLOW, True)
+    source, u_part = assumed_flow_source(loop.id), stated(U_ASSUMED_FLOW)
+    return _Flow(pieces, pieces.covered(pump.max_gap_s), pump.point.sampling, source, u_part, True)
 
 
 def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:
@@ -155,18 +157,24 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     doubts = _Doubts(
         pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
         fluid=loop.fluid,
-        u_fluid=_U_WATER if mix.kind == "water" else _U_MIXTURE,
+        u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
+        j_per_l_k=rates.j_per_l_k,
     )
     return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts)
 
 
 @dataclass(frozen=True, slots=True)
 class _Doubts:
-    """Standard uncertainty of each temperature, signed as it moves leaving - entering [K], and of the fluid."""
+    """
+    Standard uncertainty of each temperature, signed as it moves leaving - entering [K], and of the fluid.
+
+    `j_per_l_k` is the heat that a litre of it gives per kelvin.
+    """
 
     pair_k: Mapping[str, float]
     fluid: str
     u_fluid: float
+    j_per_l_k: float
 
 
 def _u_temperature_k(signal: Signal) -> float:
@@ -186,11 +194,12 @@ def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | No
 
 @dataclass(frozen=True, slots=True)
 class _Rates:
-    """Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K]."""
+    """Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K], and of a litre."""
 
     first: Array
     last: Array
     per_k: Array
+    j_per_l_k: float
 
 
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
@@ -205,7 +214,8 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
     known_degc = entering_degc[~np.isnan(entering_degc)]
     middle = float(known_degc.sum()) / len(known_degc) if len(known_degc) else _USUAL_DEGC
-    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * fluid.heat_j_m3k(middle))
+    per_m3 = float(fluid.heat_j_m3k(middle))
+    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3)
 
 
 def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:
@@ -225,7 +235,7 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
     # Between instant readings a change may have come at any moment: a rectangular doubt over the piece, unless the
     # drive's mean power told when (then a tenth of it is left).
     moment = np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first)
-    sampled = float(np.sum(moment**2)) / 12 if flow.sampling == "instant" else 0.0
+    sampled = spread(moment) if flow.sampling == "instant" else 0.0
     is_gain = net >= 0
     unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
     most_j = max(float(gained.sum()), float(lost.sum()))
@@ -233,27 +243,28 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
     for amount, mask, sign in ((gained, is_gain, 1.0), (lost, ~is_gain, -1.0)):
         total = float(amount.sum())
         signed_j_per_k = sign * float(j_per_k[mask & known].sum())
-        gap = max(total / part * (1 - part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
+        gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
         passing = {
-            f"moments of {flow.source}": sqrt(sampled) * _seen_factor(total, most_j),
+            f"moments of {flow.source}": _moments(sampled, total, most_j),
             f"{GAPS} of {flow.source}": from_limit(gap),
         }
-        doubt = Doubt(_steady(total, signed_j_per_k, flow, doubts), passing)
+        doubt = Doubt(_steady(total, signed_j_per_k / doubts.j_per_l_k, flow, doubts), passing)
         totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))
     return _Metered(frame.course(flow.pieces, net, known), totals[0], totals[1])
 
 
-def _seen_factor(total_j: float, most_j: float) -> float:
-    """How much more, or less, the moments of reading leave in doubt of one way than of the way in which most went."""
+def _moments(sampled: float, total_j: float, most_j: float) -> float:
+    """What the moments of reading leave in doubt: of one way other than of the way in which most went."""
     if total_j == most_j:
-        return 1.0
-    return _SLUG_FACTOR if total_j > 0 else _UNSEEN_PART
+        return sampled
+    factor = _SLUG_FACTOR if total_j > 0 else _UNSEEN_PART
+    return shown_times(sampled, factor, "{}", numbers=[factor])
 
 
-def _steady(total_j: float, j_per_k: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
+def _steady(total_j: float, litres: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
     steady = {flow.source: total_j * flow.u_part, f"properties of {doubts.fluid}": total_j * doubts.u_fluid}
     for point, u_k in doubts.pair_k.items():
-        steady[point] = steady.get(point, 0.0) + j_per_k * u_k
+        steady[point] = steady.get(point, 0.0) + times_amount(u_k, litres, "l") * doubts.j_per_l_k
     return steady
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
+from analytics.derived import quotient, stated
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.figures import Basis, Figure, Saved, unavailable
 from analytics.plant import CELL_S, PlantDay, Total, not_known
@@ -93,8 +94,9 @@ def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
         return [(kind, not_known(heat.why), np.zeros(1))]
     why = f"The backup's fuel is not metered; an efficiency of {BOILER_EFFICIENCY:.0%} is assumed."
     amount = heat.amount / BOILER_EFFICIENCY
-    assumed = Doubt({"assumed efficiency of the boiler": amount * _U_BOILER_PART})
-    doubt = combined([(1.0 / BOILER_EFFICIENCY, heat.doubt), (1.0, assumed)])
+    assumed = Doubt({"assumed efficiency of the boiler": amount * stated(_U_BOILER_PART)})
+    per_heat = quotient(1.0, BOILER_EFFICIENCY, "Fuel for 1 kWh of heat, 1 ÷ efficiency of the boiler")
+    doubt = combined([(per_heat, heat.doubt), (1.0, assumed)])
     return [(kind, Total(amount, doubt, heat.covered, "estimated", why), np.zeros(1))]
 
 
@@ -142,9 +144,12 @@ def savings(plant: PlantDay, bought: Purchase, heat: Figure) -> Saved:
     def figure(unit: str, before: float, after: float) -> Figure:
         # What is drawn is in doubt as a heat is, and what was bought as an energy; a stated standby loss is not.
         drawn = before * instead.drawn / instead.energy if instead.energy else 0.0
-        of_heat = drawn / heat.value if heat.value else 0.0
-        of_bought = after / bought.total.amount if bought.total.amount else 0.0
-        doubt = combined([(of_heat, heat.doubt), (-of_bought, bought.total.doubt)])
+        verb, what = {"kWh": ("bought", "bought"), "kg": ("emitted", "emitted")}.get(unit, ("cost", "cost"))
+        words = f"What the baseline would have {verb} for 1 kWh of hot water", f"What 1 kWh that was bought {what}"
+        of_heat = quotient(drawn, heat.value, words[0], units=(unit, "kWh")) if heat.value else 0.0
+        amount = bought.total.amount
+        of_bought = quotient(-after, amount, words[1], units=(unit, "J")) if amount else 0.0
+        doubt = combined([(of_heat, heat.doubt), (of_bought, bought.total.doubt)])
         return Figure(before - after, unit, doubt.half_width, "estimated", coverage, why, doubt)
 
     money, co2 = _money(plant, bought, instead), _co2(plant, bought, instead.energy)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
+from analytics.derived import quotient, shown_times, stated
 from analytics.metering import U_ASSUMED_FLOW, assumed_flow_source
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat, state_from_json, state_to_json
@@ -27,6 +28,7 @@ from analytics.plant import HotWaterDay, PlantDay
 __all__ = [
     "CARRIED_OVER",
     "DEFAULT_COLD_DEGC",
+    "LEAST_RISE_K",
     "CarriedState",
     "Delivered",
     "account_origins",
@@ -42,7 +44,8 @@ _ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, an
 # By a stage's heat that is a part r too high its share p of the taps' heat comes out too high by this times
 # r sqrt(p (1 - p)), since the sensors along a tank know what is in it (seen in the virtual houses).
 _MOVED_PART = 0.65
-_LEAST_RISE_K = 1.0  # water that leaves less warm than this has no origin to speak of
+LEAST_RISE_K = 1.0
+"""Water that leaves less warm than this above cold has no origin to speak of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +105,7 @@ def heat_at_tap(passing: Array, moved: MovedWater) -> Array:
     heat = passing[:, :-1].copy()
     heat[:, -2] += passing[:, -1] - moved.kg * moved.cold_degc
     total = heat.sum(axis=1)
-    known = total > _LEAST_RISE_K * moved.kg
+    known = total > LEAST_RISE_K * moved.kg
     metered = moved.leaving_j[-1]
     weight = np.where(np.isnan(metered), total * J_PER_K_KG, np.maximum(metered, 0.0))
     by_origin: Array = (weight * known / np.where(known, total, 1.0))[:, None] * heat
@@ -142,8 +145,11 @@ def _shares(by_origin: Mapping[str, float]) -> dict[str, float]:
 
 def _account_doubt(shares: Mapping[str, float], doubt: float) -> dict[str, float]:
     """Heat can be misplaced only between origins that there are."""
-    found = {origin: doubt * sqrt(share * (1.0 - share)) for origin, share in shares.items()}
-    found[CARRIED_OVER] = max(found[CARRIED_OVER], _ROOM_DOUBT)
+    found = {
+        origin: shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × {})", numbers=[share, 1.0 - share])
+        for origin, share in shares.items()
+    }
+    found[CARRIED_OVER] = max(found[CARRIED_OVER], stated(_ROOM_DOUBT))
     return found
 
 
@@ -154,8 +160,14 @@ def _stated_doubt(plant: PlantDay, shares: Mapping[str, float]) -> dict[str, dic
         if stage.loop is None or not plant.loops[stage.loop].flow_is_assumed:
             continue
         own = shares[stage.id]
-        moved = _MOVED_PART * U_ASSUMED_FLOW * sqrt(own * (1.0 - own))
+        moved = shown_times(
+            stated(U_ASSUMED_FLOW),
+            _MOVED_PART * sqrt(own * (1.0 - own)),
+            "{} × √({} × {})",
+            numbers=[_MOVED_PART, own, 1.0 - own],
+        )
         for origin, share in shares.items():
-            part = 1.0 if origin == stage.id else -share / (1.0 - own) if own < 1.0 else 0.0
-            found[origin][assumed_flow_source(stage.loop)] = part * moved
+            words = f"Share of {origin} in all but {stage.id}"
+            others = quotient(-share, 1.0 - own, words) if own < 1.0 else 0.0
+            found[origin][assumed_flow_source(stage.loop)] = (1.0 if origin == stage.id else others) * moved
     return found

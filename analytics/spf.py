@@ -16,6 +16,7 @@ from math import isnan
 import numpy as np
 
 from analytics.courses import sum_of_known
+from analytics.derived import part_of, ratio_moves
 from analytics.doubt import combined
 from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total, not_known
 
@@ -64,8 +65,8 @@ def _in_heating(plant: PlantDay, pump: HeatPumpDay, loop: str) -> Total:
         return not_known(f"The electricity of the pump of loop {loop} is not known.")
     here_j = sum_of_known(np.where(pump.mode > 0, day.pump_elec_w, 0.0)) * CELL_S
     whole = day.pump_elec
-    share = here_j / whole.amount if whole.amount > 0 else 0.0
-    return Total(here_j, whole.doubt.times(share), whole.covered, whole.basis, whole.why)
+    words = f"Part of the electricity of the pump of loop {loop} that it used in heating"
+    return Total(here_j, whole.doubt.times(part_of(here_j, whole.amount, words)), whole.covered, whole.basis, whole.why)
 
 
 def _backup(plant: PlantDay) -> tuple[list[Total], list[Total]]:
@@ -91,8 +92,9 @@ def _factor(heat: Sequence[Total], energy: Sequence[Total]) -> Total:
     if below.amount <= 0:
         return not_known("Nothing was used.")
     factor = above.amount / below.amount
-    parts = [(1.0 / below.amount, part.doubt) for part in above.parts]
-    parts += [(-factor / below.amount, part.doubt) for part in below.parts]
+    per_heat, per_energy = ratio_moves(factor, below.amount, ("factor", "heat", "energy"), unit="J")
+    parts = [(per_heat, part.doubt) for part in above.parts]
+    parts += [(per_energy, part.doubt) for part in below.parts]
     every = [*above.parts, *below.parts]
     guessed = [part for part in every if part.basis == "estimated"]
     why = next((part.why for part in guessed if part.why), "")

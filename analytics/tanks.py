@@ -6,6 +6,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.derived import stated, times_amount
 from analytics.doubt import Doubt, from_limit
 from analytics.fluids import water
 from analytics.frame import DayFrame, temperature_limit_k
@@ -109,12 +110,13 @@ def _stored_doubt(
         signal.point.id: float(k) * from_limit(temperature_limit_k(signal, end) - temperature_limit_k(signal, start))
         for signal, k, (start, end) in zip(spoke, per_k, layers, strict=True)
     }
-    read = float(np.sqrt(2.0 * np.sum(per_k**2))) * _U_READING_K
+    read = float(np.sqrt(2.0 * np.sum(per_k**2))) * stated(_U_READING_K, "K")
     if len(layers) == 1:
-        between = float(per_k[0]) * _U_ONE_SENSOR_K
+        between = float(per_k[0]) * stated(_U_ONE_SENSOR_K, "K")
     else:
-        steps = np.vstack((np.diff(layers, axis=0), below_k))
-        between = float(per_k.mean() * np.sqrt(np.sum(steps**2))) * layers_part / len(layers)
+        steps_k = float(np.sqrt(np.sum(np.vstack((np.diff(layers, axis=0), below_k)) ** 2)))
+        apart = times_amount(stated(layers_part), steps_k, "K")
+        between = float(per_k.mean()) / len(layers) * apart
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 
 
@@ -127,9 +129,13 @@ def _loss(tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame) ->
         return not_known(f"The temperature of tank {tank.id} or of its room is not known.")
     total = float(loss_w[known].sum()) * CELL_S
     why = f"By the stated {tank.ua_w_per_k:g} W/K of tank {tank.id}."
-    j_per_k = tank.ua_w_per_k * float(known.sum()) * CELL_S
-    steady = {f"ua_w_per_k of {tank.id}": abs(total) * _U_LOSS_PART, f"room of {tank.id}": j_per_k * _U_ROOM_K}
+    hours = float(known.sum()) * CELL_S / 3600.0
+    j_per_h_k = tank.ua_w_per_k * 3600.0
+    steady = {
+        f"ua_w_per_k of {tank.id}": abs(total) * stated(_U_LOSS_PART),
+        f"room of {tank.id}": times_amount(stated(_U_ROOM_K, "K"), hours, "h") * j_per_h_k,
+    }
     for signal in spoke:
-        limit_k = temperature_limit_k(signal, signal.mean)
-        steady[signal.point.id] = j_per_k / len(spoke) * from_limit(limit_k)
+        u_k = from_limit(temperature_limit_k(signal, signal.mean))
+        steady[signal.point.id] = times_amount(u_k, hours, "h") * (j_per_h_k / len(spoke))
     return Total(total, Doubt(steady), min(part, 1.0), "estimated", why)

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from dashboards.explain import BASES, ROUNDING
+from dashboards.explain import BASES, ROUNDING, doubt_reasons, part_in_words
 
 __all__ = ["explained_text"]
 
@@ -34,6 +34,8 @@ def _head(told: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {value} ± {told['plus_minus']:.2g}{unit} (95 %), {told['basis']}: {BASES[told['basis']]}"
         of = "these days" if many else "the day"
         yield f"  Usable readings cover {told['coverage']:.1%} of {of}. {told['why']}".rstrip()
+    if told["units_note"]:
+        yield f"  {told['units_note']}"
     if told["changed"]:
         yield f"  {told['changed']}"
 
@@ -57,14 +59,20 @@ def _working(working: Mapping[str, Any]) -> Iterator[str]:
 def _interval(told: Mapping[str, Any]) -> Iterator[str]:
     if not told["doubt"]:
         return
-    yield "Its ±, from standard uncertainties:"
-    rows = [
-        (part["source"], part["shown"], f"{part['part_of_variance']:.1%} of the variance", f"errs {part['errs']}")
-        for part in told["doubt"]
-    ]
-    yield from _aligned(rows)
-    yield from (f"  {step['text']}" for step in told["interval"]["steps"])
-    yield f"  {told['interval']['note']}"
+    yield "Its ± comes from these standard uncertainties, which err alike every day or anew every day:"
+    interval = told["interval"]
+    yield from _aligned([_source(part) for part in told["doubt"]])
+    yield from (f"  {name}: {reason}" for name, reason in doubt_reasons(told["doubt"]))
+    yield from (f"  {step['text']}" for step in interval["quotients"])
+    yield from (f"  {hint}" for hint in interval["hints"])
+    yield "From them its ±:"
+    yield from (f"  {step['text']}" for step in interval["steps"])
+    yield f"  {interval['note']}"
+
+
+def _source(part: Mapping[str, Any]) -> Sequence[str]:
+    how = f"= {part['expression']}" if part["expression"] else ""
+    return part["source"], part["shown"], how, part_in_words(part["part_of_variance"]), part["errs"]
 
 
 def _sensors(points: Mapping[str, Any]) -> Iterator[str]:

@@ -9,10 +9,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from analytics.accuracy import accuracy_in_words
+from analytics.derived import derivations_kept
+from analytics.doubt import Doubt
 from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure, figure_to_json
 from analytics.period import Period, Span, add_up
-from analytics.site import Accuracy, Point, Site
+from analytics.site import Point, Site
 from analytics.workings.day import WorkedDay, working_of
 from analytics.workings.interval import interval_of, interval_to_json
 from analytics.workings.period import period_working
@@ -22,7 +25,7 @@ from api.days import DayTask, account_again, day_window
 from api.records import DayRow
 from api.results import NoLedgerError, UnknownFigureError
 from api.sites import SiteVersion, site_versions, version_on
-from dashboards.explain import FigureRow, figure_groups
+from dashboards.explain import METRIC, FigureRow, figure_groups
 from ingest.store import ReadingStore
 
 __all__ = ["explained", "work_day"]
@@ -57,7 +60,8 @@ def _day(session: Session, store: ReadingStore, site: Site, *, ledger: DayLedger
     day = work_day(session, store, site.id, day=ledger.day)
     kept, again = figures_by_path(ledger)[path], figures_by_path(day.ledger).get(path)
     working = working_of(day, path) if again is not None else None
-    return {**_told(site, ledger, path, working=working), "changed": _changed(kept, again)}
+    doubt = kept.doubt if again is None or isnan(again.value) else again.doubt
+    return {**_told(site, ledger, path, working=working, doubt=doubt), "changed": _changed(kept, again)}
 
 
 def _period(site: Site, days: Sequence[DayLedger], *, figure: str, span: Span) -> dict[str, Any]:
@@ -66,12 +70,15 @@ def _period(site: Site, days: Sequence[DayLedger], *, figure: str, span: Span) -
     path = _path_of(figure, found.total)
     working = period_working(found, days, path, backups=backups)
     about = {"day": span.name, "days": span.n_days, "known": found.n_known, "changed": ""}
-    return {**_told(site, found.total, path, working=working), **about}
+    doubt = figures_by_path(found.total)[path].doubt
+    return {**_told(site, found.total, path, working=working, doubt=doubt), **about}
 
 
 def work_day(session: Session, store: ReadingStore, site: str, *, day: date) -> WorkedDay:
     """
     A computed day accounted anew from its readings, as it was: same version, same time, same state to begin with.
+
+    Its doubts remember what they were made of.
 
     Raises:
         NoLedgerError: If the day has no ledger.
@@ -83,7 +90,8 @@ def work_day(session: Session, store: ReadingStore, site: str, *, day: date) -> 
     task = DayTask(row.day, version.text, version.digest, row.until_ms)
     _, start_ms, end_ms = day_window(row.day, version.site.timezone)
     traces = store.read(site, sorted(version.site.points), start_ms=start_ms, end_ms=end_ms)
-    found = account_again(task, traces, before(session, site, row.day).state)
+    with derivations_kept():
+        found = account_again(task, traces, before(session, site, row.day).state)
     return WorkedDay(found.result.plant, found.result.ledger, found.before)
 
 
@@ -117,10 +125,10 @@ def _path_of(wanted: str, ledger: DayLedger) -> str:
     )
 
 
-def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None) -> dict[str, Any]:
+def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None, doubt: Doubt) -> dict[str, Any]:
     figure = figures_by_path(ledger)[path]
     row = _row_of(site, ledger, path)
-    interval = interval_to_json(interval_of(figure.doubt, figure.unit))
+    interval = interval_to_json(interval_of(doubt, figure.unit))
     return {
         "site": site.id,
         "day": ledger.day.isoformat(),
@@ -128,10 +136,11 @@ def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None) 
         "label": row.label,
         **figure_to_json(figure),
         "how": row.how,
+        "units_note": METRIC if site.units == "us" else "",
         "points": {point: _about(site.points[point]) for point in row.points if point in site.points},
         "working": None if working is None else working_to_json(working),
         "doubt": [] if interval is None else interval["sources"],
-        "interval": None if interval is None else {"steps": interval["steps"], "note": interval["note"]},
+        "interval": None if interval is None else {key: each for key, each in interval.items() if key != "sources"},
         "notes": [note for note in ledger.notes if any(point in note for point in row.points)],
     }
 
@@ -157,17 +166,7 @@ def _about(point: Point) -> dict[str, Any]:
         "unit": point.unit,
         "sampling": point.sampling,
         "interval_s": point.interval_s,
-        "accuracy": _accuracy(point.accuracy, point.unit),
+        "accuracy": accuracy_in_words(point.accuracy, point.unit),
         "gain": point.gain,
         "offset": point.offset,
     }
-
-
-def _accuracy(accuracy: Accuracy | None, unit: str) -> str:
-    if accuracy is None:
-        return "not stated; a usual one is taken"
-    if accuracy.standard == "absolute":
-        return f"± {accuracy.value:g} {unit}"
-    if accuracy.standard == "percent":
-        return f"± {accuracy.value:g} %"
-    return f"{accuracy.standard} {accuracy.grade}"

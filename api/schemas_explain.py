@@ -49,6 +49,8 @@ class DoubtOut(BaseModel):
     shown: str
     part_of_variance: float
     errs: Literal["alike every day", "anew every day"]
+    expression: str = Field(description="The sum that gives it, for a calculator; empty where a table does")
+    because: str = Field(description="Why there is doubt, and what the numbers of the sum are")
 
 
 class IntervalStepOut(BaseModel):
@@ -61,6 +63,8 @@ class IntervalStepOut(BaseModel):
 
 
 class IntervalOut(BaseModel):
+    quotients: list[IntervalStepOut] = Field(description="What named numbers in the sources' sums come from")
+    hints: list[str] = Field(description="How the sources' sums are read")
     steps: list[IntervalStepOut] = Field(description="± = k × the root of the sum of squares")
     note: str = Field(description="Where k comes from")
 
@@ -83,6 +87,7 @@ class ExplainedOut(FigureOut):
     figure: str = Field(description="Its path")
     label: str
     how: str = Field(description="The formula in words")
+    units_note: str = Field(description="A sentence where the house's pages show other units than these amounts")
     points: dict[str, PointOut]
     working: WorkingOut | None = Field(description="null where the figure is not known")
     doubt: list[DoubtOut] = Field(description="The largest first")

@@ -5,8 +5,9 @@ The words come from the site, so that they name the sensors of this very house; 
 and the reason come from the figure.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure, HeatPumpLine, StageLine, TankLine
@@ -14,7 +15,17 @@ from analytics.prices import BASELINE_EFFICIENCY
 from analytics.site import HotWater, Loop, Site, Stage
 from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name, tank_name
 
-__all__ = ["BASES", "ROUNDING", "FigureGroup", "FigureRow", "figure_groups", "is_fraction"]
+__all__ = [
+    "BASES",
+    "METRIC",
+    "ROUNDING",
+    "FigureGroup",
+    "FigureRow",
+    "doubt_reasons",
+    "figure_groups",
+    "is_fraction",
+    "part_in_words",
+]
 
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
 
@@ -26,6 +37,7 @@ _FACTORS = {
 }
 
 ROUNDING = "Numbers are shown rounded; typed in as shown, a sum may differ in its last digit."
+METRIC = "Amounts are in litres, °C and kWh, as they were metered; this house's pages show gallons and °F."
 
 BASES = {
     "measured": "from calibrated meters at that spot",
@@ -80,6 +92,20 @@ def figure_groups(site: Site, ledger: DayLedger) -> list[FigureGroup]:
 def is_fraction(path: str) -> bool:
     """Whether a figure is shown as percent."""
     return path.endswith("backup_fraction")
+
+
+def doubt_reasons(sources: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """Why there is doubt: each sentence once, with the names of the sources that it is of."""
+    named: dict[str, list[str]] = {}
+    for source in sources:
+        if source["because"]:
+            named.setdefault(source["because"], []).append(source["source"])
+    return [(", ".join(names), reason) for reason, names in named.items()]
+
+
+def part_in_words(part: float) -> str:
+    """A part of the variance."""
+    return "less than 0.1 % of the variance" if part < 5e-4 else f"{part * 100:.1f} % of the variance"
 
 
 def _present(points: Iterable[str | None]) -> tuple[str, ...]:

@@ -1,5 +1,5 @@
 """
-A calculator that takes what is shown: numbers with units, + − × ÷ ( ) √ ², by ordinary precedence.
+A calculator that takes what is shown: numbers with units, + − × ÷ ( ) √ ² %, by ordinary precedence.
 
 Each number stands for all values that round to it as shown, so that a sum comes to a range; a whole number without
 decimals is exact. It knows nothing of the program that wrote the text.
@@ -9,7 +9,7 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass
 
-__all__ = ["Range", "evaluate", "numbers_in", "shown_range"]
+__all__ = ["Range", "evaluate", "numbers_in", "shown_range", "typed_in"]
 
 _NUMBER = re.compile(r"−?\d+(?:\.\d+)?")
 _TOKEN = re.compile(r"\s*(?:(?P<number>\d+(?:\.\d+)?)|(?P<sign>[+−×÷()√²]))")
@@ -76,10 +76,17 @@ def evaluate(expression: str, *, exact: Collection[str] = ()) -> Range:
     return value
 
 
+def typed_in(expression: str) -> float:
+    """What comes of an expression whose numbers are typed in as they are shown."""
+    return evaluate(expression, exact=numbers_in(expression)).low
+
+
 def _without_units(text: str) -> str:
-    # kJ/(kg K) has parentheses that are no sum; other units are letters, °, / and % after a number.
-    text = text.replace("kJ/(kg K)", "")
-    return re.sub(r"(?<=[\d)]) ?[A-Za-z°%€$][A-Za-z°/%0-9]*", "", text)
+    # Units such as kJ/(kg K) have parentheses that are no sum; others are letters, ° and / after a number. A
+    # calculator's percent key divides by a hundred.
+    text = re.sub(r" per [A-Za-z]+|[A-Za-z]+/\([a-z]+ K\)", "", text)
+    text = re.sub(r"(\d+(?:\.\d+)?) %", r"(\1 ÷ 100)", text)
+    return re.sub(r"(?<=[\d)]) ?[A-Za-z°€$][A-Za-z°/0-9]*", "", text)
 
 
 def _tokens(text: str) -> list[str]:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from api.app import create_app
+from api.explain_text import explained_text
 from api.explaining import explained, work_day
 from api.migrate import open_records
 from api.parts import Parts
@@ -19,6 +20,7 @@ from api.watcher import new_watch, step
 from dashboards.contexts import FigureContext
 from dashboards.render import render_figure
 from ingest.duckdb_store import open_duckdb_store
+from tests.calculator import typed_in
 from tests.plain_house import INTERVAL_MS, SITE, batch_of, days_of, first_ms, readings, site_text
 from tests.running_web import serving
 from tests.test_dashboards_pages import Outline
@@ -87,10 +89,49 @@ def test_the_page_of_a_figure_shows_what_its_twin_says(client: httpx.Client, of:
     assert (page.faults, page.open) == ([], [])
     assert told["working"]["steps"][-1]["expression"] in page.text
     assert all(row[0] in page.text for table in told["working"]["tables"] for row in table["rows"])
-    assert all(part["shown"] in page.text for part in told["doubt"])
+    assert all(part[key] in page.text for part in told["doubt"] for key in ("shown", "expression", "because"))
     assert [len(page.tags(tag)) for tag in ("main", "h1")] == [1, 1]
     (twin,) = [link for link in page.values("href") if link.startswith("/api/")]
     assert client.get(twin).json() == told
+
+
+@pytest.mark.parametrize("figure", ["stages.backup.heat", "hot_water.heat", "tanks.store.residual"])
+def test_each_source_of_a_days_doubt_is_told_with_its_sum(client: httpx.Client, figure: str) -> None:
+    told = asked(client, figure, DAYS[1]).json()
+    assert told["doubt"]
+    for part in told["doubt"]:
+        typed = typed_in(part["expression"])
+        assert f"{typed:.3g}" == f"{part['standard_uncertainty']:.3g}", part["source"]
+        assert part["because"].endswith(".")
+    text = explained_text(told)
+    assert all(f"= {part['expression']}" in text and part["because"] in text for part in told["doubt"])
+
+
+def test_heat_by_origin_is_told_tank_by_tank_and_layer_by_layer(client: httpx.Client) -> None:
+    told = asked(client, "stages.backup.delivered", DAYS[1]).json()
+    titles = [table["title"] for table in told["working"]["tables"]]
+    for title in ("Heat in store by origin", "Layers by origin: store at the start", "Water that left store"):
+        assert any(each.startswith(title) for each in titles), titles
+    page = Outline(
+        client.get(f"/sites/{SITE}/explain", params={"figure": "stages.backup.delivered", "of": DAYS[1]}).text
+    )
+    assert (page.faults, page.open) == ([], [])
+    assert all(title in page.text for title in titles)
+    assert len(page.tags("details")) == sum(len(table["rows"]) > 12 for table in told["working"]["tables"])
+
+
+def test_a_house_that_is_shown_in_gallons_is_told_first_that_its_amounts_are_metric(tmp_path: Path) -> None:
+    text = site_text().replace("longitude = 13.4\n", 'longitude = 13.4\nunits = "us"\n')
+    with open_records(f"sqlite:///{tmp_path / 'records.db'}") as records, open_duckdb_store(tmp_path) as store:
+        with records.begin() as session:
+            add_version(session, text, valid_from=None, today=None, now_ms=0)  # type: ignore[arg-type]
+        store.write(readings(first_ms(DAYS[0]), first_ms(DAYS[1])))
+        step(new_watch(records, store), now_ms=first_ms(DAYS[1]))
+        with records.look() as session:
+            told = explained(session, store, SITE, figure="hot_water.volume", span=span_of(DAYS[0]))
+    first = explained_text(told).splitlines()[:4]
+    assert any("litres, °C and kWh" in line and "gallons and °F" in line for line in first), first
+    assert explained_text({**told, "units_note": ""}).count("gallons") == 0
 
 
 def test_the_houses_page_leads_to_every_figure(client: httpx.Client) -> None:

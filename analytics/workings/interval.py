@@ -1,15 +1,22 @@
 """A figure's interval in numbers: ± = k × the root of the sum of squares of its standard uncertainties."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import hypot
 from typing import Any
 
+from analytics.derived import Derived
 from analytics.doubt import Doubt
+from analytics.workings.doubt_words import because, carried, hints
+from analytics.workings.doubts import derivation_of
 from analytics.workings.written import Number, Step, amount, multiplied, written
 
 __all__ = ["Interval", "Source", "interval_of", "interval_to_json"]
 
-_LEAST_PART = 1e-3  # of the variance, from which a source is named; the rest makes one line
-_LEAST_FLAT = 0.01  # of the variance, from which a source's square counts in the flatness
+# Of the variance, from which a source is named: what is less changes none of the digits that are shown. Over a period
+# the small ones make one line.
+_LEAST_PART = 1e-6
+_LEAST_PART_CARRIED = 1e-3
+_LEAST_FLAT = 0.003  # of the variance, from which a source's square counts in the flatness
 _NOTE = (
     "f is 1.2 × the sum of the squared parts of the variance of what errs alike every day (limits of error, evenly "
     "spread): for one of them alone k is 1.645, for many sources 1.960."
@@ -19,42 +26,84 @@ _RECTANGULAR = 1.2  # of a source evenly spread within limits, its want of exces
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A source of doubt: its standard uncertainty, its part of the variance, and whether it errs alike every day."""
+    """
+    A source of doubt: its standard uncertainty, its part of the variance, and whether it errs alike every day.
+
+    Args:
+        expression: The sum that gives its standard uncertainty; empty where a table does.
+        because: Why there is doubt, as a sentence.
+        quotients: Sums that give named numbers in the expression.
+    """
 
     name: str
     u: Number
     part: float
     is_steady: bool
+    expression: str = ""
+    because: str = ""
+    quotients: tuple[Step, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """Sources, the largest first, and the sums that make the half-width of them."""
+    """
+    Sources, the largest first, and the sums that make the half-width of them.
+
+    Args:
+        quotients: Sums that give named numbers in the sources' sums.
+        hints: How the sources' sums are read.
+    """
 
     sources: list[Source]
+    quotients: list[Step]
+    hints: list[str]
     steps: list[Step]
     note: str
 
 
 def interval_of(doubt: Doubt, unit: str) -> Interval | None:
-    """How a half-width comes about; None where there is no doubt."""
+    """
+    How a half-width comes about; None where there is no doubt.
+
+    Of a day accounted within `analytics.derived.derivations_kept` every source has its own sum; of days added up, the
+    working's tables carry them.
+    """
     if doubt.u == 0.0:
         return None
     parts = {**doubt.steady, **doubt.passing}
-    shares = doubt.shares()
+    is_day = any(isinstance(u, Derived) for u in parts.values())
+    least = _LEAST_PART if is_day else _LEAST_PART_CARRIED
     named = [
-        Source(name, _u(abs(parts[name]), unit), part, name in doubt.steady)
-        for name, part in shares
-        if part > _LEAST_PART
+        _source(name, parts[name], unit, part=part, is_steady=name in doubt.steady, is_day=is_day)
+        for name, part in doubt.shares()
+        if part > least
     ]
-    rest = sum(parts[name] ** 2 for name, part in shares if part <= _LEAST_PART) ** 0.5
-    if rest > 0.0:
-        named.append(Source("all others together", _u(rest, unit), rest**2 / doubt.u**2, False))
-    return Interval(named, _steps(doubt, named, unit), _NOTE)
+    small = {name: parts[name] for name, part in doubt.shares() if 0.0 < part <= least}
+    if small and not is_day:
+        named.append(_all_others(small, unit, of_u=doubt.u))
+    quotients = list(dict.fromkeys(step for source in named for step in source.quotients))
+    return Interval(named, quotients, hints([s.expression for s in named]), _steps(doubt, named, unit), _NOTE)
+
+
+def _source(name: str, value: float, unit: str, *, part: float, is_steady: bool, is_day: bool) -> Source:
+    u, found = _u(abs(float(value)), unit), derivation_of(value, unit)
+    if found is None:
+        return Source(name, u, part, is_steady, "", "" if is_day else carried(is_steady=is_steady))
+    why = because(name, found.terms)
+    return Source(name, u, part, is_steady, found.expression, why, tuple(found.quotients))
+
+
+def _all_others(small: dict[str, float], unit: str, *, of_u: float) -> Source:
+    """Those that are too small to be named alone: the root of the sum of their squares."""
+    u = hypot(*small.values())
+    squares = " + ".join(f"{_u(abs(value), '').text}²" for value in small.values())
+    return Source("all others together", _u(u, unit), (u / of_u) ** 2, False, f"√({squares})", f"{', '.join(small)}.")
 
 
 def _u(value: float, unit: str) -> Number:
-    return amount(value, unit, digits=4)
+    """Four digits, and a place at the least: without any a number counts as exact."""
+    number = amount(value, unit, digits=4)
+    return replace(number, places=max(number.places, 1))
 
 
 def _steps(doubt: Doubt, named: list[Source], unit: str) -> list[Step]:
@@ -77,13 +126,20 @@ def interval_to_json(interval: Interval | None) -> dict[str, Any] | None:
     return {
         "sources": [
             {"source": s.name, "standard_uncertainty": s.u.value, "shown": s.u.text, "part_of_variance": s.part,
-             "errs": "alike every day" if s.is_steady else "anew every day"}
+             "errs": "alike every day" if s.is_steady else "anew every day",
+             "expression": s.expression, "because": s.because}
             for s in interval.sources
         ],
-        "steps": [
-            {"what": s.what, "expression": s.expression, "value": s.result.value, "unit": s.result.unit,
-             "shown": s.result.text, "text": s.text}
-            for s in interval.steps
-        ],
+        "quotients": [_step_to_json(step) for step in interval.quotients],
+        "hints": interval.hints,
+        "steps": [_step_to_json(step) for step in interval.steps],
         "note": interval.note,
+    }  # fmt: skip
+
+
+def _step_to_json(step: Step) -> dict[str, Any]:
+    number = step.result
+    return {
+        "what": step.what, "expression": step.expression, "value": number.value, "unit": number.unit,
+        "shown": number.text, "text": step.text,
     }  # fmt: skip

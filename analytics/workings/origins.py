@@ -1,22 +1,34 @@
 """
 Heat by origin in numbers: what each tank held of an origin, got, passed on and lost, and its share at the taps.
 
-The account itself goes in quarters of an hour and by layers; what is shown are its sums over the day, which add up.
+The account itself goes in quarters of an hour and by layers (`analytics.workings.layers` shows them); each tank's sums
+over the day add up.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.origins import CARRIED_OVER, DEFAULT_COLD_DEGC, CarriedState, heat_at_tap
+from analytics.origins import CARRIED_OVER, DEFAULT_COLD_DEGC, LEAST_RISE_K, CarriedState, heat_at_tap
 from analytics.origins_mixed import MixedCourse, mixed_course
 from analytics.origins_state import ROOM
 from analytics.origins_tank import LayeredCourse, is_layered, layered_course
-from analytics.origins_water import BLOCK_S, J_PER_K_KG, moved_water
+from analytics.origins_water import BLOCK_S, J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import PlantDay
 from analytics.units import kwh_from_j
+from analytics.workings.layers import (
+    TankSums,
+    account_table,
+    layer_sums,
+    layer_tables,
+    left_table,
+    mixed_draw,
+    taken,
+    taken_step,
+    taken_table,
+)
 from analytics.workings.rows import largest_and_rest
 from analytics.workings.stretches import clock
 from analytics.workings.water import left_part
@@ -31,19 +43,6 @@ _SAME_KWH = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
-class _TankSums:
-    """A tank's sums over the day by origin [kWh]: start + put in + came = passed + lost + end."""
-
-    tank: str
-    start: Array
-    put_in: Array
-    came: Array
-    passed: Array
-    lost: Array
-    end: Array
-
-
-@dataclass(frozen=True, slots=True)
 class Followed:
     """
     A day's heat by origin.
@@ -51,14 +50,17 @@ class Followed:
     Args:
         origins: Stages, the room, carried over.
         tanks: In the order in which the water passes them.
-        mixed: Those that are taken as mixed.
+        layered, mixed: The course of each, as it is followed.
+        moved: The water that moved.
         at_tap_j: Heat that left the last tank by quarter hours and origins. (blocks, origins)
         passing_j: By origins: heat gained after the last tank.
     """
 
     origins: Sequence[str]
-    tanks: Sequence[_TankSums]
-    mixed: Sequence[str]
+    tanks: Sequence[TankSums]
+    layered: Mapping[str, LayeredCourse]
+    mixed: Mapping[str, MixedCourse]
+    moved: MovedWater
     at_tap_j: Array
     passing_j: Array
 
@@ -77,36 +79,37 @@ def follow_origins(plant: PlantDay, before: CarriedState | None) -> Followed:
     moved = moved_water(plant, water, cold_degc=before.cold_degc if before else DEFAULT_COLD_DEGC)
     passing = np.zeros((len(moved.kg), len(origins) + 1))
     passing[:, -1] = moved.kg * moved.cold_degc
-    tanks, mixed = [], []
+    tanks: list[TankSums] = []
+    layered: dict[str, LayeredCourse] = {}
+    mixed: dict[str, MixedCourse] = {}
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
-            found = layered_course(plant, tank, before, moved=moved, entering=passing)
+            found = layered[tank] = layered_course(plant, tank, before, moved=moved, entering=passing)
             tanks.append(_sums(tank, found, passing))
             passing = found.course.leaving * found.layer_kg
         else:
-            course = mixed_course(plant, tank, before, moved=moved, entering=passing, index=index)
+            course = mixed[tank] = mixed_course(plant, tank, before, moved=moved, entering=passing, index=index)
             tanks.append(_mixed_sums(tank, course))
-            mixed.append(tank)
             passing = np.hstack((course.left / J_PER_K_KG, (moved.kg * moved.cold_degc)[:, None]))
     at_tap = heat_at_tap(passing, moved) if path.tanks else np.zeros((len(moved.kg), len(origins)))
-    return Followed(origins, tanks, mixed, at_tap, _in_passing(plant, len(origins)))
+    return Followed(origins, tanks, layered, mixed, moved, at_tap, _in_passing(plant, len(origins)))
 
 
-def _sums(tank: str, found: LayeredCourse, entering: Array) -> _TankSums:
+def _sums(tank: str, found: LayeredCourse, entering: Array) -> TankSums:
     scale = found.layer_kg * _KWH_PER_KG_K
     put_in = np.zeros(found.start.shape[1])
     for charge in found.store.charges:
         put_in[charge.column] += float(charge.rise_k.sum())
     sums = (found.start.sum(axis=0), put_in, entering.sum(axis=0) / found.layer_kg, found.course.leaving.sum(axis=0))
     ends = (found.course.lost, found.course.end.sum(axis=0))
-    return _TankSums(tank, *(column[:-1] * scale for column in (*sums, *ends)))
+    return TankSums(tank, *(column[:-1] * scale for column in (*sums, *ends)))
 
 
-def _mixed_sums(tank: str, course: MixedCourse) -> _TankSums:
+def _mixed_sums(tank: str, course: MixedCourse) -> TankSums:
     """Of a mixed tank, what was lost is what is left open: its loss, and what its sensors found less than the sums."""
     put_in, came, passed = (each.sum(axis=0) / 3.6e6 for each in (course.put_in, course.came, course.left))
     start, end = (course.stored[k] * course.mix[k] / 3.6e6 for k in (0, -1))
-    return _TankSums(tank, start, put_in, came, passed, start + put_in + came - passed - end, end)
+    return TankSums(tank, start, put_in, came, passed, start + put_in + came - passed - end, end)
 
 
 def _in_passing(plant: PlantDay, n_origins: int) -> Array:
@@ -123,12 +126,18 @@ def delivered_working(plant: PlantDay, followed: Followed, path: str, *, origin:
     gained = _gained(plant, followed, which)
     tables, terms = _tap_rows(plant, followed, followed.at_tap_j[:, which].sum(axis=1))
     account = _at_taps(terms, gained)
-    inputs, steps = [*gained.inputs], [*gained.steps, *account]
+    layers, largest, accounts = Working(""), Working(""), []
+    if terms or any(set(which) & set(sums.present) for sums in followed.tanks):  # it was in a tank at all
+        layers = _in_layers(plant, followed, which, origin=origin)
+        largest = _largest_draw(plant, followed, which, origin=origin)
+        accounts = [account_table(sums, followed.origins) for sums in followed.tanks]
+    inputs = [*layers.inputs, *gained.inputs]
+    steps = [*layers.steps, *largest.steps, *gained.steps, *account]
     scaled = _brought_to_meter(plant, followed, account[-1].result, origin=origin)
     inputs += scaled.inputs
     # Where the two are the same as shown, the sum stands for the figure.
     steps = [*steps, *scaled.steps] if scaled.steps else [*steps[:-1], replace(steps[-1], result=scaled.value)]
-    return Working(path, inputs, [*_tank_tables(followed, which, origin), *tables], steps, _remarks(followed))
+    return Working(path, inputs, [*accounts, *tables, *largest.tables, *layers.tables], steps, _remarks(followed))
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,23 +221,52 @@ def _tap_rows(plant: PlantDay, followed: Followed, by_block: Array) -> tuple[lis
     return [Table("Quarters of an hour with draws", ("From", "kWh in all", "share", "kWh"), rows, note)], terms
 
 
-def _tank_tables(followed: Followed, which: Sequence[int], origin: str) -> list[Table]:
-    rows = []
+def _in_layers(plant: PlantDay, followed: Followed, which: Sequence[int], *, origin: str) -> Working:
+    """What each tank held layer by layer and what left it, in the order in which the water passes them."""
+    tables: list[Table] = []
+    inputs: list[Number] = []
+    steps: list[Step] = []
     for sums in followed.tanks:
-        values = [
-            float(column[list(which)].sum())
-            for column in (sums.start, sums.put_in, sums.came, sums.passed, sums.lost, sums.end)
-        ]
-        if any(abs(value) >= _SAME_KWH for value in values):
-            rows.append((sums.tank, *(written(value, 3) for value in values)))
-    if not rows:
-        return []
-    note = (
-        "at the start + put in + came with the water − passed on − lost = at the end, in kWh above the water of the "
-        "main as it entered; lost are the walls' loss and what the sensors found less than the account (or more)."
-    )
-    columns = ("Tank", "at the start", "put in", "came with the water", "passed on", "lost", "at the end")
-    return [Table(f"Heat of {origin} in the tanks", columns, rows, note)]
+        found = followed.layered.get(sums.tank)
+        if found is not None:
+            tables += layer_tables(sums.tank, found, sums, followed.origins)
+            more = layer_sums(plant.site.tanks[sums.tank], found, sums, which=which, origin=origin)
+            inputs, steps = [*inputs, *more[0]], [*steps, *more[1]]
+        tables += _left(plant, followed, sums)
+    return Working("", list(dict.fromkeys(inputs)), tables, steps)
+
+
+def _left(plant: PlantDay, followed: Followed, sums: TankSums) -> list[Table]:
+    found, kg = followed.layered.get(sums.tank), followed.moved.kg
+    left = followed.mixed[sums.tank].left / 3.6e6 if found is None else _KWH_PER_KG_K * _leaving(found)
+    names = [clock(plant, float(block) * BLOCK_S) for block in range(len(kg))]
+    table = left_table(sums, left, kg, names=names, origins=followed.origins)
+    return [] if table is None else [table]
+
+
+def _leaving(found: LayeredCourse) -> Array:
+    return found.course.leaving[:, :-1] * found.layer_kg
+
+
+def _largest_draw(plant: PlantDay, followed: Followed, which: Sequence[int], *, origin: str) -> Working:
+    """The mix that the day's largest draw took from the last tank; nothing where none was drawn, or it was cold."""
+    metered = followed.at_tap_j.sum(axis=1)
+    if not followed.tanks or not metered.any():
+        return Working("")
+    block, tank = int(np.argmax(metered)), followed.tanks[-1].tank
+    when = clock(plant, block * BLOCK_S)
+    if tank in followed.mixed:
+        title = f"What the largest draw took from {tank} from {when}, as parts"
+        mix = mixed_draw(followed.mixed[tank], block, which=which, origins=followed.origins, title=title)
+        return Working("", (), [mix[0]], [mix[1]])
+    found, cold_degc = taken(followed.layered[tank], block), float(followed.moved.cold_degc[block])
+    if float(found.kg @ (found.layers.sum(axis=1) - cold_degc)) <= LEAST_RISE_K * float(found.kg.sum()):
+        return Working("")
+    mine_k = found.layers[:, list(which)].sum(axis=1)
+    if origin == CARRIED_OVER:  # and what a change of the main's temperature makes of the water
+        mine_k = mine_k + found.layers[:, -1] - cold_degc
+    table = taken_table(found, tank=f"{tank} from {when}", mine_k=mine_k, cold_degc=cold_degc, origin=origin)
+    return Working("", (), [table], [taken_step(found, mine_k=mine_k, cold_degc=cold_degc, origin=origin)])
 
 
 def _remarks(followed: Followed) -> list[str]:

@@ -19,8 +19,8 @@ from analytics.workings.written import Number, Step, Table, Working, added, amou
 __all__ = ["period_working"]
 
 _MOST_DAYS = 62  # above it months are shown
-_MOST_SOURCES = 4
-_LEAST_PART = 0.01  # of the variance, from which a source has a column
+_SOURCES_A_TABLE = 4
+_LEAST_PART = 1e-3  # of the variance, from which a source has a column, as in `analytics.workings.interval`
 _MOST_NAMED = 10
 
 Pair = Callable[[Mapping[str, Figure], DayLedger], tuple[Figure, Figure]]
@@ -198,22 +198,24 @@ def _u(value: float) -> str:
 
 
 def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
-    """Standard uncertainties of the largest sources by day, and how they are carried."""
-    sources = [source for source, part in figure.doubt.shares() if part >= _LEAST_PART]
-    named = sources[:_MOST_SOURCES]
-    if not named:
-        return []
+    """Standard uncertainties by source and day, the largest first, and how they are carried."""
+    sources = [source for source, part in figure.doubt.shares() if part > _LEAST_PART]
+    tables = [sources[at : at + _SOURCES_A_TABLE] for at in range(0, len(sources), _SOURCES_A_TABLE)]
+    return [_doubt_table(rows, figure, named, is_first=index == 0) for index, named in enumerate(tables)]
 
-    def cell(doubt: Doubt, source: str) -> str:
-        value = doubt.steady.get(source, doubt.passing.get(source))
-        return "0" if value is None else amount(value, "", digits=4).text
 
-    cells = [(row.name, *(cell(row.doubt, source) for source in named)) for row in rows]
-    cells.append(("carried", *(cell(figure.doubt, source) for source in named)))
+def _doubt_table(rows: Sequence[_Row], figure: Figure, named: Sequence[str], *, is_first: bool) -> Table:
+    cells = [(row.name, *(_cell_of(row.doubt, source) for source in named)) for row in rows]
+    cells.append(("carried", *(_cell_of(figure.doubt, source) for source in named)))
     ways = [f"{source}: {'added up' if source in figure.doubt.steady else 'root of the squares'}" for source in named]
     note = f"{'; '.join(ways)}. What errs alike every day adds up, what errs anew each day adds as squares."
-    few = f", the {len(named)} largest of {len(sources)}" if len(sources) > len(named) else ""
-    return [Table(f"Standard uncertainty by source{few}", (_first(rows), *named), cells, note)]
+    title = "Standard uncertainty by source" if is_first else "Standard uncertainty by source, smaller ones"
+    return Table(title, (_first(rows), *named), cells, note)
+
+
+def _cell_of(doubt: Doubt, source: str) -> str:
+    value = doubt.steady.get(source, doubt.passing.get(source))
+    return "0" if value is None else amount(value, "", digits=4).text
 
 
 def _steps(rows: Sequence[_Row], whole: _Row, figure: Figure, *, ratio: _Ratio | None) -> list[Step]:

@@ -7,14 +7,14 @@ from typing import Any
 
 from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
-from dashboards.explain import ROUNDING, is_fraction
+from dashboards.explain import ROUNDING, doubt_reasons, is_fraction, part_in_words
 from dashboards.links import figure_json_link, site_link
 from dashboards.numbers import display_of, show_day, show_figure, show_month
 
 __all__ = ["FigurePage", "figure_page"]
 
+_MOST_ROWS = 12  # of a table; a longer one is folded up until someone asks for it
 _FIGURE = ("value", "unit", "plus_minus", "basis", "coverage", "why")
-_METRIC = "Amounts are in litres, °C and kWh, as they were metered."
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +26,11 @@ class FigurePage:
     changed: str
     working: Mapping[str, Any] | None
     doubt: Sequence[Mapping[str, Any]]
+    reasons: Sequence[tuple[str, str]]
     interval: Mapping[str, Any] | None
     points: Mapping[str, Mapping[str, Any]]
     notes: Sequence[str]
+    most_rows: int
     rounding: str
     back_link: str
     json_link: str
@@ -49,11 +51,13 @@ def figure_page(context: FigureContext) -> FigurePage:
         why=told["why"],
         changed=told["changed"],
         working=told["working"],
-        doubt=told["doubt"],
+        doubt=[{**source, "part": part_in_words(source["part_of_variance"])} for source in told["doubt"]],
+        reasons=doubt_reasons(told["doubt"]),
         interval=told["interval"],
         points=told["points"],
         notes=told["notes"],
-        rounding=f"{ROUNDING} {_METRIC}" if display.units == "us" else ROUNDING,
+        most_rows=_MOST_ROWS,
+        rounding=f"{ROUNDING} {told['units_note']}".rstrip(),
         back_link=site_link(site.id, day=one_day),
         json_link=figure_json_link(site.id, figure=path, of=told["day"]),
     )

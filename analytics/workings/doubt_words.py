@@ -1,0 +1,144 @@
+"""What stands behind a source of doubt, as a sentence; the numbers stand in its sum."""
+
+import re
+from collections.abc import Sequence
+
+from analytics.accuracy import accuracy_in_words, limit_in_words
+from analytics.derived import Term
+from analytics.site import Point
+from analytics.units import to_si
+
+__all__ = ["because", "carried", "hints"]
+
+_SOURCES = {
+    "moments of the hot water": "Between two readings the water may have been as at the first or as at the second: "
+    "what that makes in a step, as a root mean square, × the root of the number of steps ÷ 12.",
+    "moments of": "Between two readings a change may have come at any moment: what that makes in a step, as a root "
+    "mean square, × the root of the number of steps ÷ 12.",
+    "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, evenly spread.",
+    "gaps beside the compressor": "What the heat pump did while its loops were not heard may differ from the rest.",
+    "gaps of": "What may have passed while nothing was read: as much as on the mean of the rest, or as at the gap's "
+    "edges, whichever is more, evenly spread.",
+    "properties of": "Density and specific heat by the fluid table, as a standard uncertainty.",
+    "assumed flow of": "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice.",
+    "steps of": "Half of the smallest step of a power meter, evenly spread, over the time that it showed any.",
+    "pump_power_w of": "Limits of a pump's stated power, common practice, evenly spread.",
+    "rated_w": "Limits of a heater's rated power, common practice, evenly spread.",
+    "ua_w_per_k of": "Standard uncertainty of a stated loss coefficient, common practice.",
+    "room of": "Standard uncertainty of the room's temperature, common practice.",
+    "readings of": "Noise and rounding of one reading, common practice; the number per kelvin is √2 (both ends of the "
+    "day) × the root of the sum of the layers' squares.",
+    "layers of": "Between two sensors the water may be as at the one or as at the other: a part, as seen in virtual "
+    "tanks, × the root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water "
+    "that enters, at both ends of the day × a layer's heat per kelvin ÷ the number of layers.",
+    "account of": "How far heat may be misplaced between origins: within this part of the day's heat × the root of "
+    "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty.",
+    "starts and stops of": "A tenth of a minute at each start and each stop.",
+    "short run of": "Half of what the compressor used in so short a run.",
+    "assumed cold water": "Standard uncertainty of the cold water's assumed temperature.",
+    "top of": "Standard uncertainty of a tank's top sensor in place of its outlet, common practice.",
+    "assumed efficiency of the boiler": "Standard uncertainty of the boiler's assumed efficiency, common practice.",
+}
+_PER = {
+    "kWh/(l K)": "kWh/(l K) is density × specific heat ÷ 3600, in kg/l and kJ/(kg K), at the mean entering temperature;"
+    " l is what moved while heat went that way, each step by its mean flow.",
+    "kWh/(kg K)": "kWh/(kg K) is the specific heat of water, 4.18 kJ/(kg K) ÷ 3600; kg is all water that passed there.",
+    "kWh/(h K)": "kWh/(h K) is the loss coefficient in W/K ÷ 1000, shared by the tank's sensors; h is the time.",
+    "kWh/K": "kWh/K is litres × density × specific heat ÷ 3600 of a tank's layer.",
+}
+_FLOW_AT_TAPS = (
+    "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice; × what a stage's "
+    "share of the taps' heat moves by with its heat, a part × the root of share × (1 − share), as seen in virtual "
+    "houses."
+)
+_ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
+_UNHEARD_DRAWS = (
+    "What may have been drawn while nothing was read: its mean, its scatter by the sizes of the day's draws, and taps "
+    "that stood open at a gap's edge (÷ 3)."
+)
+_HALF_STEPS = (
+    "Between two readings a change may have come at any moment: half of what that makes in a step, as a root mean "
+    "square, × the root of the number of steps ÷ 3."
+)
+_IN_STORE = (
+    "What was in store, and what the room gave, is not known better than to this part of the day's heat, in 95 of 100 "
+    "days; ÷ 1.96 for a standard uncertainty."
+)
+_OTHER_WAY = (
+    "Between two readings a change may have come at any moment: what that makes in a step, as a root mean square, × "
+    "the root of the number of steps ÷ 12; × a factor, seen in virtual plants, since heat goes this way in short slugs "
+    "only."
+)
+_COUNTER = "The counter is read at the day's edges to within an interval (÷ 12), and shows whole steps (÷ 6)."
+_CARRIED = {
+    True: "The days' own, added up, in the table.",
+    False: "The root of the sum of the days' squares, in the table.",
+}
+
+
+def because(source: str, terms: Sequence[Term]) -> str:
+    """
+    Why there is doubt from a source, and what its numbers are.
+
+    Args:
+        terms: What its standard uncertainty was written from.
+    """
+    sensors = [term for term in terms if term.point is not None]
+    if sensors:
+        return _limits(sensors)
+    first = terms[0]
+    if source.startswith("layers of") and len(first.pieces) == 1:
+        return _ONE_SENSOR
+    if source.startswith("assumed flow of") and len(first.pieces) > 1:
+        return _FLOW_AT_TAPS
+    if source.startswith("moments of") and first.over:
+        return _COUNTER
+    if source.startswith("moments of") and len(first.pieces) > 1 and len(terms) == 1:
+        return _OTHER_WAY
+    if source.startswith("moments of") and first.pieces and first.pieces[0].numbers[-1:] == (3.0,):
+        return _HALF_STEPS
+    if source.startswith("gaps of") and first.over:
+        return _UNHEARD_DRAWS
+    if source.startswith("account of") and len(first.pieces) == 2:
+        return _IN_STORE
+    return next((words for prefix, words in _SOURCES.items() if source.startswith(prefix)), "")
+
+
+def carried(*, is_steady: bool) -> str:
+    """How the sources of days are carried into a sum of days."""
+    return _CARRIED[is_steady]
+
+
+def _limits(sensors: Sequence[Term]) -> str:
+    point = sensors[0].point
+    assert point is not None
+    at = [place for place in dict.fromkeys(_at(point, term.at) for term in sensors) if place]
+    stated, formula = accuracy_in_words(point.accuracy, point.unit), limit_in_words(point.accuracy)
+    limits = f"Limits of error, {stated}{f' ({formula})' if formula else ''}{' and'.join(at)}, evenly spread"
+    if point.quantity != "temperature":
+        return f"{limits}; × the amount that this meter counted."
+    return f"{limits}; × what the figure moves by per kelvin there."
+
+
+def _at(point: Point, at_si: float) -> str:
+    """At which value the limits are taken, where they depend on it."""
+    accuracy = point.accuracy
+    if point.quantity == "temperature":
+        depends = accuracy is not None and accuracy.standard != "absolute"
+        return f" at {at_si:.2f} °C" if depends else ""
+    if accuracy is None or accuracy.standard != "absolute":
+        return ""
+    scale, shift = to_si(point.quantity, point.unit)
+    return f" of {(at_si - shift) / scale:.5g} {point.unit}"
+
+
+def hints(expressions: Sequence[str]) -> list[str]:
+    """How the sums of the sources are read, as far as they need it."""
+    text = " ".join(expressions)
+    found = []
+    if "÷ √3" in text:
+        found.append("÷ √3 makes a standard uncertainty of limits within which an error lies evenly spread.")
+    found += [words for unit, words in _PER.items() if unit in text]
+    if re.search(r"× \((?!1 −)", text):
+        found.append("In parentheses stand the parts of the figure in which one and the same error counts.")
+    return found
