@@ -175,6 +175,7 @@ class AlertOut(BaseModel):
     severity: Literal["urgent", "soon", "watch"]
     state: Literal["open", "acknowledged", "resolved", "withdrawn"]
     began: datetime
+    is_by_day: bool = Field(default=False, description="Whether it was found by comparing days: no clock time counts")
     detected: datetime = Field(description="When a watcher fed in real time would have raised it")
     ended: datetime | None = Field(description="null while it lasts")
     summary: str

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.moments import clock, day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, PairRecord, Seen, day_start_ms, judged_record, pairs_seen
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
@@ -84,7 +84,7 @@ class SensorOffset:
         record, check, suspect = found.record, found.record.newest, _suspect(found, judged)
         point = plant.site.points[suspect or check.second]
         began_ms = day_start_ms(plant, record.days[0][0], record.days[0][1].start_s)
-        evidence = {"since": clock(began_ms, plant.day.timezone), **_evidence(plant, found, point)}
+        evidence = {"since": day_word(began_ms, plant.day.timezone), **_evidence(plant, found, point)}
         shift_kwh = abs(record.difference_k) * record.kwh_per_k
         drifts = abs(_drift_k(record)) >= _DRIFTS_K and len(record.days) < len(record.seen)
         template = _SENTENCE + (_NAMED if suspect else _EITHER)
@@ -99,6 +99,7 @@ class SensorOffset:
             checks=_checks(point, evidence),
             cost_per_day=None,
             weight_s=record.minutes * 60,
+            is_by_day=True,
         )
 
 

@@ -135,9 +135,13 @@ def _life(context: SiteContext) -> str:
     return "" if age != age else f"Last reading {show_age(age)}."
 
 
+def _since(alert: AlertView, context: SiteContext, display: Display) -> str:
+    return show_instant(alert.began, context.now, display, is_by_day=alert.is_by_day)
+
+
 def alert_line(alert: AlertView, context: SiteContext, display: Display) -> AlertLine:
     cost = f"about {show_money(alert.cost_per_day, display)} a day" if alert.cost_per_day > 0 else ""
-    return AlertLine(alert, alert_link(alert.id), show_instant(alert.began, context.now, display), cost)
+    return AlertLine(alert, alert_link(alert.id), _since(alert, context, display), cost)
 
 
 def _past_line(change: PastChange, site: Site, display: Display) -> PastLine:
