@@ -52,14 +52,16 @@ class HeatingOut(BaseModel):
     heat: FigureOut = Field(description="[kWh]")
     electricity: FigureOut = Field(description="[kWh]")
     cop: FigureOut = Field(description="Coefficient of performance [1]")
-    run_hours: FigureOut = Field(description="[h]")
-    starts: FigureOut
+    run_hours: FigureOut = Field(description="Of the compressor while it heats [h]")
+    starts: FigureOut = Field(description="Starts of runs that heat")
 
 
 class CoolingOut(BaseModel):
     cooling: FigureOut = Field(description="[kWh]")
     electricity: FigureOut = Field(description="[kWh]")
     cop: FigureOut = Field(description="[1]")
+    run_hours: FigureOut = Field(description="Of the compressor while it cools [h]")
+    starts: FigureOut = Field(description="Starts of runs that cool")
 
 
 class HeatPumpOut(BaseModel):

@@ -171,17 +171,21 @@ def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
     )
     points, power = _loop_points(site, (load, unit.source_loop, unit.desuperheater_loop)), (unit.power,)
     electricity = f"The compressor's power ({unit.power}), added up while it "
+    ran = "Time in which the compressor drew its working power"
+    started = "Times that the compressor's power rose from rest, of the runs that"
     cooling = "Heat given to the source + desuperheater heat − the compressor's electricity."
     source = f"Heat that left the ground or other source through the {loop_name(unit.source_loop).lower()}."
     return [
         FigureRow("Heat made", line.heating_heat, heat, points + power),
-        FigureRow("Electricity for it", line.heating_electricity, f"{electricity}heats.", power),
+        FigureRow("Electricity for heating", line.heating_electricity, f"{electricity}heats.", power),
         FigureRow("COP in heating", line.heating_cop, "Heat made ÷ electricity for it.", points + power),
-        FigureRow("Run time", line.run_hours, "Time in which the compressor drew its working power.", power),
-        FigureRow("Starts", line.starts, "Times that the compressor's power rose from rest.", power),
+        FigureRow("Run time, heating", line.heating_run_hours, f"{ran} and heated.", points + power),
+        FigureRow("Starts, heating", line.heating_starts, f"{started} heated.", points + power),
         FigureRow("Useful cooling", line.cooling, cooling, points + power),
-        FigureRow("Electricity for it", line.cooling_electricity, f"{electricity}cools.", power),
+        FigureRow("Electricity for cooling", line.cooling_electricity, f"{electricity}cools.", power),
         FigureRow("COP in cooling", line.cooling_cop, "Useful cooling ÷ electricity for it.", points + power),
+        FigureRow("Run time, cooling", line.cooling_run_hours, f"{ran} and cooled.", points + power),
+        FigureRow("Starts, cooling", line.cooling_starts, f"{started} cooled.", points + power),
         *(FigureRow(_FACTORS[name][0], figure, _FACTORS[name][1]) for name, figure in line.spf.items()),
         FigureRow("Heat from the source", line.source_heat, source, _loop_points(site, (unit.source_loop,))),
     ]
