@@ -101,7 +101,7 @@ def _name(by: By, first: date, last: date) -> str:
         case "year":
             return f"{first.year}"
         case _:
-            return f"{first} to {last}"
+            return f"{first}" if first == last else f"{first} to {last}"
 
 
 def add_up(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]) -> Period:

@@ -18,7 +18,6 @@ from api.command_line import (
     print_out,
 )
 from api.commands_results import settle_site
-from api.expected_record import expected_json, expected_record
 from api.migrate import open_records
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, to_display, unit_name
@@ -44,6 +43,9 @@ def add_expected_command(commands: Commands) -> None:
 
 
 def _expected(arguments: argparse.Namespace) -> int:
+    # Physics takes seconds to import; the other commands do without.
+    from api.expected_record import expected_json, expected_record
+
     first, last = days_asked(arguments)
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:

@@ -33,7 +33,7 @@ from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
 from dashboards.assumptions import money_assumptions
-from dashboards.numbers import display_of, in_readers_units
+from dashboards.numbers import display_of, in_readers_units, plural
 
 __all__ = ["add_result_commands", "service_of", "settle_site"]
 
@@ -78,7 +78,7 @@ def _write(found: Mapping[str, Any], path: Path) -> None:
 
     write_ledger(found, path)
     rows = len(found["days"])
-    print_out(f"{path}: {rows} {'row' if rows == 1 else 'rows'}.")
+    print_out(f"{path}: {plural(rows, 'row')}.")
 
 
 def _ledger(arguments: argparse.Namespace) -> int:

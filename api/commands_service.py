@@ -6,7 +6,16 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from api.command_line import CommandError, Commands, add_data_option, now_ms, progress_bar, say, settings_of
+from api.command_line import (
+    CommandError,
+    Commands,
+    add_data_option,
+    now_ms,
+    progress_bar,
+    refuse_file,
+    say,
+    settings_of,
+)
 from api.settings import DEFAULT_PORT, Settings
 
 __all__ = ["add_service_commands"]
@@ -72,6 +81,7 @@ def _demo(arguments: argparse.Namespace) -> int:
         raise CommandError(f"--days must be 1 to 400; it is {arguments.days}")
     if not 0 < arguments.speed <= 3600:
         raise CommandError(f"--speed must be above 0 and at most 3600; it is {arguments.speed:g}")
+    refuse_file(arguments.data)
     # A demonstration is on embedded parts, whatever the environment says of an installed base.
     settings = Settings(data=arguments.data, port=DEFAULT_PORT if arguments.port is None else arguments.port)
     _log_to_folder(settings)

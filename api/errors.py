@@ -11,6 +11,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from analytics.site_file import SiteFileError
+from api import span_names
 from api.alerting import AlertNotOpenError
 from api.records import RecordsError
 from api.results import (
@@ -39,9 +40,9 @@ def month_of(text: str) -> date:
         RequestError: If it is not written as YYYY-MM.
     """
     try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise RequestError(f"month must be written as YYYY-MM; it is {text!r}") from None
+        return span_names.month_of(text)
+    except ValueError as error:
+        raise RequestError(str(error)) from None
 
 
 class AccessError(PermissionError):

@@ -11,7 +11,7 @@ from fastapi.responses import JSONResponse
 from analytics.figures import day_to_json
 from analytics.period import By
 from analytics.plant import CELL_S, Course, PlantDay
-from api.beside import month_beside, month_json
+from api.beside import month_beside, month_json, own_figures
 from api.errors import RequestError, month_of
 from api.expected_record import expected_json, expected_record
 from api.pages import fleet_context, instant, plant_of
@@ -100,7 +100,8 @@ def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) ->
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
-        return JSONResponse(month_json(month_beside(session, site, first, now_ms=parts.sources().now_ms)))
+        found = month_beside(session, site, first, now_ms=parts.sources().now_ms)
+        return JSONResponse(month_json(found, own_figures(session, found)))
 
 
 @router.get("/{site}/expected", response_model=ExpectedOut)

@@ -158,11 +158,24 @@ class BesideOut(BaseModel):
     sentences: list[str]
 
 
+class PeriodOut(DayOut):
+    """Days added up, in the shape of a day."""
+
+    day: str = Field(description="The period's name, such as 2026-01")
+    first: str = Field(description="YYYY-MM-DD")
+    last: str = Field(description="YYYY-MM-DD, included")
+    days: int
+    known: int = Field(description="Days that have an account")
+
+
 class MonthOut(BaseModel):
     site: str
     timezone: str = Field(description="IANA name")
     last: str = Field(description="The last whole day that counts")
     in_progress: bool
+    month: PeriodOut = Field(
+        description="The month by itself, up to its last whole day, whatever the year before tells"
+    )
     compared: list[BesideOut] = Field(description="The month; and the year up to the same day, from February on")
     assumptions: list[str] = Field(description="What the saved money rests on")
 

@@ -21,6 +21,7 @@ from analytics.site import Site
 from analytics.units import shown, shown_unit
 
 __all__ = [
+    "MINUS",
     "UNKNOWN",
     "Display",
     "Written",
@@ -28,6 +29,7 @@ __all__ = [
     "free_places",
     "in_readers_units",
     "interval_places",
+    "plural",
     "show_age",
     "show_clock",
     "show_count",
@@ -315,7 +317,8 @@ def show_instant(instant: datetime, now: datetime, display: Display, *, is_by_da
     return said if is_by_day else f"{said} at {show_clock(instant, display)}"
 
 
-def _plural(count: int, word: str) -> str:
+def plural(count: int, word: str) -> str:
+    """A count with its noun: "1 reading", "2 readings"."""
     return f"{count} {word}" + ("" if count == 1 else "s")
 
 
@@ -326,10 +329,10 @@ def show_age(seconds: float) -> str:
     if seconds < 90:
         return "just now"
     if seconds < 5400:
-        return f"{_plural(round(seconds / 60), 'minute')} ago"
+        return f"{plural(round(seconds / 60), 'minute')} ago"
     if seconds < 36 * 3600:
-        return f"{_plural(round(seconds / 3600), 'hour')} ago"
-    return f"{_plural(round(seconds / 86400), 'day')} ago"
+        return f"{plural(round(seconds / 3600), 'hour')} ago"
+    return f"{plural(round(seconds / 86400), 'day')} ago"
 
 
 def show_span(seconds: float) -> str:

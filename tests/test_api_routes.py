@@ -188,7 +188,7 @@ def test_readings_without_the_sites_token_are_refused_and_not_stored(web: Web, t
         ("/api/alerts/none", 404, "there is no alert 'none'"),
         (f"/api/sites/{SITE}/ledger?from=2026-02-02&to=2026-01-01", 400, "is after to"),
         (f"/api/sites/{SITE}/ledger?from=yesterday", 400, "from: "),
-        (f"/api/sites/{SITE}/month/March", 400, "month must be written as YYYY-MM; it is 'March'"),
+        (f"/api/sites/{SITE}/month/March", 400, "'March' is not a month; write it as YYYY-MM"),
         (f"/api/sites/{SITE}/month/2027-01", 404, f"no whole day of {SITE} in 2027-01 has a ledger"),
         (f"/api/sites/{SITE}/day/1999-01-01/courses", 400, "there is no reading"),
         ("/api/nothing", 404, "there is nothing at /api/nothing"),

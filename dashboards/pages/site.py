@@ -18,10 +18,11 @@ from dashboards.contexts import AlertView, PastChange, SiteContext
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.expected_words import state_sentence
 from dashboards.explain import FigureGroup, figure_groups
+from dashboards.figure_names import figure_name
 from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
-from dashboards.past import figure_name, local_date, past_sentence, show_moved
+from dashboards.past import local_date, past_sentence, show_moved
 from dashboards.readings import Reading, newest_of, read_now
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
 
