@@ -228,6 +228,8 @@ def _virtual(arguments: argparse.Namespace) -> int:
         raise CommandError("say with --out DIR where the site file and the readings are to be written")
     if not 1 <= arguments.days <= _MOST_DAYS:
         raise CommandError(f"--days must be 1 to {_MOST_DAYS}; it is {arguments.days}")
+    if arguments.seed < 0:
+        raise CommandError(f"--seed must be 0 or more; it is {arguments.seed}")
     if arguments.out.exists() and not arguments.out.is_dir():
         raise CommandError(f"{arguments.out} is a file, where the folder for what is written should be")
     with progress_bar("days") as tell:

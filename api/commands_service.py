@@ -119,14 +119,8 @@ def _serve(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments, host=arguments.host, port=arguments.port, broker_url=arguments.broker_url)
     require_data(settings).mkdir(parents=True, exist_ok=True)
     _log_to_folder(settings)
-    _warn_of_open_doors(settings)
     run_service(settings, clock=now_ms, say=say)
     return 0
-
-
-def _warn_of_open_doors(settings: Settings) -> None:
-    if settings.host not in ("127.0.0.1", "localhost", "::1"):
-        say(f"Caution: there is no sign-in yet, so whoever reaches {settings.host}:{settings.port} sees every site.")
 
 
 def _add_part(
@@ -172,7 +166,6 @@ def _web(arguments: argparse.Namespace) -> int:
 
     _log_to_stderr()
     settings = settings_of(arguments, host=arguments.host, port=arguments.port)
-    _warn_of_open_doors(settings)
     run_web(settings, clock=now_ms, say=say)
     return 0
 

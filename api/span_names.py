@@ -18,9 +18,10 @@ def day_of(text: str) -> date:
         ValueError: If it is none; the message says how one is written.
     """
     try:
-        return _within(date.fromisoformat(text))
+        day = date.fromisoformat(text)
     except ValueError:
         raise ValueError(f"{text!r} is not a day; write it as YYYY-MM-DD, such as 2026-01-31") from None
+    return _within(day)
 
 
 def month_of(text: str) -> date:
@@ -31,9 +32,10 @@ def month_of(text: str) -> date:
         ValueError: If it is none; the message says how one is written.
     """
     try:
-        return _within(date.fromisoformat(f"{text}-01"))
+        first = date.fromisoformat(f"{text}-01")
     except ValueError:
         raise ValueError(f"{text!r} is not a month; write it as YYYY-MM, such as 2026-01") from None
+    return _within(first)
 
 
 def span_of(text: str) -> Span:
@@ -62,5 +64,5 @@ def span_of(text: str) -> Span:
 
 def _within(day: date) -> date:
     if not FIRST_DAY <= day <= LAST_DAY:
-        raise ValueError(f"{day} lies outside {FIRST_DAY} to {LAST_DAY}")
+        raise ValueError(f"{day} is not between {FIRST_DAY} and {LAST_DAY}, where readings can be")
     return day

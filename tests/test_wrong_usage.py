@@ -10,6 +10,7 @@ from api.commands import main
 from tests.plain_house import SITE, days_of, first_ms, site_text, wide_csv
 
 DAYS = days_of("2026-03-10", 2)
+VIRTUAL = ["virtual", "two-tank", "--out", "x", "--fault"]
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +51,16 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["token", "none", "--data", "DATA"], "there is no site 'none'"),
         (["virtual", "castle", "--out", "DATA/x"], "there is no scenario 'castle'; the scenarios are two-tank"),
         (["virtual", "two-tank"], "say with --out DIR"),
-        (["virtual", "two-tank", "--out", "x", "--fault", "gremlin@2026-01-01"], "'gremlin' is not a fault"),
+        ([*VIRTUAL, "gremlin@2025-01-01"], "'gremlin' is not a fault; `heatledger virtual list` names them all"),
+        ([*VIRTUAL, "sensor-stuk:cold.temp@2025-01-01"], "'sensor-stuk' is not a fault; it may be sensor-stuck"),
+        ([*VIRTUAL, "sensor-stuck:cold@2025-01-01"], "two-tank has no point 'cold'; it may be cold.temp"),
+        ([*VIRTUAL, "boiler-lockout@2025-01-01"], "two-tank has nothing that boiler-lockout could befall"),
+        ([*VIRTUAL, "collector-soiled@2026-03-01"], "begins after the last day that is written, 2025-12-31"),
+        ([*VIRTUAL, "collector-soiled@2025-03-02..2025-03-01"], "ends before it begins"),
+        (["virtual", "two-tank", "--out", "x", "--seed", "-1"], "--seed must be 0 or more; it is -1"),
+        (["virtual", "two-tank", "--out", "house.toml"], "house.toml is a file, where the folder"),
+        (["virtual", "two-tank", "--out", "x", "--days", "99999999"], "--days must be 1 to 3660"),
+        (["serve", "--data", "DATA", "--host", "999.1.1.1"], "this machine has no address 999.1.1.1; --host names one"),
         (["serve", "--data", "DATA", "--broker", "http://x"], "the broker's address must be mqtt://HOST[:PORT]"),
         (["demo", "--houses", "9"], "--houses must be 1 to 8; it is 9"),
         (["ingest", "--data", "DATA"], "no broker: say --broker"),
@@ -69,7 +79,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["ledger", SITE, "--data", "house.toml"], "house.toml is a file, where the data folder should be"),
         (["alerts", "--data", "."], "the folder . holds no data of heatledger; `heatledger add"),
         (["demo", "--data", "house.toml"], "house.toml is a file, where the data folder should be"),
-        (["month", SITE, "9999-12", "--data", "DATA"], "MONTH: '9999-12' is not a month; write it as YYYY-MM, such as"),
+        (["month", SITE, "9999-12", "--data", "DATA"], "MONTH: 9999-12-01 is not between 2000-01-01 and 2999"),
         (["explain", SITE, "hot_water.heat", "9999", "--data", "DATA"], "'9999' is no day, week, month or year"),
         (["explain", SITE, "hot_water.heat"], "say which figure of which day"),
         (["import", SITE, ".", "--data", "DATA"], ". is a folder; name the files in it"),
