@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
-from analytics.doubt import Doubt
+from analytics.doubt import NO_DOUBT, Doubt
 from analytics.figures import Basis
 from analytics.plant import CELL_S, Signal, Total
 from analytics.segments import pieces_of
@@ -66,8 +66,8 @@ def run_totals(
 
     def total(way: float) -> Total:
         # Start and stop of a run lie somewhere in their minutes, each known to a tenth of one.
-        u_s = sqrt(2.0 * max(int((ways == way).sum()), 1)) * 0.1 * CELL_S
-        doubt = Doubt({}, {f"starts and stops of {pump.id}": u_s})
+        n_runs = int((ways == way).sum())
+        doubt = Doubt({}, {f"starts and stops of {pump.id}": sqrt(2.0 * n_runs) * 0.1 * CELL_S}) if n_runs else NO_DOUBT
         return Total(float(on[mode == way].sum()) * CELL_S, doubt, covered, basis, why)
 
     return total(1.0), total(-1.0)

@@ -52,7 +52,7 @@ class FigureRow:
     @property
     def doubts(self) -> str:
         """Where the interval comes from, the largest part first; empty where there is none."""
-        told = [f"{part:.0%} {source}" for source, part in self.figure.doubt.shares() if part >= _LEAST_PART]
+        told = [f"{100 * part:.0f} % {source}" for source, part in self.figure.doubt.shares() if part >= _LEAST_PART]
         return f"{', '.join(told)} (of its variance)." if told else ""
 
 
@@ -171,6 +171,7 @@ def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
     )
     points, power = _loop_points(site, (load, unit.source_loop, unit.desuperheater_loop)), (unit.power,)
     electricity = f"The compressor's power ({unit.power}), added up while it "
+    tells = _loop_points(site, (unit.source_loop, load)) + power
     ran = "Time in which the compressor drew its working power"
     started = "Times that the compressor's power rose from rest, of the runs that"
     cooling = "Heat given to the source + desuperheater heat − the compressor's electricity."
@@ -179,13 +180,13 @@ def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
         FigureRow(f"{path}.heating.heat", line.heating_heat, heat, points + power),
         FigureRow(f"{path}.heating.electricity", line.heating_electricity, f"{electricity}heats.", power),
         FigureRow(f"{path}.heating.cop", line.heating_cop, "Heat made ÷ electricity for it.", points + power),
-        FigureRow(f"{path}.heating.run_hours", line.heating_run_hours, f"{ran} and heated.", points + power),
-        FigureRow(f"{path}.heating.starts", line.heating_starts, f"{started} heated.", points + power),
+        FigureRow(f"{path}.heating.run_hours", line.heating_run_hours, f"{ran} and heated.", tells),
+        FigureRow(f"{path}.heating.starts", line.heating_starts, f"{started} heated.", tells),
         FigureRow(f"{path}.cooling.cooling", line.cooling, cooling, points + power),
         FigureRow(f"{path}.cooling.electricity", line.cooling_electricity, f"{electricity}cools.", power),
         FigureRow(f"{path}.cooling.cop", line.cooling_cop, "Useful cooling ÷ electricity for it.", points + power),
-        FigureRow(f"{path}.cooling.run_hours", line.cooling_run_hours, f"{ran} and cooled.", points + power),
-        FigureRow(f"{path}.cooling.starts", line.cooling_starts, f"{started} cooled.", points + power),
+        FigureRow(f"{path}.cooling.run_hours", line.cooling_run_hours, f"{ran} and cooled.", tells),
+        FigureRow(f"{path}.cooling.starts", line.cooling_starts, f"{started} cooled.", tells),
         *(FigureRow(f"{path}.heating.spf.{name}", figure, _FACTORS[name]) for name, figure in line.spf.items()),
         FigureRow(f"{path}.source_heat", line.source_heat, source, _loop_points(site, (unit.source_loop,))),
     ]

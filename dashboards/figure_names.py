@@ -8,7 +8,7 @@ __all__ = ["figure_label", "figure_name"]
 _HOUSE = {
     "hot_water.heat": "Heat in hot water",
     "hot_water.volume": "Hot water drawn",
-    "hot_water.carried_over": "Hot-water heat that was in store before",
+    "hot_water.carried_over": "Heat from before the account",
     "purchased": "Energy bought for hot water",
     "saved.energy": "Energy saved",
     "saved.money": "Money saved",

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.figure_paths import figures_in_record
 from api.commands import main
 from api.migrate import open_records
 from api.settings import Settings
@@ -213,6 +214,17 @@ def test_a_figure_says_how_it_is_known(data: Path, capsys: pytest.CaptureFixture
     assert shown.startswith("Electric element: heat put in (stages.backup.heat) of ")
     assert "How: Input power" in shown
     assert "errs alike every day" in shown
+
+
+def test_the_figures_of_a_site_are_listed_with_their_names(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["explain", SITE, "--list", "--data", str(data)]) == 0
+    listed = dict(line.split("  ", 1) for line in capsys.readouterr().out.splitlines())
+    assert listed["stages.backup.heat"].strip() == "Electric element: heat put in"
+    assert main(["ledger", SITE, "--data", str(data), "--format", "json"]) == 0
+    days = json.loads(capsys.readouterr().out)["days"]
+    assert list(listed) == [path for path, _ in figures_in_record(days[-1])]
+    assert main(["explain", SITE, "--list", "--data", str(data), "--format", "json"]) == 0
+    assert [each["figure"] for each in json.loads(capsys.readouterr().out)] == list(listed)
 
 
 def test_the_parts_of_a_figures_doubt_make_its_interval(data: Path, capsys: pytest.CaptureFixture[str]) -> None:

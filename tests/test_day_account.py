@@ -256,6 +256,7 @@ def test_in_cooling_the_useful_heat_is_what_is_rejected_less_the_work():
     assert line.heating_heat.value == 0.0
     assert (line.cooling_run_hours.value, line.cooling_starts.value) == (pytest.approx(10.0, abs=0.02), 1.0)
     assert (line.heating_run_hours.value, line.heating_starts.value) == (0.0, 0.0)
+    assert line.heating_run_hours.plus_minus == 0.0  # where nothing ran, no start is in doubt
 
 
 def test_runs_and_starts_of_a_day_that_cools_and_heats_belong_to_the_mode_of_the_run():

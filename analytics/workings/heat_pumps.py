@@ -227,7 +227,7 @@ def _time_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
         if n_runs != n_starts:
             remarks.append("The first run was under way at midnight, so it did not start today.")
             steps = [Step("Starts", f"{n_runs} − {n_runs - n_starts}", Number(float(n_starts), 0))]
-        return Working(path, (), [table], steps, remarks)
+        return Working(path, (), [table] if rows else [], steps, remarks)
     total = Number(sum(minutes), 2, "min")
     steps = [
         Step("Minutes", added([(1.0, Number(m, 2, "min")) for m in minutes]) if minutes else "0.00 min", total),

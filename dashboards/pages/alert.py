@@ -98,7 +98,7 @@ def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
         ("Began", show_instant(alert.began, now, display, is_by_day=by_day)),
         ("Noticed", show_instant(alert.detected, now, display)),
         ("Ended", ended),
-        ("Lasted", show_span(lasted)),
+        ("Has lasted" if alert.ended is None else "Lasted", show_span(lasted)),
         ("Costs", f"about {show_money(alert.cost_per_day, display)} a day" if known else "not known"),
     ]
 
@@ -180,6 +180,9 @@ def _without_unit(name: str) -> str:
 
 # Names that people would not guess from those of the judgement.
 _NAMED = {
+    "called": "Called for",
+    "damage": "Does damage from",
+    "still_flow": "Counts as standing up to",
     "had": "Given",
     "plus_minus": "± of what was expected",
     "short": "Too little by",
