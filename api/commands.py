@@ -101,10 +101,14 @@ def _log(arguments: argparse.Namespace) -> Path:
     """Append the traceback to the data folder's log, or to one among the temporary files."""
     folder = getattr(arguments, "data", None) or default_data() or tempfile.gettempdir()
     path = Path(folder) / "heatledger.log"
-    if not path.parent.is_dir():
+    text = f"{datetime.now(UTC).isoformat()} {traceback.format_exc()}\n"
+    try:
+        with path.open("a") as log:
+            log.write(text)
+    except OSError:  # no such folder, or one that may not be written into
         path = Path(tempfile.gettempdir()) / "heatledger.log"
-    with path.open("a") as log:
-        log.write(f"{datetime.now(UTC).isoformat()} {traceback.format_exc()}\n")
+        with path.open("a") as log:
+            log.write(text)
     return path
 
 

@@ -327,6 +327,19 @@ def test_a_fault_of_the_program_is_a_sentence_with_the_place_of_its_details(
     assert "Traceback" in (data / "heatledger.log").read_text()
 
 
+def test_a_log_that_cannot_be_written_is_no_second_fault(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("out of cheese")
+
+    monkeypatch.setattr("api.commands_results.compute_here", breaks)
+    monkeypatch.setattr("tempfile.tempdir", str(data.parent))
+    (data / "heatledger.log").mkdir()
+    assert main(["ledger", SITE, "--data", str(data)]) == 2
+    assert f"the details are in {data.parent / 'heatledger.log'}" in capsys.readouterr().err
+
+
 def test_an_interrupted_command_says_so(
     data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -19,6 +19,8 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("usage")
     (folder / "house.toml").write_text(site_text())
     (folder / "nothing.csv").touch()
+    (folder / "broken").mkdir()
+    (folder / "broken" / "records.db").write_text("no database")
     readings = wide_csv(folder / "readings.csv", first_ms(DAYS[0]), first_ms(DAYS[1]) + 86_399_000)
     assert main(["add", str(folder / "house.toml"), "--data", str(folder / "data")]) == 0
     assert main(["import", SITE, str(readings), "--data", str(folder / "data")]) == 0
@@ -78,6 +80,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["quarantine", "--replay=yes"], "--replay takes no value"),
         (["ledger", SITE, "--data", "house.toml"], "house.toml is a file, where the data folder should be"),
         (["alerts", "--data", "."], "the folder . holds no data of heatledger; `heatledger add"),
+        (["ledger", SITE, "--data", "broken"], "broken/records.db is not a records file of heatledger; move it away"),
         (["demo", "--data", "house.toml"], "house.toml is a file, where the data folder should be"),
         (["month", SITE, "9999-12", "--data", "DATA"], "MONTH: 9999-12-01 is not between 2000-01-01 and 2999"),
         (["explain", SITE, "hot_water.heat", "9999", "--data", "DATA"], "'9999' is no day, week, month or year"),
