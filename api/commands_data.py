@@ -44,8 +44,8 @@ def _add_import(commands: Commands) -> None:
         "has none) and one column a point, or the long form time,point,value. What cannot be used goes to quarantine. "
         "The same file twice is stored once.",
     )
-    parser.add_argument("site", metavar="SITE")
-    parser.add_argument("files", metavar="FILE", nargs="+", type=Path)
+    parser.add_argument("site", metavar="SITE", help="id of the site")
+    parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="CSV (may be gzipped) or Parquet")
     add_data_option(parser)
     parser.set_defaults(run=_import)
 

@@ -35,7 +35,7 @@ def add_expected_command(commands: Commands) -> None:
         "good weeks lead one to expect under the day's conditions, with its 95 % interval; how well that model fits; "
         "and whether the deviations add up to a lasting shift.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     add_days_options(parser)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)

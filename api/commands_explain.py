@@ -30,7 +30,7 @@ def add_explain_command(commands: Commands) -> None:
         "that it can be worked out again with a calculator; the sensors that it rests on with their calibration and "
         "accuracy, its coverage and assumptions, and what each source of doubt adds to its interval.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     parser.add_argument(
         "figure", metavar="FIGURE", nargs="?", help="its path, such as stages.sun.heat, or a part of it that says which"
     )

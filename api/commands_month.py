@@ -49,7 +49,7 @@ def add_month_command(commands: Commands) -> None:
         description="A month, and the year up to its end, beside the same days of the year before: as they were, and "
         "corrected for the use of hot water and the weather; with the assumptions that the saved money rests on.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     parser.add_argument("month", metavar="MONTH", type=month_argument, help="YYYY-MM")
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)

@@ -50,7 +50,7 @@ def _add_moved(commands: Commands) -> None:
         "of late readings: by cause, the days touched, the main figures before and after, and the largest movements "
         "of a day.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     add_days_options(parser)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
@@ -114,7 +114,7 @@ def _add_statement(commands: Commands) -> None:
         "again, it shows the kept one, and says which figures have moved since and why; --correct then makes a new "
         "one that takes its place. Nothing that was sent is overwritten.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     parser.add_argument("month", metavar="MONTH", type=month_argument, nargs="?", help="YYYY-MM")
     parser.add_argument("--out", metavar="FILE.html", type=Path, help="write the document, ready to print or send")
     parser.add_argument("--list", dest="is_list", action="store_true", help="list the statements, of MONTH or all")
