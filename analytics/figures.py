@@ -93,11 +93,13 @@ class HeatPumpLine:
     heating_heat: Figure
     heating_electricity: Figure
     heating_cop: Figure
-    run_hours: Figure
-    starts: Figure
+    heating_run_hours: Figure
+    heating_starts: Figure
     cooling: Figure
     cooling_electricity: Figure
     cooling_cop: Figure
+    cooling_run_hours: Figure
+    cooling_starts: Figure
     source_heat: Figure
     spf: Mapping[str, Figure] = field(default_factory=dict)
 
@@ -251,14 +253,16 @@ def _heat_pump_to_json(line: HeatPumpLine) -> dict[str, Any]:
             "heat": fig(line.heating_heat),
             "electricity": fig(line.heating_electricity),
             "cop": fig(line.heating_cop),
-            "run_hours": fig(line.run_hours),
-            "starts": fig(line.starts),
+            "run_hours": fig(line.heating_run_hours),
+            "starts": fig(line.heating_starts),
             "spf": {boundary: fig(figure) for boundary, figure in line.spf.items()},
         },
         "cooling": {
             "cooling": fig(line.cooling),
             "electricity": fig(line.cooling_electricity),
             "cop": fig(line.cooling_cop),
+            "run_hours": fig(line.cooling_run_hours),
+            "starts": fig(line.cooling_starts),
         },
         "source_heat": fig(line.source_heat),
     }
@@ -272,14 +276,23 @@ def _heat_pump_from_json(data: dict[str, Any]) -> HeatPumpLine:
         heating_heat=fig(heating["heat"]),
         heating_electricity=fig(heating["electricity"]),
         heating_cop=fig(heating["cop"]),
-        run_hours=fig(heating["run_hours"]),
-        starts=fig(heating["starts"]),
+        heating_run_hours=fig(heating["run_hours"]),
+        heating_starts=fig(heating["starts"]),
         cooling=fig(cooling["cooling"]),
         cooling_electricity=fig(cooling["electricity"]),
         cooling_cop=fig(cooling["cop"]),
+        cooling_run_hours=_kept_later(cooling, "run_hours", "h"),
+        cooling_starts=_kept_later(cooling, "starts", ""),
         source_heat=fig(data["source_heat"]),
         spf={boundary: fig(figure) for boundary, figure in heating.get("spf", {}).items()},
     )
+
+
+def _kept_later(data: dict[str, Any], name: str, unit: str) -> Figure:
+    """A figure that days kept from before have not got."""
+    if name in data:
+        return figure_from_json(data[name])
+    return unavailable(unit, "This day was accounted before this figure was kept by itself.")
 
 
 def day_from_json(site: str, data: dict[str, Any]) -> DayLedger:

@@ -11,26 +11,33 @@ source is the loop's heat with its sign turned.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import nan, sqrt
+from math import nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known, unknown_as_none
-from analytics.derived import part_of, quotient, ratio_moves, shown_times, spread, stated, stated_own, unheard_at_mean
+from analytics.derived import part_of, quotient, ratio_moves, spread, stated, stated_own, unheard_at_mean
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
+from analytics.heat_pump_runs import (
+    Runs,
+    on_part,
+    ran_before_midnight,
+    run_totals,
+    runs_power_w,
+    runs_where,
+    starts_by_mode,
+)
 from analytics.plant import CELL_S, UNKNOWN, Course, HeatPumpDay, LoopDay, Signal, Total, not_known
-from analytics.segments import gap_amount, pieces_of
+from analytics.segments import gap_amount
 from analytics.site import HeatPump, Site
 
 __all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
 
 Array = NDArray[np.float64]
 
-_ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
-_ON_W = 50.0
 _LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
 _LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
 _U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
@@ -45,22 +52,23 @@ def meter_heat_pump(
     if signal is None or len(signal.time_s) == 0:
         return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame=frame)
     elec_w, elec = _electricity(signal, frame)
-    on = _on_part(pump, elec_w)
-    runs = _runs(on > 0)
+    on = on_part(pump, elec_w)
+    runs = runs_where(on > 0)
     exchange = _exchange(pump, loops)
     mode = _mode(runs, exchange, frame.n_cells)
     return _account(
         site, pump, elec_w=elec_w, elec=elec, on=on, runs=runs, mode=mode, exchange=exchange,
-        ran_before=_ran_before(pump, signal), frame=frame,
+        ran_before=ran_before_midnight(pump, signal), frame=frame,
     )  # fmt: skip
 
 
 def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], *, frame: DayFrame) -> HeatPumpDay:
     unknown = frame.unknown()
     return HeatPumpDay(
-        heat_pump=pump.id, elec_w=unknown, is_on=unknown, mode=unknown, useful_w=unknown, n_starts=0,
+        heat_pump=pump.id, elec_w=unknown, is_on=unknown, mode=unknown, useful_w=unknown,
+        n_heating_starts=0, n_cooling_starts=0,
         elec=why, heating=why, heating_elec=why, heating_cop=why, cooling=why, cooling_elec=why, cooling_cop=why,
-        source=_source_total(loops.get(pump.source_loop)), caused_elec=why, run=why,
+        source=_source_total(loops.get(pump.source_loop)), caused_elec=why, heating_run=why, cooling_run=why,
     )  # fmt: skip
 
 
@@ -81,32 +89,6 @@ def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
     return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 
-def _on_part(pump: HeatPump, elec_w: Array) -> Array:
-    """Part of each cell in which the compressor runs: in the cell of a start or stop, by its mean power."""
-    power = unknown_as_none(elec_w)
-    on = power > _threshold_w(pump, elec_w)
-    before = np.concatenate(([0.0], power[:-1]))
-    after = np.concatenate((power[1:], [0.0]))
-    level = np.maximum(before, after)
-    edge = on & ((before < 0.5 * power) | (after < 0.5 * power) | (level > 1.2 * power))
-    part = np.where(edge, np.minimum(power / np.maximum(level, 1.0), 1.0), 1.0)
-    return np.where(on, part, 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Runs:
-    """First and last cell (inclusive) of each time that the compressor ran."""
-
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
-
-
-def _runs(on: NDArray[np.bool_]) -> _Runs:
-    framed = np.concatenate(([False], on, [False]))
-    turns = (framed[1:] != framed[:-1]).nonzero()[0]
-    return _Runs(turns[::2], turns[1::2] - 1)
-
-
 @dataclass(frozen=True, slots=True)
 class _Exchange:
     """Loops that the pump works on; their heat counts as positive from the source, and toward load and tank."""
@@ -116,6 +98,10 @@ class _Exchange:
     desuperheater: LoopDay | None
     has_load_loop: bool
     has_desuperheater: bool
+
+    @property
+    def tells_mode(self) -> bool:
+        return self.source is not None or self.load is not None
 
     def course(self, name: str) -> Array | None:
         loop: LoopDay | None = getattr(self, name)
@@ -139,7 +125,7 @@ def _exchange(pump: HeatPump, loops: Mapping[str, LoopDay]) -> _Exchange:
     )
 
 
-def _mode(runs: _Runs, exchange: _Exchange, n_cells: int) -> Array:
+def _mode(runs: Runs, exchange: _Exchange, n_cells: int) -> Array:
     """+1 heating, -1 cooling over each run and just around it, else 0."""
     mode = np.zeros(n_cells)
     course = exchange.course("source")
@@ -226,13 +212,13 @@ def _account(
     elec_w: Array,
     elec: Total,
     on: Array,
-    runs: _Runs,
+    runs: Runs,
     mode: Array,
     exchange: _Exchange,
     ran_before: bool,
     frame: DayFrame,
 ) -> HeatPumpDay:
-    runs_w = _of_runs(elec_w, on)
+    runs_w = runs_power_w(elec_w, on)
     ways = _heating(exchange, runs_w), _cooling(pump, exchange, runs_w)
     heats, cools = mode > 0, mode < 0
     heating, cooling = (_side(way, runs_w, cells, elec=elec) for way, cells in zip(ways, (heats, cools), strict=True))
@@ -240,16 +226,16 @@ def _account(
     for way, cells in zip(ways, (heats, cools), strict=True):
         useful = np.where(cells, nan if way.course is None else way.course, useful)
     caused = _caused(site, pump, exchange, elec_w=runs_w, heats=heats, cop=heating.cop)
-    run_s = float(on.sum()) * CELL_S
-    n_runs = max(len(runs.first), 1)
-    u_run_s = shown_times(stated_own(0.1 * CELL_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
+    heating_run, cooling_run = run_totals(pump, runs, mode, on=on, is_told=exchange.tells_mode, covered=elec.covered)
+    starts = starts_by_mode(runs, mode, ran_before=ran_before)
     return HeatPumpDay(
         heat_pump=pump.id,
         elec_w=elec_w,
         is_on=np.where(np.isnan(elec_w), nan, on),
         mode=np.where(np.isnan(elec_w), nan, np.where(on > 0, mode, 0.0)),
         useful_w=useful,
-        n_starts=_starts(runs, ran_before=ran_before),
+        n_heating_starts=starts[0],
+        n_cooling_starts=starts[1],
         caused_elec_w=caused[0],
         elec=elec,
         heating=heating.heat,
@@ -260,37 +246,9 @@ def _account(
         cooling_cop=cooling.cop,
         source=_source_total(exchange.source),
         caused_elec=caused[1],
-        run=Total(run_s, Doubt({}, {f"starts and stops of {pump.id}": u_run_s}), elec.covered),
+        heating_run=heating_run,
+        cooling_run=cooling_run,
     )
-
-
-def _of_runs(elec_w: Array, on: Array) -> Array:
-    """
-    The compressor's electricity without what the heat pump takes at rest. [W]
-
-    Beside a run's cells those before and after it count, in which it may have run for some seconds.
-    """
-    beside = on > 0
-    beside[1:] |= on[:-1] > 0
-    beside[:-1] |= on[1:] > 0
-    return np.where(beside | np.isnan(elec_w), elec_w, 0.0)
-
-
-def _starts(runs: _Runs, *, ran_before: bool) -> int:
-    # A run that was under way at midnight did not start today.
-    return len(runs.first) - int(ran_before and len(runs.first) > 0 and runs.first[0] == 0)
-
-
-def _ran_before(pump: HeatPump, signal: Signal) -> bool:
-    """Whether the compressor ran in the last cell of the day before."""
-    pieces = pieces_of(signal, start_s=-CELL_S, end_s=0.0)
-    mean_w = float(pieces.amount.sum()) / CELL_S
-    return mean_w > _threshold_w(pump, signal.value)
-
-
-def _threshold_w(pump: HeatPump, power_w: Array) -> float:
-    rated_w = max((r.power_w for r in pump.rating), default=float(np.nanmax(power_w, initial=0.0)))
-    return max(_ON_PART * rated_w, _ON_W)
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,13 +361,13 @@ class Exchanged:
 
 def exchanged(pump: HeatPump, day: HeatPumpDay, loops: Mapping[str, LoopDay]) -> Exchanged:
     """The runs of a metered day, with the heat of the loops beside them."""
-    exchange, runs = _exchange(pump, loops), _runs(np.nan_to_num(day.is_on) > 0)
+    exchange, runs = _exchange(pump, loops), runs_where(np.nan_to_num(day.is_on) > 0)
     pauses = (runs.last[:-1] + 1 + runs.first[1:]) // 2
     names = ("source", "load", "desuperheater")
     heat = {name: course for name in names if (course := exchange.course(name)) is not None}
     return Exchanged(
         _mode(runs, exchange, len(day.is_on)),
         np.searchsorted(pauses, np.arange(len(day.is_on)), side="right"),
-        _of_runs(day.elec_w, np.nan_to_num(day.is_on)),
+        runs_power_w(day.elec_w, np.nan_to_num(day.is_on)),
         heat,
     )

@@ -192,22 +192,28 @@ def _delivered_backup_fraction(plant: PlantDay, lines: Sequence[StageLine], wate
 
 
 def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
-    starts = Figure(float(pump.n_starts), "", 0.0, "measured", min(pump.elec.covered, 1.0))
-    if isnan(pump.elec.amount):
-        starts = unavailable("", pump.elec.why)
     return HeatPumpLine(
         heat_pump=pump.heat_pump,
         heating_heat=energy_figure(pump.heating),
         heating_electricity=energy_figure(pump.heating_elec),
         heating_cop=_figure(pump.heating_cop, "1", 1.0),
-        run_hours=_figure(pump.run, "h", 1 / 3600.0),
-        starts=starts,
+        heating_run_hours=_figure(pump.heating_run, "h", 1 / 3600.0),
+        heating_starts=_starts(pump.n_heating_starts, pump.heating_run),
         cooling=energy_figure(pump.cooling),
         cooling_electricity=energy_figure(pump.cooling_elec),
         cooling_cop=_figure(pump.cooling_cop, "1", 1.0),
+        cooling_run_hours=_figure(pump.cooling_run, "h", 1 / 3600.0),
+        cooling_starts=_starts(pump.n_cooling_starts, pump.cooling_run),
         source_heat=energy_figure(pump.source),
         spf={name: _figure(factor, "1", 1.0) for name, factor in performance_factors(plant, pump).items()},
     )
+
+
+def _starts(count: int, run: Total) -> Figure:
+    """A count is known as its run time is."""
+    if isnan(run.amount):
+        return unavailable("", run.why)
+    return Figure(float(count), "", 0.0, run.basis, min(run.covered, 1.0), run.why)
 
 
 def _tank_line(plant: PlantDay, tank: Tank) -> TankLine:

@@ -101,7 +101,7 @@ def _name(by: By, first: date, last: date) -> str:
         case "year":
             return f"{first.year}"
         case _:
-            return f"{first} to {last}"
+            return f"{first}" if first == last else f"{first} to {last}"
 
 
 def add_up(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]) -> Period:
@@ -276,11 +276,13 @@ def _heat_pump(pump: str, mine: Sequence[HeatPumpLine], n_days: int) -> HeatPump
         heating_heat=added("heating_heat"),
         heating_electricity=added("heating_electricity"),
         heating_cop=_cop(heating, none),
-        run_hours=added("run_hours"),
-        starts=added("starts"),
+        heating_run_hours=added("heating_run_hours"),
+        heating_starts=added("heating_starts"),
         cooling=added("cooling"),
         cooling_electricity=added("cooling_electricity"),
         cooling_cop=_cop(cooling, none),
+        cooling_run_hours=added("cooling_run_hours"),
+        cooling_starts=added("cooling_starts"),
         source_heat=added("source_heat"),
     )
 

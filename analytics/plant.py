@@ -184,7 +184,8 @@ class HeatPumpDay:
     """
     `mode` is +1 heating, -1 cooling, 0 off. `useful_w` is heat in heating, cooling in cooling, zero or more.
 
-    `caused_elec_w` is the part of `elec_w` that heat for the hot water caused (in heating only).
+    `caused_elec_w` is the part of `elec_w` that heat for the hot water caused (in heating only). A start belongs to the
+    mode of the run that it began.
     """
 
     heat_pump: str
@@ -192,7 +193,8 @@ class HeatPumpDay:
     is_on: Course
     mode: Course
     useful_w: Course
-    n_starts: int
+    n_heating_starts: int
+    n_cooling_starts: int
     caused_elec_w: Course | None = None
     elec: Total = UNKNOWN
     heating: Total = UNKNOWN
@@ -203,7 +205,8 @@ class HeatPumpDay:
     cooling_cop: Total = UNKNOWN
     source: Total = UNKNOWN
     caused_elec: Total = UNKNOWN
-    run: Total = UNKNOWN
+    heating_run: Total = UNKNOWN
+    cooling_run: Total = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,18 +11,19 @@ from sqlalchemy.orm import Session
 
 from analytics.corrected import Correction
 from analytics.figures import DayLedger, day_from_json, figure_to_json
+from analytics.period import Period
 from analytics.site import Site
 from analytics.trace import local_day_at
 from analytics.year_before import Beside, beside, month_to, year_to
 from api.held import held_versions
 from api.records import DayRow
-from api.results import NoLedgerError
+from api.results import NoLedgerError, period, period_json
 from api.sites import present_site
 from dashboards.assumptions import Held, money_assumptions
 from dashboards.beside import beside_sentences
 from dashboards.numbers import display_of
 
-__all__ = ["MonthBeside", "month_beside", "month_json"]
+__all__ = ["MonthBeside", "month_beside", "month_json", "own_figures"]
 
 _AROUND = timedelta(days=31)  # what is learnt from, before and after the days of the year before
 _NOT_COMPARED: dict[str, Any] = {"stages": [], "heat_pumps": [], "tanks": [], "pair_checks": []}
@@ -93,13 +94,19 @@ def _days(session: Session, site: str, last: date) -> Sequence[DayLedger]:
     return [day_from_json(site, {**data, **_NOT_COMPARED}) for data in session.scalars(wanted.order_by(DayRow.day))]
 
 
-def month_json(found: MonthBeside) -> dict[str, Any]:
-    """The same as JSON."""
+def own_figures(session: Session, found: MonthBeside) -> Period:
+    """The month by itself, of all its days that have an account, whatever the year before tells."""
+    return period(session, found.site.id, first=found.last.replace(day=1), last=found.last)
+
+
+def month_json(found: MonthBeside, own: Period) -> dict[str, Any]:
+    """The same as JSON, and the month by itself in the shape of a month of `ledger --by month`."""
     return {
         "site": found.site.id,
         "timezone": found.site.timezone,
         "last": found.last.isoformat(),
         "in_progress": found.in_progress,
+        "month": {**period_json(own), "day": f"{found.last:%Y-%m}"},
         "compared": [_beside_json(each, found) for each in found.compared],
         "assumptions": money_assumptions(found.held),
     }

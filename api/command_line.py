@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from api.settings import Settings, from_environment
+from api.span_names import day_of, month_of
 
 __all__ = [
     "CommandError",
@@ -23,10 +24,12 @@ __all__ = [
     "day_argument",
     "days_asked",
     "existing_settings_of",
+    "month_argument",
     "now_ms",
     "print_out",
     "progress_bar",
     "read_text",
+    "refuse_file",
     "say",
     "settings_of",
     "terminal",
@@ -77,8 +80,27 @@ def days_asked(arguments: argparse.Namespace) -> tuple[date | None, date | None]
 
 
 def settings_of(arguments: argparse.Namespace, **given: object) -> Settings:
-    """Settings from the command line and the environment."""
-    return from_environment(data=arguments.data, **given)
+    """
+    Settings from the command line and the environment.
+
+    Raises:
+        CommandError: If a file lies where the data folder should be.
+    """
+    settings = from_environment(data=arguments.data, **given)
+    if settings.data is not None:
+        refuse_file(settings.data)
+    return settings
+
+
+def refuse_file(data: Path) -> None:
+    """
+    That a data folder can be there.
+
+    Raises:
+        CommandError: If a file is there.
+    """
+    if data.exists() and not data.is_dir():
+        raise CommandError(f"{data} is a file, where the data folder should be")
 
 
 def existing_settings_of(arguments: argparse.Namespace, **given: object) -> Settings:
@@ -86,20 +108,36 @@ def existing_settings_of(arguments: argparse.Namespace, **given: object) -> Sett
     The same, for a command that needs what is stored already.
 
     Raises:
-        CommandError: If the data folder does not exist, so that a slip of the pen makes no new one.
+        CommandError: If the data folder does not exist or is empty, so that a slip of the pen makes no new one.
     """
     settings = settings_of(arguments, **given)
-    if settings.data is not None and not settings.data.is_dir():
-        raise CommandError(f"there is no data folder {settings.data}; `heatledger add SITE.toml --data DIR` makes one")
+    if settings.data is not None:
+        _check_folder(settings.data, is_embedded=not settings.records_url)
     return settings
+
+
+def _check_folder(data: Path, *, is_embedded: bool) -> None:
+    begins = "`heatledger add SITE.toml --data DIR` begins one"
+    if not data.exists():
+        raise CommandError(f"there is no data folder {data}; {begins}")
+    if is_embedded and not (data / "records.db").exists():
+        raise CommandError(f"the folder {data} holds no data of heatledger; {begins}")
 
 
 def day_argument(text: str) -> date:
     """A day as it is typed: 2026-01-05."""
     try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a day; write it as YYYY-MM-DD") from None
+        return day_of(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def month_argument(text: str) -> date:
+    """A month as it is typed, 2026-01, by its first day."""
+    try:
+        return month_of(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def read_text(path: Path) -> str:

@@ -31,6 +31,7 @@ from api.results import NoLedgerError, StatementError, UnknownFigureError, Unkno
 from api.service_file import ServiceError
 from api.settings import SettingsError, default_data
 from api.sites import UnknownSiteError
+from api.usage import OneSentenceParser, UsageError
 from ingest.file_rows import FileRefusedError
 from ingest.store import StoreUnavailableError
 
@@ -59,8 +60,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code."""
     try:
         arguments = _parser().parse_args(argv)
-    except SystemExit as end:  # argparse ends the program by itself after --help and wrong usage.
+    except SystemExit as end:  # argparse ends the program by itself after --help.
         return int(end.code or _DONE)
+    except UsageError as error:
+        return _fail(str(error))
     return _run(arguments.run, arguments)
 
 
@@ -98,15 +101,19 @@ def _log(arguments: argparse.Namespace) -> Path:
     """Append the traceback to the data folder's log, or to one among the temporary files."""
     folder = getattr(arguments, "data", None) or default_data() or tempfile.gettempdir()
     path = Path(folder) / "heatledger.log"
-    if not path.parent.is_dir():
+    text = f"{datetime.now(UTC).isoformat()} {traceback.format_exc()}\n"
+    try:
+        with path.open("a") as log:
+            log.write(text)
+    except OSError:  # no such folder, or one that may not be written into
         path = Path(tempfile.gettempdir()) / "heatledger.log"
-    with path.open("a") as log:
-        log.write(f"{datetime.now(UTC).isoformat()} {traceback.format_exc()}\n")
+        with path.open("a") as log:
+            log.write(text)
     return path
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = OneSentenceParser(
         prog="heatledger",
         description="Keeps an honest account of heat for hybrid hot-water and heating systems, and says what has "
         "failed, with its evidence.",

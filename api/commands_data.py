@@ -22,10 +22,12 @@ from api.command_line import (
     terminal,
 )
 from api.settings import Settings, require_data
+from dashboards.numbers import plural
 
 __all__ = ["add_data_commands"]
 
 _SHOWN_BYTES = 60
+_MOST_DAYS = 3660  # ten years; a house writes some 10 MB of text a month
 
 
 def add_data_commands(commands: Commands) -> None:
@@ -42,8 +44,8 @@ def _add_import(commands: Commands) -> None:
         "has none) and one column a point, or the long form time,point,value. What cannot be used goes to quarantine. "
         "The same file twice is stored once.",
     )
-    parser.add_argument("site", metavar="SITE")
-    parser.add_argument("files", metavar="FILE", nargs="+", type=Path)
+    parser.add_argument("site", metavar="SITE", help="id of the site")
+    parser.add_argument("files", metavar="FILE", nargs="+", type=Path, help="CSV (may be gzipped) or Parquet")
     add_data_option(parser)
     parser.set_defaults(run=_import)
 
@@ -54,9 +56,12 @@ def _import(arguments: argparse.Namespace) -> int:
     from api.sites import present_site
 
     settings = existing_settings_of(arguments)
-    missing = [str(path) for path in arguments.files if not path.is_file()]
+    missing = [str(path) for path in arguments.files if not path.exists()]
     if missing:
         raise CommandError(f"there is no file {', '.join(missing)}")
+    for path in arguments.files:
+        if path.is_dir():
+            raise CommandError(f"{path} is a folder; name the files in it, such as {path}/*.csv")
     with open_records(settings.resolved_records_url) as records:
         with records.look() as session:
             present_site(session, arguments.site)
@@ -94,8 +99,8 @@ def _import_by_service(service: Any, site: str, paths: Sequence[Path]) -> dict[s
 
 def _counted(counts: dict[str, int]) -> str:
     sentence = (
-        f"{counts['received']} readings received: {counts['stored']} stored, {counts['duplicate']} duplicate, "
-        f"{counts['quarantined']} in quarantine"
+        f"{plural(counts['received'], 'reading')} received: {counts['stored']} stored, "
+        f"{counts['duplicate']} duplicate, {counts['quarantined']} in quarantine"
     )
     if counts["replaced"]:
         sentence += f"; {counts['replaced']} of those stored took the place of another value"
@@ -173,8 +178,8 @@ def _replay(settings: Settings, records: Any, *, site: str | None) -> dict[str, 
 
 def _replayed(counts: dict[str, Any]) -> str:
     return (
-        f"{counts['received']} readings tried again: {counts['stored']} stored, {counts['duplicate']} duplicate, "
-        f"{counts['quarantined']} still in quarantine."
+        f"{plural(counts['received'], 'reading')} tried again: {counts['stored']} stored, "
+        f"{counts['duplicate']} duplicate, {counts['quarantined']} still in quarantine."
     )
 
 
@@ -221,8 +226,12 @@ def _virtual(arguments: argparse.Namespace) -> int:
         return 0
     if arguments.out is None:
         raise CommandError("say with --out DIR where the site file and the readings are to be written")
-    if arguments.days < 1:
-        raise CommandError(f"--days must be 1 or more; it is {arguments.days}")
+    if not 1 <= arguments.days <= _MOST_DAYS:
+        raise CommandError(f"--days must be 1 to {_MOST_DAYS}; it is {arguments.days}")
+    if arguments.seed < 0:
+        raise CommandError(f"--seed must be 0 or more; it is {arguments.seed}")
+    if arguments.out.exists() and not arguments.out.is_dir():
+        raise CommandError(f"{arguments.out} is a file, where the folder for what is written should be")
     with progress_bar("days") as tell:
         print_out(write_virtual_site(arguments, tell))
     return 0

@@ -18,7 +18,6 @@ from api.command_line import (
     print_out,
 )
 from api.commands_results import settle_site
-from api.expected_record import expected_json, expected_record
 from api.migrate import open_records
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, to_display, unit_name
@@ -36,7 +35,7 @@ def add_expected_command(commands: Commands) -> None:
         "good weeks lead one to expect under the day's conditions, with its 95 % interval; how well that model fits; "
         "and whether the deviations add up to a lasting shift.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     add_days_options(parser)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
@@ -44,6 +43,9 @@ def add_expected_command(commands: Commands) -> None:
 
 
 def _expected(arguments: argparse.Namespace) -> int:
+    # Physics takes seconds to import; the other commands do without.
+    from api.expected_record import expected_json, expected_record
+
     first, last = days_asked(arguments)
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:

@@ -3,7 +3,6 @@
 import argparse
 import json
 from collections.abc import Iterator
-from datetime import date
 
 from rich.console import Console
 from rich.table import Table
@@ -11,27 +10,35 @@ from rich.table import Table
 from analytics.figure_paths import figures_by_path
 from analytics.figures import Figure
 from analytics.period import Period
+from analytics.site import Site
 from analytics.year_before import Beside
-from api.beside import MonthBeside, month_beside, month_json
-from api.command_line import Commands, add_data_option, existing_settings_of, now_ms, print_out, terminal
+from api.beside import MonthBeside, month_beside, month_json, own_figures
+from api.command_line import (
+    Commands,
+    add_data_option,
+    existing_settings_of,
+    month_argument,
+    now_ms,
+    print_out,
+    terminal,
+)
 from api.commands_results import settle_site
 from api.migrate import open_records
-from api.results import period
 from dashboards.assumptions import money_assumptions
 from dashboards.beside import beside_sentences
-from dashboards.numbers import Display, display_of, show_figure, show_month
-from dashboards.past import figure_name
+from dashboards.figure_names import figure_name
+from dashboards.numbers import Display, display_of, plural, show_figure, show_month
 
 __all__ = ["add_month_command"]
 
-_NAMES = {
-    "purchased": "Bought",
-    "hot_water_heat": "Heat in hot water",
-    "purchased_per_heat": "Bought for each kWh of it",
-    "saved_energy": "Saved, energy",
-    "saved_money": "Saved, money",
-    "saved_co2": "Saved, CO₂",
+_PATHS = {
+    "purchased": "purchased",
+    "hot_water_heat": "hot_water.heat",
+    "saved_energy": "saved.energy",
+    "saved_money": "saved.money",
+    "saved_co2": "saved.co2",
 }
+_PER_HEAT = "Bought for each kWh of heat"
 _OWN = ("purchased", "hot_water.heat", "saved.energy", "saved.money", "saved.co2")
 
 
@@ -42,18 +49,11 @@ def add_month_command(commands: Commands) -> None:
         description="A month, and the year up to its end, beside the same days of the year before: as they were, and "
         "corrected for the use of hot water and the weather; with the assumptions that the saved money rests on.",
     )
-    parser.add_argument("site", metavar="SITE")
-    parser.add_argument("month", metavar="MONTH", type=_month, help="YYYY-MM")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
+    parser.add_argument("month", metavar="MONTH", type=month_argument, help="YYYY-MM")
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
     parser.set_defaults(run=_run)
-
-
-def _month(text: str) -> date:
-    try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is not a month; write it as YYYY-MM, such as 2026-01") from None
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -62,9 +62,9 @@ def _run(arguments: argparse.Namespace) -> int:
         settle_site(settings, records, arguments.site)
         with records.look() as session:
             found = month_beside(session, arguments.site, arguments.month, now_ms=now_ms())
-            own = period(session, arguments.site, first=arguments.month, last=found.last)
+            own = own_figures(session, found)
     if arguments.format == "json":
-        print_out(json.dumps(month_json(found)))
+        print_out(json.dumps(month_json(found, own)))
     else:
         _print(found, own, terminal())
     return 0
@@ -73,8 +73,9 @@ def _run(arguments: argparse.Namespace) -> int:
 def _print(found: MonthBeside, own: Period, console: Console) -> None:
     display = display_of(found.site)
     compared = found.compared
-    if not compared[0].changes:
+    if compared[0].n_pairs < own.n_known:  # else the month's own figures stand beside those of the year before
         console.print(_own_table(found, own, display))
+    if not compared[0].changes:
         # Nothing beside the month and nothing beside the year is one thing to say.
         compared = compared if any(each.changes for each in compared) else compared[:1]
     for each in compared:
@@ -89,10 +90,10 @@ def _print(found: MonthBeside, own: Period, console: Console) -> None:
 
 
 def _own_table(found: MonthBeside, own: Period, display: Display) -> Table:
-    """The month alone, where there is nothing to set beside it."""
+    """The month alone."""
     table, figures = Table(title=f"{found.site.name} ({found.site.id})"), figures_by_path(own.total)
     table.add_column("")
-    table.add_column(own.span.name, justify="right")
+    table.add_column(f"{own.span.name} ({own.n_known} of {plural(own.span.n_days, 'day')})", justify="right")
     for path in _OWN:
         table.add_row(figure_name(found.site, path), show_figure(figures[path], display))
     return table
@@ -102,17 +103,18 @@ def _table(each: Beside, found: MonthBeside, display: Display) -> Table:
     table = Table(title=f"{found.site.name} ({found.site.id})")
     for heading in ("", *(f"{span.first} to {span.last}" for span in (each.later, each.earlier)), "Difference"):
         table.add_column(heading, justify="right" if heading else "left")
-    for row in _rows(each, display):
+    for row in _rows(each, found.site, display):
         table.add_row(*row)
     return table
 
 
-def _rows(each: Beside, display: Display) -> Iterator[tuple[str, ...]]:
+def _rows(each: Beside, site: Site, display: Display) -> Iterator[tuple[str, ...]]:
     def shown(*figures: Figure) -> tuple[str, ...]:
         return tuple(show_figure(figure, display) for figure in figures)
 
     for name, change in each.changes.items():
-        yield _NAMES[name], *shown(change.later, change.earlier, change.difference)
+        told = figure_name(site, _PATHS[name]) if name in _PATHS else _PER_HEAT
+        yield told, *shown(change.later, change.earlier, change.difference)
     if each.correction is not None:
         bought = each.changes["purchased"].earlier
         yield "Bought, corrected", *shown(each.correction.purchased, bought, each.correction.change)

@@ -3,7 +3,7 @@
 import argparse
 import json
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -20,6 +20,7 @@ from api.command_line import (
     add_days_options,
     days_asked,
     existing_settings_of,
+    month_argument,
     now_ms,
     print_out,
     say,
@@ -29,8 +30,9 @@ from api.commands_results import settle_site
 from api.migrate import open_records
 from api.records import Records
 from api.sites import present_site
+from dashboards.figure_names import figure_name
 from dashboards.numbers import Display, display_of, show_figure
-from dashboards.past import figure_name, moved_sentence, show_change, show_moved
+from dashboards.past import moved_sentence, show_change, show_moved
 
 __all__ = ["add_past_commands"]
 
@@ -48,7 +50,7 @@ def _add_moved(commands: Commands) -> None:
         "of late readings: by cause, the days touched, the main figures before and after, and the largest movements "
         "of a day.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     add_days_options(parser)
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
@@ -112,8 +114,8 @@ def _add_statement(commands: Commands) -> None:
         "again, it shows the kept one, and says which figures have moved since and why; --correct then makes a new "
         "one that takes its place. Nothing that was sent is overwritten.",
     )
-    parser.add_argument("site", metavar="SITE")
-    parser.add_argument("month", metavar="MONTH", type=_month, nargs="?", help="YYYY-MM")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
+    parser.add_argument("month", metavar="MONTH", type=month_argument, nargs="?", help="YYYY-MM")
     parser.add_argument("--out", metavar="FILE.html", type=Path, help="write the document, ready to print or send")
     parser.add_argument("--list", dest="is_list", action="store_true", help="list the statements, of MONTH or all")
     parser.add_argument("--correct", action="store_true", help="make a new one in the place of the one that stands")
@@ -125,18 +127,13 @@ def _add_statement(commands: Commands) -> None:
     parser.set_defaults(run=_statement)
 
 
-def _month(text: str) -> date:
-    try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a month; write it as YYYY-MM") from None
-
-
 def _statement(arguments: argparse.Namespace) -> int:
     settings = existing_settings_of(arguments)
     with open_records(settings.resolved_records_url) as records:
         with records.look() as session:
             present_site(session, arguments.site)
+        if arguments.out is not None:
+            _check_place(arguments.out)
         if arguments.withdraw:
             return _withdraw(arguments, records)
         if arguments.month is None and not arguments.is_list:
@@ -145,6 +142,19 @@ def _statement(arguments: argparse.Namespace) -> int:
         if arguments.is_list:
             return _list(arguments, records, site)
         return _make_or_show(arguments, records, site)
+
+
+def _check_place(path: Path) -> None:
+    """
+    That a document can be written there, before a statement is made and kept.
+
+    Raises:
+        CommandError: If it cannot.
+    """
+    if path.is_dir():
+        raise CommandError(f"--out: {path} is a folder; name the file in it, such as {path / 'statement.html'}")
+    if not path.parent.is_dir():
+        raise CommandError(f"--out: there is no folder {path.parent} to write {path.name} into")
 
 
 def _withdraw(arguments: argparse.Namespace, records: Records) -> int:

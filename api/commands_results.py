@@ -33,7 +33,7 @@ from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site
 from dashboards.assumptions import money_assumptions
-from dashboards.numbers import display_of, in_readers_units
+from dashboards.numbers import display_of, in_readers_units, plural
 
 __all__ = ["add_result_commands", "service_of", "settle_site"]
 
@@ -51,7 +51,7 @@ def _add_ledger(commands: Commands) -> None:
         description="The daily account of heat of a site, computed from the stored readings as far as that has not "
         "been done yet. Days are local days of the site.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     add_days_options(parser)
     parser.add_argument(
         "--by",
@@ -78,7 +78,7 @@ def _write(found: Mapping[str, Any], path: Path) -> None:
 
     write_ledger(found, path)
     rows = len(found["days"])
-    print_out(f"{path}: {rows} {'row' if rows == 1 else 'rows'}.")
+    print_out(f"{path}: {plural(rows, 'row')}.")
 
 
 def _ledger(arguments: argparse.Namespace) -> int:
@@ -131,7 +131,7 @@ def _add_compare(commands: Commands) -> None:
         description="Adds up the days of two periods of a site, and says what changed and how sure that is. What the "
         "meters err alike in both mostly cancels.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     parser.add_argument(
         "earlier", metavar="FIRST..LAST", type=_days, help="days of the one, such as 2026-01-01..2026-01-31"
     )

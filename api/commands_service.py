@@ -6,7 +6,16 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from api.command_line import CommandError, Commands, add_data_option, now_ms, progress_bar, say, settings_of
+from api.command_line import (
+    CommandError,
+    Commands,
+    add_data_option,
+    now_ms,
+    progress_bar,
+    refuse_file,
+    say,
+    settings_of,
+)
 from api.settings import DEFAULT_PORT, Settings
 
 __all__ = ["add_service_commands"]
@@ -72,6 +81,7 @@ def _demo(arguments: argparse.Namespace) -> int:
         raise CommandError(f"--days must be 1 to 400; it is {arguments.days}")
     if not 0 < arguments.speed <= 3600:
         raise CommandError(f"--speed must be above 0 and at most 3600; it is {arguments.speed:g}")
+    refuse_file(arguments.data)
     # A demonstration is on embedded parts, whatever the environment says of an installed base.
     settings = Settings(data=arguments.data, port=DEFAULT_PORT if arguments.port is None else arguments.port)
     _log_to_folder(settings)
@@ -109,14 +119,8 @@ def _serve(arguments: argparse.Namespace) -> int:
     settings = settings_of(arguments, host=arguments.host, port=arguments.port, broker_url=arguments.broker_url)
     require_data(settings).mkdir(parents=True, exist_ok=True)
     _log_to_folder(settings)
-    _warn_of_open_doors(settings)
     run_service(settings, clock=now_ms, say=say)
     return 0
-
-
-def _warn_of_open_doors(settings: Settings) -> None:
-    if settings.host not in ("127.0.0.1", "localhost", "::1"):
-        say(f"Caution: there is no sign-in yet, so whoever reaches {settings.host}:{settings.port} sees every site.")
 
 
 def _add_part(
@@ -162,7 +166,6 @@ def _web(arguments: argparse.Namespace) -> int:
 
     _log_to_stderr()
     settings = settings_of(arguments, host=arguments.host, port=arguments.port)
-    _warn_of_open_doors(settings)
     run_web(settings, clock=now_ms, say=say)
     return 0
 

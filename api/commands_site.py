@@ -146,7 +146,7 @@ def _add_token(commands: Commands) -> None:
         "(`Authorization: Bearer TOKEN`), and prints it. Only its hash is kept, so it cannot be shown again. Earlier "
         "tokens of the site stay valid.",
     )
-    parser.add_argument("site", metavar="SITE")
+    parser.add_argument("site", metavar="SITE", help="id of the site")
     add_data_option(parser)
     parser.set_defaults(run=_token)
 

@@ -1,8 +1,9 @@
 """One table from exception to status, and one error body: `{"error": {"status": ..., "message": ...}}`."""
 
 import html
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from datetime import date
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -11,6 +12,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from analytics.site_file import SiteFileError
+from api import span_names
 from api.alerting import AlertNotOpenError
 from api.records import RecordsError
 from api.results import (
@@ -39,9 +41,9 @@ def month_of(text: str) -> date:
         RequestError: If it is not written as YYYY-MM.
     """
     try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise RequestError(f"month must be written as YYYY-MM; it is {text!r}") from None
+        return span_names.month_of(text)
+    except ValueError as error:
+        raise RequestError(str(error)) from None
 
 
 class AccessError(PermissionError):
@@ -98,7 +100,8 @@ def _known_error(status: int) -> Callable[[Request, Exception], Awaitable[Respon
 def _answer(request: Request, status: int, message: str) -> Response:
     """The error body; for a reader of pages the same as a page."""
     if not request.url.path.startswith("/api"):
-        return HTMLResponse(_PAGE.format(status=status, message=html.escape(message)), status)
+        sentence = message[:1].upper() + message[1:]
+        return HTMLResponse(_PAGE.format(status=status, message=html.escape(sentence)), status)
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
     return JSONResponse({"error": {"status": status, "message": message}}, status, headers)
 
@@ -124,5 +127,14 @@ async def _http_error(request: Request, error: Exception) -> Response:
 
 async def _validation_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    parts = [f"{'.'.join(str(place) for place in fault['loc'][1:])}: {fault['msg']}" for fault in error.errors()]
-    return _answer(request, 400, "; ".join(parts))
+    return _answer(request, 400, "; ".join(_fault_words(fault) for fault in error.errors()))
+
+
+def _fault_words(fault: Mapping[str, Any]) -> str:
+    """What is wrong with one value of a request, and what would be right."""
+    name, kind = ".".join(str(place) for place in fault["loc"][1:]), fault["type"]
+    if kind == "missing":
+        return f"{name} is missing"
+    if kind.startswith("date_"):
+        return f"{name} must be a day, written as YYYY-MM-DD; it is {fault['input']!r}"
+    return f"{name}: {fault['msg'][:1].lower()}{fault['msg'][1:]}; it is {fault['input']!r}"[:500]

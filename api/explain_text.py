@@ -31,7 +31,8 @@ def _head(told: Mapping[str, Any]) -> Iterator[str]:
         yield f"  is not known. {told['why']}"
     else:
         value = f"{told['value']:.4g}".replace("-", "−")
-        yield f"  {value} ± {told['plus_minus']:.2g}{unit} (95 %), {told['basis']}: {BASES[told['basis']]}"
+        spread = f" ± {told['plus_minus']:.2g}{unit} (95 %)" if told["plus_minus"] else unit
+        yield f"  {value}{spread}, {told['basis']}: {BASES[told['basis']]}"
         of = "these days" if many else "the day"
         yield f"  Usable readings cover {told['coverage']:.1%} of {of}. {told['why']}".rstrip()
     if told["units_note"]:

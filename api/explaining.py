@@ -1,8 +1,8 @@
 """How a figure of a day, or of a period, is known: with every amount that it was made of, worked out anew."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date
+from difflib import get_close_matches
 from math import isclose, isnan
 from typing import Any
 
@@ -26,10 +26,12 @@ from api.records import DayRow
 from api.results import NoLedgerError, UnknownFigureError
 from api.sites import SiteVersion, site_versions, version_on
 from dashboards.explain import METRIC, FigureRow, figure_groups
+from dashboards.figure_names import figure_name
 from ingest.store import ReadingStore
 
 __all__ = ["explained", "work_day"]
 
+_FEW = 5  # names that a sentence can hold
 _DIFFERS = 1e-9  # of a figure: more than rounding
 
 
@@ -119,10 +121,23 @@ def _path_of(wanted: str, ledger: DayLedger) -> str:
     matching = [path for path in paths if path == wanted] or [path for path in paths if wanted in path]
     if len(matching) == 1:
         return matching[0]
-    among = matching or paths
-    raise UnknownFigureError(
-        f"{wanted!r} names {'no' if not matching else 'more than one'} figure; it may be {', '.join(among)}"
-    )
+    raise UnknownFigureError(_no_such_figure(wanted, matching, paths, site=ledger.site))
+
+
+def _no_such_figure(wanted: str, matching: Sequence[str], paths: Sequence[str], *, site: str) -> str:
+    """One sentence: the nearest few names, and where all of them stand."""
+    how_many = "more than one figure" if matching else "no figure"
+    near = list(matching) or _nearest(wanted, paths)
+    more = f" and {len(near) - _FEW} more" if len(near) > _FEW else ""
+    among = f"; it may be {', '.join(near[:_FEW])}{more}" if near else ""
+    return f"{wanted!r} names {how_many} of {site}{among} (`heatledger explain {site} --list` has all of them)"
+
+
+def _nearest(wanted: str, paths: Sequence[str]) -> list[str]:
+    """Paths that resemble what was typed, as a whole or in one of their ends ("sun.heat")."""
+    ends = {".".join(path.split(".")[k:]): path for path in paths for k in range(path.count(".") + 1)}
+    close = get_close_matches(wanted, ends, n=2 * _FEW, cutoff=0.6)
+    return list(dict.fromkeys(ends[end] for end in close))[:_FEW]
 
 
 def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None, doubt: Doubt) -> dict[str, Any]:
@@ -133,7 +148,7 @@ def _told(site: Site, ledger: DayLedger, path: str, *, working: Working | None, 
         "site": site.id,
         "day": ledger.day.isoformat(),
         "figure": path,
-        "label": row.label,
+        "label": figure_name(site, path),
         **figure_to_json(figure),
         "how": row.how,
         "units_note": METRIC if site.units == "us" else "",
@@ -150,14 +165,8 @@ def _row_of(site: Site, ledger: DayLedger, path: str) -> FigureRow:
     for group in figure_groups(site, ledger):
         for row in group.rows:
             if row.path == path:
-                # Of a tank or a heat pump, a row by itself does not say of which.
-                is_part = path.startswith(("tanks.", "heat_pumps."))
-                return replace(row, label=f"{group.title}: {_small(row.label)}") if is_part else row
-    return FigureRow("", figures_by_path(ledger)[path], "")
-
-
-def _small(label: str) -> str:
-    return label if label[1:2].isupper() else label[:1].lower() + label[1:]
+                return row
+    return FigureRow(path, figures_by_path(ledger)[path], "")
 
 
 def _about(point: Point) -> dict[str, Any]:

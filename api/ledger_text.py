@@ -3,21 +3,26 @@
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from math import isnan
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-from analytics.figure_paths import figures_in_record
-from analytics.figures import Figure, day_to_record, figure_from_json, shown_of
+from analytics.figure_paths import figures_by_path, figures_in_record
+from analytics.figures import Figure, shown_of
 from analytics.period import Period, difference
 from analytics.site import Site
-from analytics.units import shown, shown_unit
+from analytics.units import shown
+from dashboards.explain import is_fraction
+from dashboards.figure_names import figure_name
+from dashboards.numbers import MINUS, UNKNOWN, display_of, plural, show_figure
 
 __all__ = ["EXPORT_SUFFIXES", "alerts_table", "comparison_table", "ledger_csv", "ledger_json", "ledger_table"]
 
-_DASH = "–"
+_WIDTH_WITH_PATHS = 120
+_NOTHING = 1e-9  # of a figure: what adding up leaves of no difference
 _VOLUMES = {"si": "Litres", "us": "Gallons"}
 EXPORT_SUFFIXES = (".csv", ".parquet", ".xlsx")
 
@@ -64,7 +69,7 @@ def ledger_table(ledger: Mapping[str, Any], site: Site, console: Console) -> Non
         table.add_row(day["day"], *_cells(day, site))
     if ledger["days"]:
         console.print(table)
-        console.print("~ estimated, – not available; `--format json` says why, and how far each figure can be off.")
+        console.print(f"~ estimated, {UNKNOWN} not available; `--format json` says why, and gives each figure's ±.")
     else:
         console.print(f"No readings of {site.id} in these days.")
 
@@ -85,35 +90,51 @@ def _cells(day: Mapping[str, Any], site: Site) -> list[str]:
 
 def _cell(figure: Mapping[str, Any] | None, form: str, *, times: float = 1) -> str:
     if figure is None or figure["value"] is None:
-        return _DASH
+        return UNKNOWN
     mark = "~" if figure["basis"] == "estimated" else ""
-    return mark + form.format(times * figure["value"])
+    return mark + form.format(times * figure["value"]).replace("-", MINUS)
 
 
 def comparison_table(earlier: Period, later: Period, *, site: Site, console: Console) -> None:
     """Two periods of a house side by side, and their difference with how far that can be off."""
+    has_paths = console.width >= _WIDTH_WITH_PATHS
     table = Table(title=f"{site.name} ({site.id})")
-    for heading in ("Figure", "Unit", earlier.span.name, later.span.name, "Difference"):
-        table.add_column(heading, justify="left" if heading in ("Figure", "Unit") else "right")
-    before, after = (dict(figures_in_record(day_to_record(each.total))) for each in (earlier, later))
-    for path, figure in after.items():
-        if path in before:
-            told = [figure_from_json(dict(one)) for one in (before[path], figure)]
-            changed = difference(told[1], told[0])
-            unit = shown_unit(changed.unit, site.units)
-            table.add_row(path, "" if unit == "1" else unit, *(_plus_minus(one, site) for one in (*told, changed)))
+    for heading in ("Figure", earlier.span.name, later.span.name, "Difference"):
+        table.add_column(heading, justify="left" if heading == "Figure" else "right")
+    if has_paths:
+        table.add_column("For `explain`")
+    before, after = (figures_by_path(each.total) for each in (earlier, later))
+    both = {path: (before[path], after[path]) for path in after if path in before}
+    told = {path: pair for path, pair in both.items() if not all(isnan(figure.value) for figure in pair)}
+    for path, pair in told.items():
+        table.add_row(figure_name(site, path), *_beside(*pair, path=path, site=site), *([path] if has_paths else []))
     console.print(table)
-    for each in (earlier, later):
+    for line in _about_comparison((earlier, later), n_unknown=len(both) - len(told)):
+        console.print(line)
+    if not has_paths:
+        console.print(f"`heatledger explain {site.id} --list` has the names by which figures are asked for.")
+
+
+def _beside(earlier: Figure, later: Figure, *, path: str, site: Site) -> Iterator[str]:
+    """The two, and later less earlier, to the digits that each interval allows."""
+    display, as_percent, changed = display_of(site), is_fraction(path), difference(later, earlier)
+    if abs(changed.value) < _NOTHING * abs(later.value):
+        changed = replace(changed, value=0.0)
+    yield from (show_figure(figure, display, as_percent=as_percent) for figure in (earlier, later))
+    text = show_figure(changed, display, as_percent=as_percent)
+    # A difference of two shares in percent is no percentage of either.
+    text = f"{text.removesuffix(' %')} points" if as_percent else text
+    is_more = changed.value > 0 and any(digit in "123456789" for digit in text.partition(" ± ")[0])
+    yield f"+{text}" if is_more else text
+
+
+def _about_comparison(periods: Sequence[Period], *, n_unknown: int) -> Iterator[str]:
+    for each in periods:
         if each.n_known < each.span.n_days:
-            console.print(f"{each.span.name}: {each.n_known} of {each.span.n_days} days have a ledger.")
-
-
-def _plus_minus(figure: Figure, site: Site) -> str:
-    """A figure of a sum or a ratio; those have units whose zero is the same in every system."""
-    if isnan(figure.value):
-        return _DASH
-    value, spread = (shown(each, figure.unit, system=site.units) for each in (figure.value, figure.plus_minus))
-    return f"{round(value, 2) + 0.0:.2f} ± {spread:.2f}"
+            yield f"{each.span.name}: {each.n_known} of {each.span.n_days} days have a ledger."
+    if n_unknown:
+        verb = "is" if n_unknown == 1 else "are"
+        yield f"{plural(n_unknown, 'more figure')} {verb} not known in either; `--format json` says why."
 
 
 def alerts_table(alerts: Sequence[Mapping[str, Any]], console: Console) -> None:
@@ -125,7 +146,9 @@ def alerts_table(alerts: Sequence[Mapping[str, Any]], console: Console) -> None:
     for heading in ("Site", "Severity", "Kind", "Component", "Began", "Ended", "What it says"):
         table.add_column(heading)
     for alert in alerts:
-        ended = alert["ended"][:16] if alert["ended"] else "lasts"
-        facts = (alert["site"], alert["severity"], alert["kind"], alert["component"], alert["began"][:16], ended)
+        # "2026-03-03T10:12", or the day alone where no more is known.
+        n_shown = len("2026-03-03") if alert.get("is_by_day") else len("2026-03-03T10:12")
+        began, ended = (alert[key][:n_shown].replace("T", " ") if alert[key] else "lasts" for key in ("began", "ended"))
+        facts = (alert["site"], alert["severity"], alert["kind"], alert["component"], began, ended)
         table.add_row(*facts, alert["summary"])
     console.print(table)

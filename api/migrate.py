@@ -12,8 +12,8 @@ from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, MetaData, text
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import URL, Connection, MetaData, text
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from api.records import Base, Records, RecordsError
 from ingest.quarantine import quarantine_metadata
@@ -67,8 +67,7 @@ def _run(records: Records, act: Callable[[Config], None]) -> None:
             config.attributes["connection"] = connection
             act(config)
     except SQLAlchemyError as error:
-        shown = records.engine.url.render_as_string(hide_password=True)
-        raise RecordsError(f"the records at {shown} cannot be opened: {str(error).splitlines()[0]}") from error
+        raise RecordsError(_sentence(records.engine.url, error)) from error
 
 
 def _refuse_newer(connection: Connection, config: Config) -> None:
@@ -79,3 +78,16 @@ def _refuse_newer(connection: Connection, config: Config) -> None:
         raise RecordsError(
             f"the records at {shown} were written by a newer version of heatledger (step {present}); update heatledger"
         )
+
+
+def _sentence(url: URL, error: SQLAlchemyError) -> str:
+    """What was wrong with the records, and what would be right."""
+    said = str(error.orig) if isinstance(error, DBAPIError) else str(error)
+    reason = said.strip().splitlines()[0]
+    if url.get_backend_name() != "sqlite":
+        return f"the records at {url.render_as_string(hide_password=True)} cannot be opened: {reason}"
+    if "readonly" in reason or "unable to open" in reason:
+        return f"{url.database} cannot be written: the data folder, and the files in it, must be writable"
+    if "not a database" in reason:
+        return f"{url.database} is not a records file of heatledger; move it away, or name another data folder"
+    return f"{url.database} cannot be opened: {reason}"

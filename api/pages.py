@@ -258,6 +258,7 @@ def _view(alert: Mapping[str, Any]) -> AlertView:
         severity=alert["severity"],
         state=_shown_state(alert["state"]),
         began=datetime.fromisoformat(alert["began"]),
+        is_by_day=alert.get("is_by_day", False),
         detected=datetime.fromisoformat(alert["detected"]),
         ended=None if ended is None else datetime.fromisoformat(ended),
         summary=alert["summary"],

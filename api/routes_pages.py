@@ -4,7 +4,6 @@ import gzip
 import hashlib
 import mimetypes
 from dataclasses import dataclass
-from datetime import date
 from functools import cache
 from importlib.resources import files
 from typing import Annotated, Literal
@@ -17,6 +16,7 @@ from api.pages import alert_context, fleet_context, home_context, site_context
 from api.parts import PartsOfApp
 from api.routes_alerts import take_on
 from api.routes_explain import figure_context, span_asked
+from api.routes_sites import AskedDay
 from dashboards.links import alert_link
 from dashboards.render import render_alert, render_figure, render_fleet, render_home, render_site
 
@@ -36,7 +36,7 @@ def fleet(parts: PartsOfApp, q: str = "", show: Literal["all", "attention", "qui
 
 @router.get("/sites/{site}")
 def site(
-    site: str, parts: PartsOfApp, day: date | None = None, span: Annotated[int, Query(ge=1, le=60)] = 30
+    site: str, parts: PartsOfApp, day: AskedDay | None = None, span: Annotated[int, Query(ge=1, le=60)] = 30
 ) -> HTMLResponse:
     """What is this house doing?"""
     return HTMLResponse(render_site(site_context(parts.sources(), site, day=day, span_days=span)))

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Form
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from pydantic import BaseModel, Field
 
-from api.errors import RequestError
+from api.errors import month_of
 from api.moved_report import moved_json
 from api.parts import Parts, PartsOfApp
 from api.routes_sites import DaysAsked, Settled, settle
@@ -125,7 +125,7 @@ def one_statement(site: str, number: str, parts: PartsOfApp) -> JSONResponse:
 @router.post("/api/sites/{site}/statements", response_model=StatementOut, status_code=201)
 def issue(site: str, wanted: StatementIn, parts: PartsOfApp) -> JSONResponse:
     """Make a month's statement and keep it as sent."""
-    made = _issue(parts, site, _month(wanted.month), by=wanted.by, is_correction=wanted.is_correction)
+    made = _issue(parts, site, month_of(wanted.month), by=wanted.by, is_correction=wanted.is_correction)
     return JSONResponse(statements_json([made])[0], 201)
 
 
@@ -152,7 +152,7 @@ def issue_by_form(
     by: Annotated[str, Form(min_length=1, max_length=200)],
 ) -> RedirectResponse:
     """A person makes a month's statement, or the correction of the one that stands."""
-    wanted = _month(month)
+    wanted = month_of(month)
     with parts.records.look() as session:
         stands = standing_statement(session, site, wanted) is not None
     _issue(parts, site, wanted, by=by, is_correction=stands)
@@ -162,10 +162,3 @@ def issue_by_form(
 def _issue(parts: Parts, site: str, month: date, *, by: str, is_correction: bool) -> StatementView:
     with parts.records.begin() as session:
         return issue_statement(session, site, month, now_ms=parts.clock(), by=by, is_correction=is_correction)
-
-
-def _month(text: str) -> date:
-    try:
-        return date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise RequestError(f"month must be written as YYYY-MM; it is {text!r}") from None

@@ -7,11 +7,12 @@ from typing import Annotated, Any
 import numpy as np
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import JSONResponse
+from pydantic import Field
 
 from analytics.figures import day_to_json
 from analytics.period import By
 from analytics.plant import CELL_S, Course, PlantDay
-from api.beside import month_beside, month_json
+from api.beside import month_beside, month_json, own_figures
 from api.errors import RequestError, month_of
 from api.expected_record import expected_json, expected_record
 from api.pages import fleet_context, instant, plant_of
@@ -19,14 +20,17 @@ from api.parts import Parts, PartsOfApp
 from api.results import ledger
 from api.schemas import CoursesOut, ExpectedOut, LatestOut, LedgerOut, MonthOut, SiteOut
 from api.sites import present_site, site_versions
+from api.span_names import FIRST_DAY, LAST_DAY
 from ingest.presence import presence
 
-__all__ = ["DaysAsked", "Settled", "router", "settle"]
+__all__ = ["AskedDay", "DaysAsked", "Settled", "router", "settle"]
 
 router = APIRouter(prefix="/api/sites", tags=["sites"])
 
-First = Annotated[date | None, Query(alias="from", description="First local day")]
-Last = Annotated[date | None, Query(alias="to", description="Last local day")]
+AskedDay = Annotated[date, Field(ge=FIRST_DAY, le=LAST_DAY)]
+"""A local day of which there can be readings."""
+First = Annotated[AskedDay | None, Query(alias="from", description="First local day")]
+Last = Annotated[AskedDay | None, Query(alias="to", description="Last local day")]
 
 
 def _days_asked(first: First = None, last: Last = None) -> tuple[date | None, date | None]:
@@ -100,7 +104,8 @@ def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) ->
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
-        return JSONResponse(month_json(month_beside(session, site, first, now_ms=parts.sources().now_ms)))
+        found = month_beside(session, site, first, now_ms=parts.sources().now_ms)
+        return JSONResponse(month_json(found, own_figures(session, found)))
 
 
 @router.get("/{site}/expected", response_model=ExpectedOut)
@@ -128,7 +133,7 @@ def latest(site: str, parts: PartsOfApp) -> JSONResponse:
 
 
 @router.get("/{site}/day/{day}/courses", response_model=CoursesOut)
-def courses(site: str, day: date, parts: PartsOfApp) -> JSONResponse:
+def courses(site: str, day: AskedDay, parts: PartsOfApp) -> JSONResponse:
     """A local day's courses of temperatures, flows, heat rates, powers, pumps and draws, minute by minute."""
     plant = plant_of(parts.sources(), site, day)
     if plant is None:

@@ -52,14 +52,16 @@ class HeatingOut(BaseModel):
     heat: FigureOut = Field(description="[kWh]")
     electricity: FigureOut = Field(description="[kWh]")
     cop: FigureOut = Field(description="Coefficient of performance [1]")
-    run_hours: FigureOut = Field(description="[h]")
-    starts: FigureOut
+    run_hours: FigureOut = Field(description="Of the compressor while it heats [h]")
+    starts: FigureOut = Field(description="Starts of runs that heat")
 
 
 class CoolingOut(BaseModel):
     cooling: FigureOut = Field(description="[kWh]")
     electricity: FigureOut = Field(description="[kWh]")
     cop: FigureOut = Field(description="[1]")
+    run_hours: FigureOut = Field(description="Of the compressor while it cools [h]")
+    starts: FigureOut = Field(description="Starts of runs that cool")
 
 
 class HeatPumpOut(BaseModel):
@@ -156,11 +158,24 @@ class BesideOut(BaseModel):
     sentences: list[str]
 
 
+class PeriodOut(DayOut):
+    """Days added up, in the shape of a day."""
+
+    day: str = Field(description="The period's name, such as 2026-01")
+    first: str = Field(description="YYYY-MM-DD")
+    last: str = Field(description="YYYY-MM-DD, included")
+    days: int
+    known: int = Field(description="Days that have an account")
+
+
 class MonthOut(BaseModel):
     site: str
     timezone: str = Field(description="IANA name")
     last: str = Field(description="The last whole day that counts")
     in_progress: bool
+    month: PeriodOut = Field(
+        description="The month by itself, up to its last whole day, whatever the year before tells"
+    )
     compared: list[BesideOut] = Field(description="The month; and the year up to the same day, from February on")
     assumptions: list[str] = Field(description="What the saved money rests on")
 
@@ -175,6 +190,7 @@ class AlertOut(BaseModel):
     severity: Literal["urgent", "soon", "watch"]
     state: Literal["open", "acknowledged", "resolved", "withdrawn"]
     began: datetime
+    is_by_day: bool = Field(default=False, description="Whether it was found by comparing days: no clock time counts")
     detected: datetime = Field(description="When a watcher fed in real time would have raised it")
     ended: datetime | None = Field(description="null while it lasts")
     summary: str

@@ -5,6 +5,7 @@ The running program: broker, ingester, watcher and pages, put together from sett
 `run_web` are the same parts as processes of their own, for an installed base.
 """
 
+import errno
 import logging
 import signal
 import socket
@@ -131,6 +132,7 @@ def run_service(
             stack.callback(withdraw_service, settings.data, service)
         if beside is not None:
             beside(Running(url, broker_url, records, store, watch_loop), stack)
+        _warn_of_open_doors(settings, say)
         say(f"Readings are taken over MQTT at {broker_url}")
         _serve(create_app(parts, directory=directory), listening, url=url, say=say)
 
@@ -149,12 +151,21 @@ def _listen(settings: Settings) -> Iterator[socket.socket]:
         try:
             listening.bind((settings.host, settings.port))
         except OSError as error:
+            if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+                raise SettingsError(
+                    f"this machine has no address {settings.host}; --host names one that it has, such as 127.0.0.1"
+                ) from error
             raise SettingsError(
                 f"the address {settings.host}:{settings.port} cannot be had ({error.strerror}); "
                 "is heatledger running already? --port NUMBER names another port"
             ) from error
         listening.listen(128)
         yield listening
+
+
+def _warn_of_open_doors(settings: Settings, say: Callable[[str], None]) -> None:
+    if settings.host not in ("127.0.0.1", "localhost", "::1"):
+        say(f"Caution: there is no sign-in yet, so whoever reaches {settings.host}:{settings.port} sees every site.")
 
 
 def _serve(app: object, listening: socket.socket, *, url: str, say: Callable[[str], None]) -> None:
@@ -234,4 +245,5 @@ def run_web(settings: Settings, *, clock: Callable[[], int], say: Callable[[str]
     ):
         url = f"http://{settings.host}:{listening.getsockname()[1]}/"
         app = create_app(Parts(settings=settings, records=records, store=store, clock=clock))
+        _warn_of_open_doors(settings, say)
         _serve(app, listening, url=url, say=say)

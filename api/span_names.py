@@ -4,7 +4,38 @@ from datetime import date, timedelta
 
 from analytics.period import Span, spans
 
-__all__ = ["span_of"]
+__all__ = ["FIRST_DAY", "LAST_DAY", "day_of", "month_of", "span_of"]
+
+FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2999, 12, 31)
+"""What a person may ask for: no reading is older, and a calendar ends somewhere."""
+
+
+def day_of(text: str) -> date:
+    """
+    A day as it is typed: 2026-01-31.
+
+    Raises:
+        ValueError: If it is none; the message says how one is written.
+    """
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is not a day; write it as YYYY-MM-DD, such as 2026-01-31") from None
+    return _within(day)
+
+
+def month_of(text: str) -> date:
+    """
+    The first day of a month as it is typed: 2026-01.
+
+    Raises:
+        ValueError: If it is none; the message says how one is written.
+    """
+    try:
+        first = date.fromisoformat(f"{text}-01")
+    except ValueError:
+        raise ValueError(f"{text!r} is not a month; write it as YYYY-MM, such as 2026-01") from None
+    return _within(first)
 
 
 def span_of(text: str) -> Span:
@@ -16,16 +47,22 @@ def span_of(text: str) -> Span:
     """
     try:
         if len(text) == len("2026") and text.isdigit():
-            return spans("year", date(int(text), 1, 1), date(int(text), 12, 31))[0]
+            return spans("year", _within(date(int(text), 1, 1)), date(int(text), 12, 31))[0]
         if "W" in text and text.count("-") == 1:
-            monday = date.fromisoformat(f"{text}-1")
+            monday = _within(date.fromisoformat(f"{text}-1"))
             return spans("week", monday, monday + timedelta(days=6))[0]
         if text.count("-") == 1:
-            first = date.fromisoformat(f"{text}-01")
+            first = month_of(text)
             return spans("month", first, (first + timedelta(days=31)).replace(day=1) - timedelta(days=1))[0]
-        day = date.fromisoformat(text)
+        day = day_of(text)
     except ValueError:
         raise ValueError(
             f"{text!r} is no day, week, month or year; write it as 2026-01-05, 2026-W03, 2026-01 or 2026"
         ) from None
     return Span(day, day, day.isoformat())
+
+
+def _within(day: date) -> date:
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise ValueError(f"{day} is not between {FIRST_DAY} and {LAST_DAY}, where readings can be")
+    return day

@@ -61,6 +61,7 @@ class AlertView:
     Args:
         site: The site's id.
         component: Id of the loop, tank, heater, heat pump or point that it is about; "" for the whole site.
+        is_by_day: Whether it was found by comparing days, so that no clock time of its beginning or end is told.
         ended: None while it lasts.
         cost_per_day: In the site's currency; NaN where it is not known.
     """
@@ -79,6 +80,7 @@ class AlertView:
     likely_causes: Sequence[str]
     checks: Sequence[str]
     cost_per_day: float
+    is_by_day: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,11 +9,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure, HeatPumpLine, StageLine, TankLine
 from analytics.prices import BASELINE_EFFICIENCY
 from analytics.site import HotWater, Loop, Site, Stage
-from dashboards.names import heat_pump_name, heater_name, loop_name, origin_name, tank_name
+from dashboards.figure_names import figure_label
+from dashboards.names import heat_pump_name, heater_name, loop_name, tank_name
 
 __all__ = [
     "BASES",
@@ -30,10 +30,10 @@ __all__ = [
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
 
 _FACTORS = {
-    "h1": ("Performance factor H1", "Heat made in heating ÷ the compressor's electricity."),
-    "h2": ("Performance factor H2", "As H1, with the source pump's electricity added below."),
-    "h3": ("Performance factor H3", "As H2, with the backup's heat added above and its energy below."),
-    "h4": ("Performance factor H4", "As H3, with the electricity of the pumps that carry the heat away added below."),
+    "h1": "Heat made in heating ÷ the compressor's electricity.",
+    "h2": "As H1, with the source pump's electricity added below.",
+    "h3": "As H2, with the backup's heat added above and its energy below.",
+    "h4": "As H3, with the electricity of the pumps that carry the heat away added below.",
 }
 
 ROUNDING = "Numbers are shown rounded; typed in as shown, a sum may differ in its last digit."
@@ -49,19 +49,22 @@ BASES = {
 
 @dataclass(frozen=True, slots=True)
 class FigureRow:
-    """One figure of the day: what it is called, how it is worked out, the points read for it, its path."""
+    """One figure of the day: its path, how it is worked out, the points read for it, what it is called."""
 
-    label: str
+    path: str
     figure: Figure
     how: str
     points: Sequence[str] = ()
-    as_percent: bool = False
-    path: str = ""
+    label: str = ""
+
+    @property
+    def as_percent(self) -> bool:
+        return is_fraction(self.path)
 
     @property
     def doubts(self) -> str:
         """Where the interval comes from, the largest part first; empty where there is none."""
-        told = [f"{part:.0%} {source}" for source, part in self.figure.doubt.shares() if part >= _LEAST_PART]
+        told = [f"{100 * part:.0f} % {source}" for source, part in self.figure.doubt.shares() if part >= _LEAST_PART]
         return f"{', '.join(told)} (of its variance)." if told else ""
 
 
@@ -81,9 +84,8 @@ def figure_groups(site: Site, ledger: DayLedger) -> list[FigureGroup]:
         *(FigureGroup(tank_name(t.tank), _tank(site, t)) for t in ledger.tanks),
         FigureGroup("Bought and saved", _money(site, ledger)),
     ]
-    paths = {id(figure): path for path, figure in figures_by_path(ledger).items()}
     return [
-        replace(group, rows=[replace(row, path=paths.get(id(row.figure), "")) for row in group.rows])
+        replace(group, rows=[replace(row, label=figure_label(site, row.path)) for row in group.rows])
         for group in groups
         if group.rows
     ]
@@ -129,10 +131,10 @@ def _hot_water(site: Site, ledger: DayLedger) -> list[FigureRow]:
     )
     return [
         FigureRow(
-            "Water drawn", line.volume, "The water meter's volume over all draws of the day.", _present((meter,))
+            "hot_water.volume", line.volume, "The water meter's volume over all draws of the day.", _present((meter,))
         ),
-        FigureRow("Heat in hot water", line.heat, heat, points),
-        FigureRow("of it, already in store", line.carried_over, carried, points),
+        FigureRow("hot_water.heat", line.heat, heat, points),
+        FigureRow("hot_water.carried_over", line.carried_over, carried, points),
     ]
 
 
@@ -158,37 +160,35 @@ def _stage_how(site: Site, stage: Stage) -> tuple[str, str, tuple[str, ...]]:
 
 
 def _stage(site: Site, line: StageLine) -> list[FigureRow]:
-    stage, name = site.stages[line.stage], origin_name(site, line.stage)
+    stage, path = site.stages[line.stage], f"stages.{line.stage}"
     how, reverse, points = _stage_how(site, stage)
     delivered = (
         "Each tank carries its heat by origin: what comes in counts for its source, water moving on takes the mix "
         "with it, losses fall on all in proportion. This is what the taps received of this source."
     )
-    rows = [FigureRow(f"{name}: heat put in", line.heat, how, points)]
+    rows = [FigureRow(f"{path}.heat", line.heat, how, points)]
     if stage.loop:
-        rows.append(FigureRow(f"{name}: heat taken back", line.reverse, reverse, points))
-    return [*rows, FigureRow(f"{name}: arrived at the taps", line.delivered, delivered)]
+        rows.append(FigureRow(f"{path}.reverse", line.reverse, reverse, points))
+    return [*rows, FigureRow(f"{path}.delivered", line.delivered, delivered)]
 
 
 def _backup(ledger: DayLedger) -> list[FigureRow]:
     return [
         FigureRow(
-            "Backup's share of heat put in",
+            "backup_fraction",
             ledger.backup_fraction,
             "Heat put in by backup stages ÷ heat put in by all stages.",
-            as_percent=True,
         ),
         FigureRow(
-            "Backup's share of heat at the taps",
+            "delivered_backup_fraction",
             ledger.delivered_backup_fraction,
             "Hot-water heat that came from backup ÷ all hot-water heat.",
-            as_percent=True,
         ),
     ]
 
 
 def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
-    unit = site.heat_pumps[line.heat_pump]
+    unit, path = site.heat_pumps[line.heat_pump], f"heat_pumps.{line.heat_pump}"
     load = unit.load_loop
     heat = (
         f"The {loop_name(load).lower()}'s heat, and the desuperheater's where there is one."
@@ -197,19 +197,24 @@ def _heat_pump(site: Site, line: HeatPumpLine) -> list[FigureRow]:
     )
     points, power = _loop_points(site, (load, unit.source_loop, unit.desuperheater_loop)), (unit.power,)
     electricity = f"The compressor's power ({unit.power}), added up while it "
+    tells = _loop_points(site, (unit.source_loop, load)) + power
+    ran = "Time in which the compressor drew its working power"
+    started = "Times that the compressor's power rose from rest, of the runs that"
     cooling = "Heat given to the source + desuperheater heat − the compressor's electricity."
     source = f"Heat that left the ground or other source through the {loop_name(unit.source_loop).lower()}."
     return [
-        FigureRow("Heat made", line.heating_heat, heat, points + power),
-        FigureRow("Electricity for it", line.heating_electricity, f"{electricity}heats.", power),
-        FigureRow("COP in heating", line.heating_cop, "Heat made ÷ electricity for it.", points + power),
-        FigureRow("Run time", line.run_hours, "Time in which the compressor drew its working power.", power),
-        FigureRow("Starts", line.starts, "Times that the compressor's power rose from rest.", power),
-        FigureRow("Useful cooling", line.cooling, cooling, points + power),
-        FigureRow("Electricity for it", line.cooling_electricity, f"{electricity}cools.", power),
-        FigureRow("COP in cooling", line.cooling_cop, "Useful cooling ÷ electricity for it.", points + power),
-        *(FigureRow(_FACTORS[name][0], figure, _FACTORS[name][1]) for name, figure in line.spf.items()),
-        FigureRow("Heat from the source", line.source_heat, source, _loop_points(site, (unit.source_loop,))),
+        FigureRow(f"{path}.heating.heat", line.heating_heat, heat, points + power),
+        FigureRow(f"{path}.heating.electricity", line.heating_electricity, f"{electricity}heats.", power),
+        FigureRow(f"{path}.heating.cop", line.heating_cop, "Heat made ÷ electricity for it.", points + power),
+        FigureRow(f"{path}.heating.run_hours", line.heating_run_hours, f"{ran} and heated.", tells),
+        FigureRow(f"{path}.heating.starts", line.heating_starts, f"{started} heated.", tells),
+        FigureRow(f"{path}.cooling.cooling", line.cooling, cooling, points + power),
+        FigureRow(f"{path}.cooling.electricity", line.cooling_electricity, f"{electricity}cools.", power),
+        FigureRow(f"{path}.cooling.cop", line.cooling_cop, "Useful cooling ÷ electricity for it.", points + power),
+        FigureRow(f"{path}.cooling.run_hours", line.cooling_run_hours, f"{ran} and cooled.", tells),
+        FigureRow(f"{path}.cooling.starts", line.cooling_starts, f"{started} cooled.", tells),
+        *(FigureRow(f"{path}.heating.spf.{name}", figure, _FACTORS[name]) for name, figure in line.spf.items()),
+        FigureRow(f"{path}.source_heat", line.source_heat, source, _loop_points(site, (unit.source_loop,))),
     ]
 
 
@@ -219,16 +224,16 @@ def _loop_points(site: Site, loops: Iterable[str | None]) -> tuple[str, ...]:
 
 
 def _tank(site: Site, line: TankLine) -> list[FigureRow]:
-    tank = site.tanks[line.tank]
+    tank, path = site.tanks[line.tank], f"tanks.{line.tank}"
     ua = "an unknown UA" if tank.ua_w_per_k is None else f"UA ({tank.ua_w_per_k:g} W/K)"
     points = tuple(tank.temperatures)
     loss = f"{ua} × (mean tank temperature − surroundings, {tank.ambient}), added up over the day."
     change = f"Over the tank's layers: density × specific heat × volume ({tank.volume_l:g} l in all) × (end − start)."
     residual = "Heat in − heat out − stored change − loss: what the balance leaves unexplained."
     return [
-        FigureRow("Change of stored heat", line.stored_change, change, points),
-        FigureRow("Lost through the walls", line.loss, loss[:1].upper() + loss[1:], points),
-        FigureRow("Unexplained", line.residual, residual, points),
+        FigureRow(f"{path}.stored_change", line.stored_change, change, points),
+        FigureRow(f"{path}.loss", line.loss, loss[:1].upper() + loss[1:], points),
+        FigureRow(f"{path}.residual", line.residual, residual, points),
     ]
 
 
@@ -243,23 +248,23 @@ def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
     heaters = _present(h.power or h.status for h in site.heaters.values())
     pumps = _present(loop.pump for loop in site.loops.values())
     return [
-        FigureRow("Electricity of heaters", ledger.electricity.heaters, _sum_of(site), heaters),
+        FigureRow("electricity.heaters", ledger.electricity.heaters, _sum_of(site), heaters),
         FigureRow(
-            "Electricity of heat pumps",
+            "electricity.heat_pumps",
             ledger.electricity.heat_pumps,
             "Compressor power, added up over the day.",
             _present(h.power for h in site.heat_pumps.values()),
         ),
         FigureRow(
-            "Electricity of pumps",
+            "electricity.pumps",
             ledger.electricity.pumps,
             "Measured pump power, or the stated power while a pump ran.",
             pumps,
         ),
-        FigureRow("Energy bought for hot water", ledger.purchased, bought),
-        FigureRow("Energy saved", ledger.saved.energy, f"{instead}."),
-        FigureRow("Money saved", ledger.saved.money, f"{instead}, each at its price in the site file."),
-        FigureRow("CO₂ saved", ledger.saved.co2, f"{instead}, each with its emission factor."),
+        FigureRow("purchased", ledger.purchased, bought),
+        FigureRow("saved.energy", ledger.saved.energy, f"{instead}."),
+        FigureRow("saved.money", ledger.saved.money, f"{instead}, each at its price in the site file."),
+        FigureRow("saved.co2", ledger.saved.co2, f"{instead}, each with its emission factor."),
     ]
 
 

@@ -5,6 +5,7 @@ A figure is written to the digits that its interval allows and no further; what 
 customary display follows the site; the time is always the site's local time.
 """
 
+import calendar
 import math
 import re
 from dataclasses import dataclass, replace
@@ -20,6 +21,7 @@ from analytics.site import Site
 from analytics.units import shown, shown_unit
 
 __all__ = [
+    "MINUS",
     "UNKNOWN",
     "Display",
     "Written",
@@ -27,6 +29,7 @@ __all__ = [
     "free_places",
     "in_readers_units",
     "interval_places",
+    "plural",
     "show_age",
     "show_clock",
     "show_count",
@@ -226,6 +229,7 @@ _NUMBER = r"[-−]?\d+(?:\.\d+)?"
 _MEASURE = re.compile(rf"({_NUMBER})(?:( to | and )({_NUMBER}))? (degC|K|l/min|l)(?![\w/])")
 
 
+_DAY = re.compile(rf"(?<![\w.])(\d{{1,2}}) ({'|'.join(calendar.month_name[1:])})\b")
 _INSTANT = re.compile(r"(?<![\w:])([01]\d|2[0-3]):([0-5]\d)(?![\d:])(?: on (\d{1,2}) ([A-Z][a-z]+))?")
 
 
@@ -238,7 +242,7 @@ def in_readers_units(sentence: str, display: Display) -> str:
         return f"{(joint or '').join(texts)} {unit_name(unit, display)}"
 
     sentence = _MEASURE.sub(written, sentence)
-    return sentence if display.units == "si" else _INSTANT.sub(_us_instant, sentence)
+    return sentence if display.units == "si" else _DAY.sub(r"\2 \1", _INSTANT.sub(_us_instant, sentence))
 
 
 def _us_instant(match: re.Match[str]) -> str:
@@ -301,18 +305,20 @@ def show_month(month: date) -> str:
     return f"{month:%B} {month.year}"
 
 
-def show_instant(instant: datetime, now: datetime, display: Display) -> str:
-    """A local instant as one says it at `now`: "today at 15:04", "yesterday at ...", "5 January at ..."."""
-    local, today = _local(instant, display), _local(now, display).date()
-    clock = show_clock(instant, display)
-    if local.date() == today:
-        return f"today at {clock}"
-    if local.date() == today - timedelta(days=1):
-        return f"yesterday at {clock}"
-    return f"{show_day(local.date(), display, year=local.year != today.year)} at {clock}"
+def show_instant(instant: datetime, now: datetime, display: Display, *, is_by_day: bool = False) -> str:
+    """
+    A local instant as one says it at `now`: "today at 15:04", "yesterday at ...", "5 January at ...".
+
+    `is_by_day` leaves the clock time away.
+    """
+    day, today = _local(instant, display).date(), _local(now, display).date()
+    near = {today: "today", today - timedelta(days=1): "yesterday"}
+    said = near.get(day) or show_day(day, display, year=day.year != today.year)
+    return said if is_by_day else f"{said} at {show_clock(instant, display)}"
 
 
-def _plural(count: int, word: str) -> str:
+def plural(count: int, word: str) -> str:
+    """A count with its noun: "1 reading", "2 readings"."""
     return f"{count} {word}" + ("" if count == 1 else "s")
 
 
@@ -323,10 +329,10 @@ def show_age(seconds: float) -> str:
     if seconds < 90:
         return "just now"
     if seconds < 5400:
-        return f"{_plural(round(seconds / 60), 'minute')} ago"
+        return f"{plural(round(seconds / 60), 'minute')} ago"
     if seconds < 36 * 3600:
-        return f"{_plural(round(seconds / 3600), 'hour')} ago"
-    return f"{_plural(round(seconds / 86400), 'day')} ago"
+        return f"{plural(round(seconds / 3600), 'hour')} ago"
+    return f"{plural(round(seconds / 86400), 'day')} ago"
 
 
 def show_span(seconds: float) -> str:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from analytics.figures import Figure
 from analytics.site import Site
 from dashboards.contexts import MovedFigure, PastCause, PastChange
-from dashboards.names import origin_name
+from dashboards.figure_names import figure_name
 from dashboards.numbers import (
     UNKNOWN,
     Display,
@@ -24,7 +24,6 @@ __all__ = [
     "cause_because",
     "cause_words",
     "days_words",
-    "figure_name",
     "local_date",
     "moved_sentence",
     "moved_together",
@@ -35,27 +34,6 @@ __all__ = [
 ]
 
 _FEW_CHANGES = 3
-_NAMES = {
-    "hot_water.heat": "Heat in hot water",
-    "hot_water.volume": "Hot water drawn",
-    "hot_water.carried_over": "Heat already in store",
-    "purchased": "Energy bought for hot water",
-    "saved.energy": "Energy saved",
-    "saved.money": "Money saved",
-    "saved.co2": "CO₂ saved",
-    "backup_fraction": "Backup's share of heat put in",
-    "delivered_backup_fraction": "Backup's share of heat at the taps",
-}
-
-
-def figure_name(site: Site, path: str) -> str:
-    """A figure's name for people; its path where it is one that only a technician asks for."""
-    first, _, rest = path.partition(".")
-    if first == "stages":
-        stage, _, which = rest.rpartition(".")
-        told = {"heat": "heat put in", "reverse": "heat taken back", "delivered": "heat at the taps"}
-        return f"{origin_name(site, stage) if stage in site.stages else stage}: {told.get(which, which)}"
-    return _NAMES.get(path, path)
 
 
 def show_moved(figure: Figure, path: str, display: Display) -> str:
@@ -130,7 +108,7 @@ def local_date(instant: datetime, display: Display) -> date:
 def past_sentence(change: PastChange, site: Site, display: Display) -> str:
     """What a cause moved, the figures that add up first."""
     moved = [
-        f"{figure_name(site, one.path).lower() if one.path in _NAMES else figure_name(site, one.path)} from "
+        f"{figure_name(site, one.path).lower()} from "
         f"{_told(one.before, one.path, display)} to {_told(one.after, one.path, display)}"
         for one in change.sums
         if one.path in ("saved.energy", "hot_water.heat")

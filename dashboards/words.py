@@ -219,8 +219,8 @@ def working_sentence(context: HomeContext) -> str:
     if not alerts:
         return "Nothing we can see needs your attention."
     if alerts[0].severity == "watch":
-        return f"One thing to keep an eye on: {alerts[0].summary}"
-    return f"Something needs attention: {alerts[0].summary}"
+        return f"There is one thing to keep an eye on. {alerts[0].summary}"
+    return f"Something needs attention. {alerts[0].summary}"
 
 
 def month_sentence(sums: MonthSums, *, site: Site, month: date, in_progress: bool) -> str:

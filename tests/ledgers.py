@@ -35,7 +35,8 @@ def _day(day: date, heat_kwh: float, run_h: float) -> DayLedger:
     none = _NOT_KNOWN
     cop = HEALTHY_COP
     heat = Figure(2.3 * run_h * cop, "kWh")
-    pump = HeatPumpLine("hp", heat, none, Figure(cop, "1"), Figure(run_h, "h"), none, none, none, none, none)
+    ran, rested = Figure(run_h, "h"), Figure(0.0, "h")
+    pump = HeatPumpLine("hp", heat, none, Figure(cop, "1"), ran, none, none, none, none, rested, none, none)
     return DayLedger(
         site="mill-lane-8",
         day=day,

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from analytics.trace import local_day
 from ingest.store import Batch
 
-__all__ = ["INTERVAL_MS", "POINTS", "SITE", "batch_of", "days_of", "first_ms", "readings", "site_text"]
+__all__ = ["INTERVAL_MS", "POINTS", "SITE", "batch_of", "days_of", "first_ms", "readings", "site_text", "wide_csv"]
 
 SITE = "mill-lane-1"
 TIMEZONE = "Europe/Berlin"
@@ -99,3 +100,15 @@ def batch_of(time_ms: NDArray[np.int64], columns: dict[str, NDArray[np.float64]]
         time_ms=np.tile(time_ms, len(columns)),
         value=np.concatenate([np.asarray(values, np.float64) for values in columns.values()]),
     )
+
+
+def wide_csv(path: Path, start_ms: int, end_ms: int) -> Path:
+    """The house's readings as a wide CSV file."""
+    batch = readings(start_ms, end_ms)
+    times = np.unique(batch.time_ms)
+    columns = batch.value.reshape(len(POINTS), len(times))
+    lines = [",".join(("time", *POINTS))]
+    for i, time in enumerate(times.astype("datetime64[ms]")):
+        lines.append(",".join((f"{time}Z", *(repr(float(column[i])) for column in columns))))
+    path.write_text("\n".join(lines) + "\n")
+    return path

@@ -187,10 +187,16 @@ def test_readings_without_the_sites_token_are_refused_and_not_stored(web: Web, t
         ("/api/sites/none/ledger", 404, "there is no site 'none'"),
         ("/api/alerts/none", 404, "there is no alert 'none'"),
         (f"/api/sites/{SITE}/ledger?from=2026-02-02&to=2026-01-01", 400, "is after to"),
-        (f"/api/sites/{SITE}/ledger?from=yesterday", 400, "from: "),
-        (f"/api/sites/{SITE}/month/March", 400, "month must be written as YYYY-MM; it is 'March'"),
+        (
+            f"/api/sites/{SITE}/ledger?from=yesterday",
+            400,
+            "from must be a day, written as YYYY-MM-DD; it is",
+        ),
+        (f"/api/sites/{SITE}/day/9999-12-31/courses", 400, "day: input should be less than or equal to 2999-12-31"),
+        (f"/api/sites/{SITE}/explain", 400, "figure is missing; of is missing"),
+        (f"/api/sites/{SITE}/month/March", 400, "'March' is not a month; write it as YYYY-MM"),
         (f"/api/sites/{SITE}/month/2027-01", 404, f"no whole day of {SITE} in 2027-01 has a ledger"),
-        (f"/api/sites/{SITE}/day/1999-01-01/courses", 400, "there is no reading"),
+        (f"/api/sites/{SITE}/day/2001-01-01/courses", 400, "there is no reading"),
         ("/api/nothing", 404, "there is nothing at /api/nothing"),
         ("/api/service", 401, "data folder"),
     ],
@@ -200,6 +206,13 @@ def test_every_error_has_the_same_body_and_says_what_is_wrong(web: Web, path: st
     assert answer.status_code == status
     assert answer.json()["error"]["status"] == status
     assert says in answer.json()["error"]["message"]
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "soon"])
+def test_a_page_of_an_impossible_day_says_so(web: Web, day: str) -> None:
+    answer = web.client.get(f"/sites/{SITE}", params={"day": day})
+    assert answer.status_code == 400
+    assert "<p>Day" in answer.text
 
 
 def test_a_wrong_content_type_is_told_the_right_ones(web: Web) -> None:
@@ -260,7 +273,7 @@ def test_an_error_on_a_page_is_a_page(web: Web) -> None:
     answer = web.client.get("/sites/none")
     assert answer.status_code == 404
     assert answer.headers["content-type"].startswith("text/html")
-    assert "there is no site" in answer.text
+    assert "There is no site" in answer.text
 
 
 def test_scripts_come_from_here_zipped_and_are_not_sent_twice(web: Web) -> None:

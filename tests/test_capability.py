@@ -132,10 +132,11 @@ def test_an_energy_counter_tells_the_same_electricity_and_cop_as_a_power_meter()
     by_counter = _ledger_of_a_steady_day(_site(TWO_TANK, _COUNTERS))
     assert by_counter.electricity.heaters.value == pytest.approx(by_power.electricity.heaters.value, rel=1e-3)
     for one, other in zip(by_counter.heat_pumps, by_power.heat_pumps, strict=True):
-        # A day of three runs: a minute at each end of each is told apart differently.
+        # A day of two heating runs and a cooling one: a minute at each end of each is told apart differently.
         assert one.heating_electricity.value == pytest.approx(other.heating_electricity.value, rel=0.01)
         assert one.heating_cop.value == pytest.approx(other.heating_cop.value, rel=0.01)
-        assert one.starts.value == other.starts.value == 3
+        assert one.heating_starts.value == other.heating_starts.value == 2
+        assert one.cooling_starts.value == other.cooling_starts.value == 1
 
 
 @pytest.mark.parametrize(("text", "changes"), list(_LAYOUTS.values()))

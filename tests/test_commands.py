@@ -12,13 +12,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.figure_paths import figures_in_record
 from api.commands import main
 from api.migrate import open_records
 from api.settings import Settings
 from ingest import quarantine
 from ingest.admit import Rejection
 from ingest.decode import Message
-from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_text
+from tests.plain_house import POINTS, SITE, days_of, first_ms, site_text, wide_csv
 
 DAYS = days_of("2026-03-10", 3)
 SERVICES = ["demo", "serve", "ingest", "watch", "web"]
@@ -36,15 +37,7 @@ def site_file(tmp_path: Path) -> Path:
 @pytest.fixture
 def csv_file(tmp_path: Path) -> Path:
     """Three days of the house as a wide CSV file."""
-    batch = readings(first_ms(DAYS[0]), first_ms(DAYS[2]) + 86_399_000)
-    times = np.unique(batch.time_ms)
-    columns = batch.value.reshape(len(POINTS), len(times))
-    lines = [",".join(("time", *POINTS))]
-    for i, time in enumerate(times.astype("datetime64[ms]")):
-        lines.append(",".join((f"{time}Z", *(repr(float(column[i])) for column in columns))))
-    path = tmp_path / "readings.csv"
-    path.write_text("\n".join(lines) + "\n")
-    return path
+    return wide_csv(tmp_path / "readings.csv", first_ms(DAYS[0]), first_ms(DAYS[2]) + 86_399_000)
 
 
 @pytest.fixture
@@ -203,8 +196,13 @@ def test_the_ledger_goes_to_a_file_with_units_and_intervals(
 def test_two_periods_stand_side_by_side_with_their_difference(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["compare", SITE, DAYS[0], DAYS[1], "--data", str(data)]) == 0
     shown = capsys.readouterr().out
-    assert f"{DAYS[0]} to {DAYS[0]}" in shown
-    assert "hot_water.heat" in shown
+    heading, line = (next(each for each in shown.splitlines() if word in each) for word in ("Figure", "hot_water.heat"))
+    assert [each.strip() for each in heading.split("┃")[1:5]] == ["Figure", DAYS[0], DAYS[1], "Difference"]
+    name, before, after, changed, _ = (each.strip() for each in line.split("│")[1:6])
+    # 120 l at the meter's default accuracy: to a tenth; what both err alike cancels, so the difference has more digits.
+    assert (name, before, after) == ("Heat in hot water", "6.4 ± 0.3 kWh", "6.4 ± 0.3 kWh")
+    assert changed == "+0.0115 ± 0.0014 kWh"
+    assert "2 more figures are not known in either" in shown
     assert main(["compare", SITE, DAYS[0], f"{DAYS[0]}..{DAYS[1]}", "--data", str(data), "--format", "json"]) == 0
     one, two = json.loads(capsys.readouterr().out)["periods"]
     assert (one["days"], two["days"]) == (1, 2)
@@ -216,6 +214,17 @@ def test_a_figure_says_how_it_is_known(data: Path, capsys: pytest.CaptureFixture
     assert shown.startswith("Electric element: heat put in (stages.backup.heat) of ")
     assert "How: Input power" in shown
     assert "errs alike every day" in shown
+
+
+def test_the_figures_of_a_site_are_listed_with_their_names(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["explain", SITE, "--list", "--data", str(data)]) == 0
+    listed = dict(line.split("  ", 1) for line in capsys.readouterr().out.splitlines())
+    assert listed["stages.backup.heat"].strip() == "Electric element: heat put in"
+    assert main(["ledger", SITE, "--data", str(data), "--format", "json"]) == 0
+    days = json.loads(capsys.readouterr().out)["days"]
+    assert list(listed) == [path for path, _ in figures_in_record(days[-1])]
+    assert main(["explain", SITE, "--list", "--data", str(data), "--format", "json"]) == 0
+    assert [each["figure"] for each in json.loads(capsys.readouterr().out)] == list(listed)
 
 
 def test_the_parts_of_a_figures_doubt_make_its_interval(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -301,52 +310,6 @@ def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, caps
     assert days[0]["hot_water"]["volume"]["value"] > 10
 
 
-@pytest.mark.parametrize(
-    ("arguments", "says"),
-    [
-        (["ledger", "house"], "no data folder: say --data DIR, or set HEATLEDGER_DATA"),
-        (["ledger", "house", "--data", "nowhere"], "there is no data folder nowhere"),
-        (["ledger", "none", "--data", "DATA"], f"there is no site 'none'; known sites: {SITE}"),
-        (["alerts", "none", "--data", "DATA"], "there is no site 'none'"),
-        (["quarantine", "--site", "none", "--data", "DATA"], f"there is no site 'none'; known sites: {SITE}"),
-        (["quarantine", "--replay", "--site", "none", "--data", "DATA"], "there is no site 'none'"),
-        (
-            ["ledger", SITE, "--data", "DATA", "--from", "2026-02-30"],
-            "'2026-02-30' is not a day; write it as YYYY-MM-DD",
-        ),
-        (["ledger", SITE, "--data", "DATA", "--from", "2026-02-02", "--to", "2026-01-01"], "no day lies between them"),
-        (["ledger", SITE, "--data", "DATA", "--out", "x.pdf"], "x.pdf does not tell its kind; end it in .csv"),
-        (["compare", SITE, "2026-02-02..2026-01-01", "2026-03-01", "--data", "DATA"], "ends before it begins"),
-        (["compare", SITE, "2001-02-02", "2001-03-01", "--data", "DATA"], "from 2001-02-02 to 2001-02-02 has a ledger"),
-        (["add", "house.toml", "--data", "house.toml"], "house.toml"),
-        (["explain", SITE, "heat", "2026-03-10", "--data", "DATA"], "names more than one figure; it may be"),
-        (["explain", SITE, "hot_water.heat", "2001-01-01", "--data", "DATA"], "has no ledger of 2001-01-01"),
-        (["import", SITE, "none.csv", "--data", "DATA"], "there is no file none.csv"),
-        (["import", "none", "DATA/../readings.csv", "--data", "DATA"], "there is no site 'none'"),
-        (["check", "none.toml"], "none.toml cannot be read: No such file or directory"),
-        (["token", "none", "--data", "DATA"], "there is no site 'none'"),
-        (["virtual", "castle", "--out", "DATA/x"], "there is no scenario 'castle'; the scenarios are two-tank"),
-        (["virtual", "two-tank"], "say with --out DIR"),
-        (["virtual", "two-tank", "--out", "x", "--fault", "gremlin@2026-01-01"], "'gremlin' is not a fault"),
-        (["serve", "--data", "DATA", "--broker", "http://x"], "the broker's address must be mqtt://HOST[:PORT]"),
-        (["demo", "--houses", "9"], "--houses must be 1 to 8; it is 9"),
-        (["ingest", "--data", "DATA"], "no broker: say --broker"),
-        (["sing"], "invalid choice: 'sing'"),
-        ([], "COMMAND"),
-    ],
-)
-def test_what_is_wrong_is_said_in_one_sentence(
-    arguments: list[str], says: str, data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.delenv("HEATLEDGER_DATA", raising=False)
-    monkeypatch.chdir(data.parent)
-    assert main([each.replace("DATA", str(data)) for each in arguments]) == 2
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert says in told.err
-    assert "Traceback" not in told.err
-
-
 def test_a_fault_of_the_program_is_a_sentence_with_the_place_of_its_details(
     data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -362,6 +325,19 @@ def test_a_fault_of_the_program_is_a_sentence_with_the_place_of_its_details(
         in told
     )
     assert "Traceback" in (data / "heatledger.log").read_text()
+
+
+def test_a_log_that_cannot_be_written_is_no_second_fault(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def breaks(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("out of cheese")
+
+    monkeypatch.setattr("api.commands_results.compute_here", breaks)
+    monkeypatch.setattr("tempfile.tempdir", str(data.parent))
+    (data / "heatledger.log").mkdir()
+    assert main(["ledger", SITE, "--data", str(data)]) == 2
+    assert f"the details are in {data.parent / 'heatledger.log'}" in capsys.readouterr().err
 
 
 def test_an_interrupted_command_says_so(

@@ -176,6 +176,14 @@ def test_an_instant_is_told_from_now() -> None:
     assert show_instant(now - timedelta(days=40), now, SI) == "26 November 2025 at 21:04"
 
 
+def test_what_is_known_by_the_day_is_told_without_a_clock_time() -> None:
+    now = datetime(2026, 1, 5, 20, 4, tzinfo=UTC)
+    told = [show_instant(now - timedelta(hours=hours), now, US, is_by_day=True) for hours in (2, 22, 96)]
+    assert told == ["today", "yesterday", "January 1"]
+    assert in_readers_units("20 % less since 3 March than", US) == "20 % less since March 3 than"
+    assert in_readers_units("20 % less since 3 March than", SI) == "20 % less since 3 March than"
+
+
 @pytest.mark.parametrize(
     ("seconds", "text"),
     [(3, "just now"), (240, "4 minutes ago"), (7200, "2 hours ago"), (3 * 86400, "3 days ago"), (math.nan, "never")],

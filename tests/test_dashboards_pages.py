@@ -5,7 +5,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
 from xml.etree import ElementTree
@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 import pytest
 
 from analytics.detection.findings import CAUTION
+from analytics.figure_paths import figures_by_path
 from analytics.figures import day_to_json, unavailable
 from dashboards.charts.script import style_guards
 from dashboards.colours import Line, Paint
@@ -20,6 +21,7 @@ from dashboards.contexts import Transition
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import figure_groups
+from dashboards.figure_names import figure_name
 from dashboards.numbers import display_of, show_figure
 from dashboards.pages.alert import cautions, evidence_line
 from dashboards.readings import read_now
@@ -245,7 +247,7 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
         ("flow_l_min", 3.785411784, ("Flow", "1.00 gal/min")),
         ("any_limit_degc", 52.0, ("Any limit", "125.6 °F")),
         ("lift_limit_k", 10.0, ("Lift limit", "18.0 °F")),
-        ("called_min", 20, ("Called", "20 min")),
+        ("called_min", 20, ("Called for", "20 min")),
         ("min_run_hours", 2.0, ("Run, at least", "2 h")),
         ("limit_percent", 50.0, ("Limit", "50.0 %")),
         ("draws", 4, ("Draws", "4")),
@@ -256,6 +258,26 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
 )
 def test_evidence_is_written_in_the_readers_units(name: str, value: float, line: tuple[str, str]) -> None:
     assert evidence_line(name, value, SHOW) == line
+
+
+def test_an_alert_that_is_known_by_the_day_is_dated_by_the_day() -> None:
+    midnight = datetime(2026, 3, 5, 5, 0, tzinfo=UTC)  # at the house
+    page = Outline(render_alert(alert_context(alert=alert(began=midnight, is_by_day=True)))).text
+    assert "Began March 5 Noticed" in page
+    assert "Began March 5 at 12:00 am Noticed" in Outline(render_alert(alert_context(alert=alert(began=midnight)))).text
+
+
+def test_every_figure_of_a_ledger_has_a_name_and_the_page_uses_it() -> None:
+    ledger = site_context().ledgers[-1]
+    labels = {row.path: row.label for group in figure_groups(house(), ledger) for row in group.rows}
+    for path in figures_by_path(ledger):
+        name = figure_name(house(), path)
+        assert name != path
+        assert name.lower().endswith(labels.get(path, name).lower())
+    assert figure_name(house(), "heat_pumps.hp.heating.cop") == "Heat pump: COP in heating"
+    assert figure_name(house(), "tanks.preheat.loss") == "Preheat tank: lost through the walls"
+    assert figure_name(house(), "stages.sun.heat") == "Solar: heat put in"
+    assert figure_name(house(), "heat_pumps.hp.steam") == "heat_pumps.hp.steam"
 
 
 def test_only_an_open_alert_can_be_acknowledged() -> None:

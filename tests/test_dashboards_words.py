@@ -118,7 +118,7 @@ def test_silence_is_never_told_as_health() -> None:
 
 def test_an_open_alert_is_told_to_the_homeowner() -> None:
     page = home_page(home_context(alerts=[alert()]))
-    assert page.working.startswith("Something needs attention: The collector pump")
+    assert page.working.startswith("Something needs attention. The collector pump")
     assert (
         home_page(home_context(alerts=[alert(state="resolved")])).working == "Nothing we can see needs your attention."
     )
@@ -127,6 +127,8 @@ def test_an_open_alert_is_told_to_the_homeowner() -> None:
 def test_a_homeowner_is_warned_of_hot_water_and_sent_to_the_installer() -> None:
     hot = home_page(home_context(alerts=[alert(kind="outlet-too-hot", component="")]))
     assert hot.advice.startswith("The water can scald: try it before anyone washes or bathes")
+    burns = home_page(home_context(alerts=[alert(kind="heater-always-on")]))
+    assert burns.advice == hot.advice
     assert home_page(home_context(alerts=[alert()])).advice.startswith("Please have your installer look at it")
     assert home_page(home_context()).advice == ""
 

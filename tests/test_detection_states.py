@@ -35,7 +35,15 @@ def _ms(day: date, hour: float) -> int:
     return local_day(day, _ZONE).start_ms + round(hour * _HOUR_MS)
 
 
-def _finding(day: date, began_h: float, ended_h: float | None, *, weight_s: float = 600.0, text: str = "") -> Finding:
+def _finding(
+    day: date,
+    began_h: float,
+    ended_h: float | None,
+    *,
+    weight_s: float = 600.0,
+    text: str = "",
+    is_by_day: bool = False,
+) -> Finding:
     return Finding(
         began_ms=_ms(day, began_h),
         ended_ms=None if ended_h is None else _ms(day, ended_h),
@@ -47,6 +55,7 @@ def _finding(day: date, began_h: float, ended_h: float | None, *, weight_s: floa
         checks=("look",),
         cost_per_day=0.5,
         weight_s=weight_s,
+        is_by_day=is_by_day,
     )
 
 
@@ -90,6 +99,17 @@ def test_a_fault_that_goes_on_for_days_is_one_alert() -> None:
     assert len(alerts) == 1
     assert len(changes) == 1
     assert alerts[0].began_ms == _ms(_D1, 10.2)
+
+
+def test_what_is_known_by_the_day_is_told_by_the_day_whoever_tells_it_later() -> None:
+    by_day = _day(_D2, Fault((_finding(_D1, 0.0, None, is_by_day=True),)))
+    (alert,), _ = _run(by_day)
+    assert alert.summary.startswith("Nothing moves since 14 April; ")
+    by_the_minute = _day(_D3, Fault((_finding(_D3, 9.0, None, weight_s=900.0),)))
+    (alert,), _ = _run(by_day, by_the_minute)
+    assert alert.summary == "Nothing moves since 14 April; 2026-04-16."
+    (alert,), _ = _run(_OPEN, _day(_D2, Fault((_finding(_D2, 0.0, None, weight_s=900.0, is_by_day=True),))))
+    assert alert.summary == "Nothing moves since 10:12 on 14 April; 2026-04-15."
 
 
 def test_lack_of_evidence_is_no_recovery() -> None:

@@ -69,8 +69,15 @@ def test_a_days_working_begins_with_what_the_day_before_left(parts: Parts) -> No
 @pytest.mark.parametrize(
     ("figure", "of", "status", "says"),
     [
-        ("heat", DAYS[0], 404, "names more than one figure; it may be stages.backup.heat"),
-        ("steam", DAYS[0], 404, "names no figure; it may be"),
+        ("heat", DAYS[0], 404, f"names more than one figure of {SITE}; it may be stages.backup.heat"),
+        (
+            "steam",
+            DAYS[0],
+            404,
+            f"names no figure of {SITE} (`heatledger explain {SITE} --list` has all",
+        ),
+        ("hot_watr.heat", DAYS[0], 404, f"names no figure of {SITE}; it may be hot_water.heat"),
+        ("hot_water.heat", "9999-12", 400, "is no day, week, month or year"),
         ("hot_water.heat", "2001-01-01", 404, "has no ledger of 2001-01-01"),
         ("hot_water.heat", "2001-W05", 404, "has no ledger of any day of 2001-W05"),
         ("hot_water.heat", "last week", 400, "is no day, week, month or year; write it as 2026-01-05, 2026-W03"),

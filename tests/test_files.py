@@ -5,14 +5,11 @@ import gzip
 import io
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyarrow
-import pyarrow.parquet
 import pytest
 import yaml
 from hypothesis import given, settings
@@ -25,45 +22,15 @@ from ingest.duckdb_store import open_duckdb_store
 from ingest.files import FileRefusedError, import_files
 from ingest.store import ReadingStore, StoreUnavailableError
 from tests.gateways import SITE, small_directory
+from tests.imported import NOW_MS, T0, T0_MS, Kept, import_one, stored, written
 
-NOW_MS = 1_780_315_200_000  # 2026-06-01T12:00:00Z
 CASES = yaml.safe_load((Path(__file__).parent / "cases" / "bad_files.yaml").read_text())
-T0 = "2026-05-01T00:00:00Z"
-T0_MS = 1_777_593_600_000
-
-
-@dataclass
-class Kept:
-    """A quarantine for tests: keeps what it is given."""
-
-    entries: list[tuple[int, str, str, bytes]] = field(default_factory=list)
-
-    def __call__(self, *, reason: str, topic: str, payload: bytes, n_readings: int) -> None:
-        self.entries.append((n_readings, reason, topic, payload))
-
-    @property
-    def n_readings(self) -> int:
-        return sum(entry[0] for entry in self.entries)
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[ReadingStore]:
     with open_duckdb_store(tmp_path / "data") as one:
         yield one
-
-
-def import_one(path: Path, store: ReadingStore, kept: Kept | None = None) -> Counts:
-    return import_files(SITE, [path], store=store, quarantine=kept or Kept(), now_ms=NOW_MS)
-
-
-def written(path: Path, text: str | bytes) -> Path:
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return path
-
-
-def readings(store: ReadingStore, *points: str) -> dict[str, list[tuple[int, float]]]:
-    traces = store.read(SITE.id, points, start_ms=0, end_ms=NOW_MS + 10**9)
-    return {p: list(zip(t.time_ms.tolist(), t.value.tolist(), strict=True)) for p, t in traces.items()}
 
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])
@@ -113,7 +80,7 @@ def test_wide_csv_is_stored_cell_by_cell_and_an_empty_cell_is_no_reading(tmp_pat
     )
     counts = import_one(written(tmp_path / "a.csv", "\ufeff" + text), store)
     assert counts == Counts(received=4, stored=4)
-    found = readings(store, "t0", "draw.flow")
+    found = stored(store, "t0", "draw.flow")
     assert found == {
         "t0": [(T0_MS, 0.1), (T0_MS + 60_000, 3.0)],
         "draw.flow": [(T0_MS + 60_000, 1e-300), (T0_MS + 120_000, 0.0)],
@@ -124,7 +91,7 @@ def test_wide_csv_is_stored_cell_by_cell_and_an_empty_cell_is_no_reading(tmp_pat
 def test_long_csv_is_stored(tmp_path: Path, store: ReadingStore) -> None:
     text = f"time,point,value\n{T0},t0,0.1\n{T0},draw.flow,2\n{T0},t1,\n2026-05-01T00:01:00Z,t0,3\n"
     assert import_one(written(tmp_path / "a.csv", text), store) == Counts(received=3, stored=3)
-    assert readings(store, "t0", "draw.flow", "t1") == {
+    assert stored(store, "t0", "draw.flow", "t1") == {
         "t0": [(T0_MS, 0.1), (T0_MS + 60_000, 3.0)],
         "draw.flow": [(T0_MS, 2.0)],
         "t1": [],
@@ -151,7 +118,7 @@ def test_times_are_iso_8601_and_utc_where_there_is_no_offset(
     text: str, time_ms: int, tmp_path: Path, store: ReadingStore
 ) -> None:
     assert import_one(written(tmp_path / "a.csv", f"time,t0\n{text},1\n"), store).stored == 1
-    assert readings(store, "t0")["t0"] == [(time_ms, 1.0)]
+    assert stored(store, "t0")["t0"] == [(time_ms, 1.0)]
 
 
 def test_compressed_csv_is_known_by_its_content(tmp_path: Path, store: ReadingStore) -> None:
@@ -179,7 +146,7 @@ def test_the_rows_after_a_malformed_one_are_not_lost_in_a_large_file(tmp_path: P
         (4, "a.csv, row 6002: 4 cells, where the header has 3 (and 1 more up to row 6003)")
     ]
     assert counts == Counts(received=18_000, stored=17_996, quarantined=4)
-    assert len(readings(store, "t0")["t0"]) == 8_998
+    assert len(stored(store, "t0")["t0"]) == 8_998
 
 
 def test_importing_twice_counts_duplicates_and_changed_cells_as_replaced(tmp_path: Path, store: ReadingStore) -> None:
@@ -194,7 +161,7 @@ def test_of_two_rows_of_one_time_the_later_one_holds_also_where_one_is_odd(tmp_p
     text = f"time,t0,t1\n{T0},1,x\n{T0},2,\n{T0},3,y\n2026-05-01T00:01:00Z,4,\n2026-05-01T00:01:00Z,5,z\n"
     counts = import_one(written(tmp_path / "a.csv", text), store)
     assert counts == Counts(received=8, stored=5, quarantined=3, replaced=3)
-    assert readings(store, "t0")["t0"] == [(T0_MS, 3.0), (T0_MS + 60_000, 5.0)]
+    assert stored(store, "t0")["t0"] == [(T0_MS, 3.0), (T0_MS + 60_000, 5.0)]
 
 
 def test_a_bad_file_among_good_ones_stops_the_import_before_anything_is_stored(
@@ -243,88 +210,6 @@ def test_progress_ends_at_all_bytes_and_never_goes_back(tmp_path: Path, store: R
     assert len(seen) >= 4
 
 
-@pytest.mark.parametrize("time_type", ["aware", "naive", "nanoseconds", "text"])
-def test_parquet_is_stored_like_csv(time_type: str, tmp_path: Path, store: ReadingStore) -> None:
-    times = pd.to_datetime([T0, "2026-05-01T00:01:00.25Z"], format="ISO8601").as_unit("us")
-    column = {
-        "aware": times.tz_convert("America/New_York"),
-        "naive": times.tz_localize(None),
-        "nanoseconds": times.tz_localize(None).as_unit("ns"),
-        "text": times.strftime("%Y-%m-%dT%H:%M:%S.%f+00:00"),
-    }[time_type]
-    frame = pd.DataFrame({"time": column, "t0": [0.1, np.nan], "pump": [True, False], "hp.energy": [1, 2**53]})
-    frame.to_parquet(tmp_path / "a.parquet", index=False)
-    assert import_one(tmp_path / "a.parquet", store) == Counts(received=5, stored=5)
-    assert readings(store, "t0", "pump", "hp.energy") == {
-        "t0": [(T0_MS, 0.1)],
-        "pump": [(T0_MS, 1.0), (T0_MS + 60_250, 0.0)],
-        "hp.energy": [(T0_MS, 1.0), (T0_MS + 60_250, 2.0**53)],
-    }
-
-
-@pytest.mark.parametrize("name", ["time", None])
-def test_parquet_with_its_time_as_index_is_stored_like_any(
-    name: str | None, tmp_path: Path, store: ReadingStore
-) -> None:
-    times = pd.DatetimeIndex([T0, "2026-05-01T00:01:00Z"], name=name)
-    frame = pd.DataFrame({"t0": [0.1, np.nan], "pump": [1.0, 0.0], "attic": [7.5, np.nan]}, index=times)
-    frame.to_parquet(tmp_path / "a.parquet")
-    kept = Kept()
-    assert import_one(tmp_path / "a.parquet", store, kept) == Counts(received=4, stored=3, quarantined=1)
-    assert readings(store, "t0", "pump") == {"t0": [(T0_MS, 0.1)], "pump": [(T0_MS, 1.0), (T0_MS + 60_000, 0.0)]}
-    assert "row 2, column 'attic': site 'mill-lane-9' has no point 'attic'" in kept.entries[0][1]
-
-
-def test_the_time_may_stand_anywhere_in_parquet(tmp_path: Path, store: ReadingStore) -> None:
-    frame = pd.DataFrame({"t1": [3.5], "time": pd.to_datetime([T0]), "t0": [2.5], "t2": [4.5]})
-    frame.to_parquet(tmp_path / "a.parquet", index=False)
-    assert import_one(tmp_path / "a.parquet", store) == Counts(received=3, stored=3)
-    assert readings(store, "t0", "t1", "t2") == {"t0": [(T0_MS, 2.5)], "t1": [(T0_MS, 3.5)], "t2": [(T0_MS, 4.5)]}
-
-
-def test_parquet_in_long_form_with_odd_rows(tmp_path: Path, store: ReadingStore) -> None:
-    times = pd.to_datetime([T0, T0, "1970-01-01T00:00:00Z", T0])
-    frame = pd.DataFrame({"time": times, "point": ["t0", "t99", "t1", "t2"], "value": [1.5, 2.5, 3.5, np.inf]})
-    frame.to_parquet(tmp_path / "a.parquet", index=False)
-    kept = Kept()
-    assert import_one(tmp_path / "a.parquet", store, kept) == Counts(received=4, stored=1, quarantined=3)
-    assert [entry[1] for entry in kept.entries] == [
-        "a.parquet, row 3: site 'mill-lane-9' has no point 't99'; did you mean 't9'?",
-        "a.parquet, row 4: the time '1970-01-01 00:00:00+00' is before 2000-01-01; the clock was not set",
-        "a.parquet, row 5: 'inf' is not a finite number; leave the cell empty where there is no reading",
-    ]
-
-
-def test_nan_in_a_parquet_column_of_numbers_is_no_reading(tmp_path: Path, store: ReadingStore) -> None:
-    table = pyarrow.table({"time": [T0, T0], "t0": [float("nan"), 2.0]})
-    pyarrow.parquet.write_table(table, tmp_path / "a.parquet")
-    assert import_one(tmp_path / "a.parquet", store) == Counts(received=1, stored=1)
-
-
-@pytest.mark.parametrize(
-    ("frame", "sentence"),
-    [
-        (
-            {"time": [1, 2], "t0": [1.0, 2.0]},
-            "a.parquet holds its time as BIGINT; it must be a timestamp (UTC if it has no zone) or ISO 8601 text",
-        ),
-        (
-            {"time": [T0], "t0": [[1.0, 2.0]]},
-            "a.parquet holds DOUBLE[] in its column 't0'; it must hold numbers",
-        ),
-        (
-            {"when": [T0], "t0": [1.0]},
-            "a.parquet has 'when' as its first column; it must be 'time', and a column for each point after it",
-        ),
-    ],
-)
-def test_parquet_of_the_wrong_kind_is_refused(frame: dict, sentence: str, tmp_path: Path, store: ReadingStore) -> None:
-    pd.DataFrame(frame).to_parquet(tmp_path / "a.parquet", index=False)
-    with pytest.raises(FileRefusedError) as refused:
-        import_one(tmp_path / "a.parquet", store)
-    assert str(refused.value) == sentence
-
-
 CELLS = st.one_of(
     st.just(""),
     st.floats().map(repr),
@@ -362,7 +247,7 @@ def test_any_file_adds_up_and_stores_what_the_standard_library_reads(
     csv.writer(text, lineterminator="\n").writerows([("time", "t0", "t1", "nowhere"), *rows])
     with open_duckdb_store(folder) as store:
         counts = import_one(written(folder / "a.csv", text.getvalue()), store, kept)
-        found = {(p, time): value for p, pairs in readings(store, "t0", "t1").items() for time, value in pairs}
+        found = {(p, time): value for p, pairs in stored(store, "t0", "t1").items() for time, value in pairs}
     final, n_good, n_bad = expected_of(rows)
     assert {key: value.hex() for key, value in found.items()} == {key: value.hex() for key, value in final.items()}
     assert (counts.stored + counts.duplicate, counts.quarantined, kept.n_readings) == (n_good, n_bad, n_bad)

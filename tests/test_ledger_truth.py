@@ -24,6 +24,7 @@ HEAT_PART, HEAT_KWH = 0.01, 0.05
 COP_PART = 0.01
 FRACTION = 0.01
 VOLUME_PART = 0.005
+RUN_H = 0.02  # a minute and a little at the ends of a day's runs
 
 
 @cache
@@ -89,6 +90,21 @@ def test_the_heat_pumps_cop_and_electricity_are_those_of_the_truth(layout, seaso
                     # Short runs are read a few times only: a day with less than 2 kWh of electricity counts double.
                     part = COP_PART if kwh >= 2.0 else 2 * COP_PART
                     assert _near(cop, true_cop, part=part), (ledger.day, cop, true_cop)
+
+
+@pytest.mark.parametrize(("layout", "season"), CASES)
+def test_run_hours_and_starts_are_those_of_each_mode(layout, season):
+    for ledger, day in _stretch(layout, season):
+        truth = _by(truth_to_json(day)["heat_pumps"], "heat_pump")
+        for line in ledger.heat_pumps:
+            heating, cooling = truth[line.heat_pump]["heating"], truth[line.heat_pump]["cooling"]
+            told = (
+                (line.heating_run_hours, line.heating_starts, heating),
+                (line.cooling_run_hours, line.cooling_starts, cooling),
+            )
+            for hours, starts, true in told:
+                assert _near(hours, true["run_hours"], part=HEAT_PART, floor=RUN_H), (ledger.day, hours, true)
+                assert starts.value == true["starts"], (ledger.day, starts, true)
 
 
 @pytest.mark.parametrize(("layout", "season"), CASES)

@@ -118,15 +118,30 @@ def test_a_whole_month_and_a_whole_year_beside_last_years():
     opening = _sentences(days, month_to(date(2026, 3, 31)))[0]
     assert opening == "In March 2026 you bought 93.0 kWh of energy for hot water; in March 2025, 155 kWh."
     told = _sentences(days, year_to(date(2026, 12, 31)))
-    assert told[0] == "In 2026 you bought 93.0 kWh of energy for hot water; in 2025, 155 kWh."
-    assert told[1] == "Only the 31 of 365 days that are wholly known in both years are counted."
+    assert told[0] == "In 2026 you bought 93.0 kWh; in 2025, 155 kWh."
+    assert told[1] == "Counted are the 31 of 365 days known in both years."
 
 
 def test_a_year_to_date_beside_last_years():
     days = [ledger for ledger, _ in invented(1)]
-    opening = _sentences(days, year_to(LAST), in_progress=True)[0]
-    assert opening.startswith("From 1 January to 12 March 2026 you have bought ")
-    assert "; on the same days of 2025, " in opening
+    told = _sentences(days, year_to(LAST), in_progress=True)
+    assert told[0].startswith("Since 1 January you have bought ")
+    assert "; on the same days of 2025, " in told[0]
+    assert _sentences(days, year_to(date(2026, 2, 28)))[0].startswith("From January to February 2026 you bought ")
+    assert _sentences(days, year_to(LAST))[0].startswith("From 1 January to 12 March 2026 you bought ")
+
+
+def test_a_year_to_date_is_told_in_two_thirds_of_the_words_of_its_month():
+    """Some 35 letters fit into a line of a phone; the month has said what the words mean."""
+    days = [ledger for ledger, _ in invented(2, better=2.0)]
+    month, year = (_sentences(days, span(LAST), in_progress=True) for span in (month_to, year_to))
+    assert len(month) == len(year) == 4
+    assert len(" ".join(year)) <= 7 * 35
+    assert len(" ".join(year)) <= 2 / 3 * len(" ".join(month))
+    assert year[2].startswith("With last year's use and weather: about ")
+    assert year[3].startswith("So the house itself needed about ")
+    same = [ledger for ledger, _ in invented(2, better=0.0)]
+    assert _sentences(same, year_to(LAST))[3] == "What remains can be chance."
 
 
 def test_the_correction_is_told_with_its_bounds_and_what_remains():
@@ -188,7 +203,7 @@ def test_the_homeowners_page_has_the_assumptions_under_the_figure_and_last_year_
     page = home_page(context)
     assert page.rests_on == _told(house())[:2]
     assert page.beside[0].startswith("This month, up to March 12, you have bought ")
-    assert page.beside[1].startswith("From January 1 to March 12, 2026 you have bought ")
+    assert page.beside[1].startswith("Since January 1 you have bought ")
     markup = render_home(context)
     assert markup.index("What did it save?") < markup.index("Electricity at $0.21 per kWh.")
     assert "How does it compare with last year?" in markup

@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 
 from analytics.figures import day_to_record
-from api.beside import month_beside, month_json
+from api.beside import month_beside, month_json, own_figures
 from api.commands import main
 from api.held import held_versions
 from api.migrate import open_records
@@ -52,6 +52,12 @@ def _month(records, month=date(2026, 3, 1), now_ms=TODAY_MS):
         return month_beside(session, SITE, month, now_ms=now_ms)
 
 
+def _told(records, month=date(2026, 3, 1)):
+    found = _month(records, month)
+    with records.look() as session:
+        return month_json(found, own_figures(session, found))
+
+
 def test_the_day_in_progress_is_left_out_and_the_month_is_in_progress(records):
     found = _month(records)
     assert (found.last, found.in_progress) == (date(2026, 3, 11), True)
@@ -64,7 +70,7 @@ def test_a_month_that_is_over_is_whole_and_january_stands_for_its_year_to_date(r
 
 
 def test_the_json_of_a_month_keeps_to_its_schema_and_tells_what_it_rests_on(records):
-    told = month_json(_month(records))
+    told = _told(records)
     MonthOut.model_validate(told, strict=True)
     month, year = told["compared"]
     assert (month["name"], year["name"], month["days_compared"]) == ("2026-03", "2026", 11)
@@ -73,6 +79,20 @@ def test_the_json_of_a_month_keeps_to_its_schema_and_tells_what_it_rests_on(reco
     assert "1 March to 5 March 2026: Electricity at €0.30 per kWh." in told["assumptions"]
     assert "6 March to 11 March 2026: Electricity at €0.36 per kWh." in told["assumptions"]
     json.dumps(told, allow_nan=False)
+
+
+def test_a_month_has_its_own_figures_whether_or_not_there_is_a_year_before(records):
+    first, later = _told(records, date(2025, 2, 1)), _told(records)
+    MonthOut.model_validate(first, strict=True)
+    assert first["compared"][0]["figures"] == {}
+    assert (first["month"]["day"], first["month"]["days"], first["month"]["known"]) == ("2025-02", 28, 28)
+    assert (later["month"]["first"], later["month"]["last"]) == ("2026-03-01", "2026-03-11")
+    with records.look() as session:
+        days = ledger(session, SITE, first=date(2025, 2, 1), last=date(2025, 2, 28))["days"]
+    assert first["month"]["purchased"]["value"] == pytest.approx(sum(day["purchased"]["value"] for day in days))
+    assert later["month"]["purchased"]["value"] == pytest.approx(
+        later["compared"][0]["figures"]["purchased"]["later"]["value"]
+    )
 
 
 def test_the_versions_that_held_cover_the_days_once(records):
@@ -100,7 +120,7 @@ def test_a_month_without_a_whole_day_says_so(records):
 def test_the_command_prints_tables_sentences_and_assumptions(records, tmp_path, capsys):
     assert main(["month", SITE, "2026-02", "--data", str(tmp_path)]) == 0
     told = capsys.readouterr().out
-    for piece in ("Bought, corrected", "In February 2026 you bought", "From 1 January to 28 February 2026 you bought"):
+    for piece in ("Bought, corrected", "In February 2026 you bought", "From January to February 2026 you bought"):
         assert piece in told
     assert "What the money saved in February 2026 rests on:\n- Compared with an electric tank heater" in told
 
@@ -115,6 +135,6 @@ def test_a_month_with_nothing_beside_it_shows_its_own_figures_and_says_so_once(r
 
 def test_the_command_refuses_what_is_no_month_and_a_month_without_days(records, tmp_path, capsys):
     assert main(["month", SITE, "2026-13", "--data", str(tmp_path)]) == 2
-    assert "2026-13 is not a month; write it as YYYY-MM, such as 2026-01" in capsys.readouterr().err
+    assert "'2026-13' is not a month; write it as YYYY-MM, such as 2026-01" in capsys.readouterr().err
     assert main(["month", SITE, "2027-01", "--data", str(tmp_path)]) == 2
     assert f"no whole day of {SITE} in 2027-01 has a ledger" in capsys.readouterr().err

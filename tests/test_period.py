@@ -6,7 +6,7 @@ from math import hypot, isnan
 import pytest
 
 from analytics.doubt import Doubt
-from analytics.figures import Figure, unavailable
+from analytics.figures import Figure, day_from_json, day_to_record, unavailable
 from analytics.period import Span, add_up, difference, spans
 from ingest.virtual import SCENARIOS, simulate
 from tests.accounts import account_days
@@ -23,6 +23,16 @@ def ledgers():
 
 def _week(ledgers, n_days=7):
     return add_up(Span(START, START + timedelta(days=n_days - 1), "week"), ledgers, backups=["backup"])
+
+
+def test_a_day_that_was_kept_before_cooling_had_its_own_hours_says_so(ledgers):
+    kept = day_to_record(ledgers[0])
+    for pump in kept["heat_pumps"]:
+        del pump["cooling"]["run_hours"], pump["cooling"]["starts"]
+    found = _week([day_from_json("two-tank", kept), *ledgers[1:]]).total.heat_pumps[0]
+    assert "accounted before" in day_from_json("two-tank", kept).heat_pumps[0].cooling_starts.why
+    assert found.heating_starts.value == sum(day.heat_pumps[0].heating_starts.value for day in ledgers)
+    assert found.cooling_run_hours.coverage == pytest.approx(6 / 7, abs=0.01)
 
 
 def test_spans_meet_without_gap_and_are_cut_to_what_is_asked():

@@ -164,3 +164,10 @@ def test_only_one_watcher_moves_on_from_a_place_in_the_news(records: Records) ->
     with records.begin() as session:
         assert not advance_cursor(session, old="", new="9")
         assert cursor(session) == "7"
+
+
+def test_records_that_may_not_be_written_say_what_must_be_writable(tmp_path: Path) -> None:
+    Records(f"sqlite:///{tmp_path / 'records.db'}").close()
+    (tmp_path / "records.db").touch()
+    with pytest.raises(RecordsError, match="cannot be written: the data folder, and the files in it, must be"):
+        open_records(f"sqlite:///file:{tmp_path / 'records.db'}?mode=ro&uri=true")

@@ -48,8 +48,8 @@ _SLIPS: list[tuple[str, Changes, str]] = [
         TWO_TANK,
         [('hot = "hot.temp"\n', "")],
         "Only the mixed water's temperature is known, so draw.flow has to count the cold water to the mixing valve, "
-        'too (state flow_at = "mixed" where it stands behind the valve). In the tank\'s own feed it counts less, and the '
-        "hot-water heat comes out too low.",
+        'too (state flow_at = "mixed" where it stands behind the valve). In the tank\'s own feed it counts less, and '
+        "the hot-water heat comes out too low.",
     ),
     (
         GOOD,

@@ -42,7 +42,7 @@ def test_a_lasting_shift_is_a_fault_dated_from_the_day_it_began_with():
     (finding,) = verdict.findings
     assert finding.began_ms == local_day(_SINCE, house().timezone).start_ms
     assert finding.severity == "soon"
-    assert "20 % less" in finding.summary
+    assert "20 % less since 8 April than" in finding.summary  # found by comparing days, so no clock time of it is told
     assert "40.0 kWh on 5 days" in finding.summary
     assert "50.0 ± 4.0 kWh" in finding.summary
 
@@ -103,6 +103,8 @@ def test_dust_that_takes_a_fifth_is_found_within_a_week_whatever_the_jobs():
     found_ms = local_day(date.fromisoformat(alert["detected"][:10]), site_timezone).start_ms
     assert 0 < found_ms - began_ms <= 7 * 86_400_000
     assert abs((date.fromisoformat(alert["began"][:10]) - start).days - broken) <= 2
+    assert alert["is_by_day"]
+    assert ":" not in alert["evidence"]["since"]
     assert alert["evidence"]["short_percent"] == pytest.approx(20, abs=8)
     assert not _below(outcomes[: broken + 1])
     again = virtual_days("solar-one-tank", start, days=days, faults=[fault], jobs=[9, 30, 37])

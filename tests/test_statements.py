@@ -170,7 +170,7 @@ def test_days_that_come_after_a_statement_are_told_as_late(house: House, web: ht
     ("path", "body", "status", "says"),
     [
         ("statements", {"month": "2024-04", "by": "me"}, 409, "2024-04 is not over; its statement can be made from"),
-        ("statements", {"month": "2024-13", "by": "me"}, 400, "month must be written as YYYY-MM; it is '2024-13'"),
+        ("statements", {"month": "2024-13", "by": "me"}, 400, "'2024-13' is not a month; write it as YYYY-MM"),
         ("statements", {"month": "2024-01", "by": "me"}, 404, "no day of mill-lane-1 from 2024-01-01 to 2024-01-31"),
         ("statements", {"month": MONTH, "by": "me", "is_correction": True}, 409, "there is no statement of this month"),
         ("statements/2024-03-9/withdraw", {"by": "me"}, 404, "mill-lane-1 has no statement '2024-03-9'"),

@@ -182,11 +182,14 @@ def test_a_fault_is_read_from_a_line():
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
-        ("pump-broken@2026-01-05", "'pump-broken' is not a fault; the faults are collector-pump-dead"),
+        (
+            "pump-broken@2026-01-05",
+            "'pump-broken' is not a fault; `heatledger virtual list` names them all",
+        ),
         ("element-stuck-on", "has no start; write element-stuck-on@2026-01-05T10:00"),
         ("element-stuck-on@yesterday", "'yesterday' is not an instant"),
-        ("sensor-stuck@2026-01-05", r"sensor-stuck wants 1 point\(s\), 0 given"),
-        ("sensors-swapped:a.b@2026-01-05", r"sensors-swapped wants 2 point\(s\), 1 given"),
+        ("sensor-stuck@2026-01-05", r"sensor-stuck wants 1 point, 0 given"),
+        ("sensors-swapped:a.b@2026-01-05", r"sensors-swapped wants 2 points, 1 given"),
     ],
 )
 def test_a_wrong_fault_gets_a_sentence(text, sentence):

@@ -24,6 +24,7 @@ def alert_to_json(alert: Alert, timezone: str) -> dict[str, Any]:
         "component": alert.component,
         "severity": alert.severity,
         "began": _iso(alert.began_ms, timezone),
+        "is_by_day": alert.is_by_day,
         "detected": _iso(alert.detected_ms, timezone),
         "ended": _iso(alert.ended_ms, timezone),
         "summary": alert.summary,
@@ -49,6 +50,7 @@ def alert_from_json(data: dict[str, Any]) -> Alert:
     return Alert(
         **{key: data[key] for key in ("id", "site", "kind", "component", "severity", "state", "summary")},
         began_ms=_ms(data["began"]),
+        is_by_day=data.get("is_by_day", False),  # alerts kept from before do not say
         detected_ms=_ms(data["detected"]),
         ended_ms=None if data["ended"] is None else _ms(data["ended"]),
         evidence=data["evidence"],

@@ -7,7 +7,7 @@ from math import isnan
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
@@ -88,7 +88,7 @@ class BalanceOpen:
         mean_kwh, doubt_kwh = _means(days)
         began_ms = day_start_ms(plant, days[0][0])
         evidence: dict[str, float | int | str | None] = {
-            "since": clock(began_ms, plant.day.timezone),
+            "since": day_word(began_ms, plant.day.timezone),
             "tank": tank,
             "open_kwh": round(abs(mean_kwh), 2),
             "plus_minus_kwh": round(doubt_kwh, 2),
@@ -109,6 +109,7 @@ class BalanceOpen:
             checks=_CHECKS,
             cost_per_day=None,
             weight_s=len(days) * 86400.0,
+            is_by_day=True,
         )
 
 

@@ -49,6 +49,7 @@ class Finding:
         began_ms, ended_ms: The condition's interval; None while it holds. Milliseconds since 1970 UTC.
         detected_ms: When a watcher fed in real time would have raised it.
         template: The sentence, with `{name}` for each value of the evidence; `{since}` is when it began.
+        is_by_day: Whether it was found by comparing days, so that the clock time of its beginning says nothing.
         cost_per_day: In the site's currency, None where it cannot be told.
         weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
             of equals the later. [s]
@@ -64,6 +65,7 @@ class Finding:
     checks: Sequence[str]
     cost_per_day: float | None
     weight_s: float
+    is_by_day: bool = False
 
     @property
     def summary(self) -> str:

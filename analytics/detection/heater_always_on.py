@@ -152,12 +152,12 @@ class HeaterAlwaysOn:
 
 
 _TANK_SENTENCE = (
-    "The heater {heater} goes on drawing power since {since} although its tank is hot: {needless_kwh:.1f} kWh in "
+    "The heater {heater} has gone on drawing power since {since} although its tank is hot: {needless_kwh:.1f} kWh in "
     "{needless} with the water around it at up to {highest_top_degc:.0f} degC, where no thermostat asks for more than "
     "{limit_degc:.0f} degC."
 )
 _PASSING_SENTENCE = (
-    "The heater {heater} goes on drawing power since {since} although no water passes: {needless_kwh:.1f} kWh in "
+    "The heater {heater} has gone on drawing power since {since} although no water passes: {needless_kwh:.1f} kWh in "
     "{needless}, {mean_input_w} W on average."
 )
 

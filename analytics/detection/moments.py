@@ -17,6 +17,7 @@ __all__ = [
     "cells_passed",
     "clock",
     "course_of",
+    "day_word",
     "duration",
     "episodes",
     "highest",
@@ -128,6 +129,12 @@ def clock(time_ms: int, timezone: str) -> str:
     """An instant as people of the house would say it: "10:12 on 5 January"."""
     local = datetime.fromtimestamp(time_ms / 1000, ZoneInfo(timezone))
     return f"{local:%H:%M} on {local.day} {local:%B}"
+
+
+def day_word(time_ms: int, timezone: str) -> str:
+    """The local day of an instant, for what is known by the day: "5 January"."""
+    local = datetime.fromtimestamp(time_ms / 1000, ZoneInfo(timezone))
+    return f"{local.day} {local:%B}"
 
 
 def duration(seconds: float) -> str:

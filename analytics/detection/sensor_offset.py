@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.moments import clock, day_word, instant_ms
 from analytics.detection.outlet_witness import Witness, witness_of
 from analytics.detection.pair_days import (
     PLACE_U_K,
@@ -149,7 +149,7 @@ class SensorOffset:
         record, check = found.record, found.record.newest
         point = plant.site.points[witness.point if witness else check.second]
         began_ms = day_start_ms(plant, record.days[0][0], record.days[0][1].start_s)
-        evidence = {"since": clock(began_ms, plant.day.timezone), **_evidence(plant, found, point)}
+        evidence = {"since": day_word(began_ms, plant.day.timezone), **_evidence(plant, found, point)}
         if witness is not None:
             evidence["witness"] = witness.says
         # A tank's sensor that stands beside the path shifts no heat of the water that passes.
@@ -167,6 +167,7 @@ class SensorOffset:
             checks=_checks(point, evidence, method=check.method),
             cost_per_day=None,
             weight_s=record.minutes * 60,
+            is_by_day=True,
         )
 
 

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, Seen, day_start_ms, judged_record, pairs_seen
 from analytics.figures import DayLedger
 from analytics.pair_check import PairCheck
@@ -106,7 +106,7 @@ class SensorSwapped:
         warm, cool = _expected(plant, check)
         order = _by_warmth(plant, check.component, newest)
         evidence: dict[str, float | int | str | None] = {
-            "since": clock(began_ms, plant.day.timezone),
+            "since": day_word(began_ms, plant.day.timezone),
             "component": check.component,
             "first": check.first,
             "second": check.second,
@@ -131,6 +131,7 @@ class SensorSwapped:
             checks=_loop_checks(check) if is_loop else _tank_checks(check.component, order),
             cost_per_day=None,
             weight_s=minutes * 60,
+            is_by_day=True,
         )
 
 

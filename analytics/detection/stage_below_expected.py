@@ -299,7 +299,9 @@ def _record_w(history: Sequence[DayLedger], stage: str, heat_pump: str, *, run_h
     record = []
     for day in history:
         heat = next((line.heat.value for line in day.stages if line.stage == stage), np.nan)
-        hours = next((line.run_hours.value for line in day.heat_pumps if line.heat_pump == heat_pump), np.nan)
+        # The desuperheater works in both modes.
+        ran = next((line for line in day.heat_pumps if line.heat_pump == heat_pump), None)
+        hours = np.nan if ran is None else ran.heating_run_hours.value + ran.cooling_run_hours.value
         if hours >= run_hours and heat > 0:
             record.append(heat / hours * 1000)
     return np.asarray(record, np.float64)

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from math import sqrt
 
 from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.detection.worth import heat_price
 from analytics.expected.nearby import NearbySun
@@ -72,7 +72,7 @@ class StageShift:
         evidence: dict[str, float | int | str | None] = {
             "stage": stage.id,
             "stage_name": stage.name or stage.id,
-            "since": clock(began_ms, plant.day.timezone),
+            "since": day_word(began_ms, plant.day.timezone),
             "days": shift.days,
             "had_kwh": round(shift.had, 1),
             "expected_kwh": round(shift.expected, 1),
@@ -101,6 +101,7 @@ class StageShift:
             checks=_CHECKS,
             cost_per_day=None if price is None else round(short_kwh * price, 6),
             weight_s=shift.days * 86400.0,
+            is_by_day=True,
         )
 
 

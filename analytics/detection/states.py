@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from analytics.detection.findings import Assessment, Clear, Evidence, Fault, Finding, NotAssessed, Severity
-from analytics.detection.moments import clock
+from analytics.detection.moments import clock, day_word
 from analytics.detection.precedence import told_once
 
 __all__ = ["Alert", "AlertState", "Transition", "acknowledge", "advance", "unsettled"]
@@ -27,6 +27,7 @@ class Alert:
     """
     Args:
         id: Made from site, kind, component and when it was first seen to begin; never changes.
+        is_by_day: Whether its beginning is known by the day only; then no clock time of it is told.
         evidence: Of the day that shows the fault best; that day began at `evidence_day_ms`, `weight_s` is its weight.
         state_since_ms: When the limit was passed that put it into its state.
         judged_until_ms: The latest instant up to which a verdict was joined to it.
@@ -50,6 +51,7 @@ class Alert:
     evidence_day_ms: int
     state_since_ms: int
     judged_until_ms: int
+    is_by_day: bool = False
     acknowledged_by: str = ""
     acknowledged_ms: int | None = None
     note: str = ""
@@ -75,6 +77,7 @@ class _Chain:
     began_ms: int
     detected_ms: int
     ended_ms: int | None
+    is_by_day: bool
     speaker: Finding
 
 
@@ -186,9 +189,10 @@ def _chains(findings: Sequence[Finding], rejoin_ms: int) -> list[_Chain]:
         last = chains[-1] if chains else None
         if last is not None and last.ended_ms is not None and finding.began_ms - last.ended_ms <= rejoin_ms:
             speaker = finding if finding.weight_s >= last.speaker.weight_s else last.speaker
-            chains[-1] = _Chain(last.began_ms, last.detected_ms, finding.ended_ms, speaker)
+            chains[-1] = _Chain(last.began_ms, last.detected_ms, finding.ended_ms, last.is_by_day, speaker)
         else:
-            chains.append(_Chain(finding.began_ms, finding.detected_ms, finding.ended_ms, finding))
+            began = (finding.began_ms, finding.detected_ms, finding.ended_ms, finding.is_by_day)
+            chains.append(_Chain(*began, finding))
     return chains
 
 
@@ -210,9 +214,9 @@ def _is_stale(alert: Alert, assessment: Assessment) -> bool:
 
 
 def _continued(alert: Alert, chain: _Chain, assessment: Assessment) -> Alert:
-    began_ms = min(alert.began_ms, chain.began_ms)
+    began_ms, is_by_day = min((alert.began_ms, alert.is_by_day), (chain.began_ms, chain.is_by_day))
     detected_ms = min(alert.detected_ms, chain.detected_ms)
-    after = replace(alert, began_ms=began_ms, detected_ms=detected_ms)
+    after = replace(alert, began_ms=began_ms, is_by_day=is_by_day, detected_ms=detected_ms)
     if alert.evidence_day_ms == assessment.from_ms or chain.speaker.weight_s >= alert.weight_s:
         after = _told(after, chain.speaker, assessment)
     if _is_stale(alert, assessment):
@@ -231,7 +235,8 @@ def _in_state(alert: Alert, chain: _Chain) -> Alert:
 
 def _told(alert: Alert, speaker: Finding, assessment: Assessment) -> Alert:
     """The alert in the words of a finding; "since" stays the alert's own beginning."""
-    evidence = {**speaker.evidence, "since": clock(alert.began_ms, assessment.timezone)}
+    said = day_word if alert.is_by_day else clock
+    evidence = {**speaker.evidence, "since": said(alert.began_ms, assessment.timezone)}
     return replace(
         alert,
         severity=speaker.severity,
@@ -256,6 +261,7 @@ def _new(chain: _Chain, assessment: Assessment) -> Alert:
         severity=chain.speaker.severity,
         state="open" if chain.ended_ms is None else "resolved",
         began_ms=chain.began_ms,
+        is_by_day=chain.is_by_day,
         detected_ms=chain.detected_ms,
         ended_ms=chain.ended_ms,
         summary="",

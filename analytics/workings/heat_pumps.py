@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.heat_pump import Exchanged, exchanged
-from analytics.plant import CELL_S, HeatPumpDay, PlantDay
+from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total
 from analytics.units import kwh_from_j
 from analytics.workings.loops import loop_working
 from analytics.workings.rows import largest_and_rest
@@ -209,9 +209,11 @@ def cop_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
 
 
 def _time_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
-    """Run hours and starts, from the runs of both modes."""
+    """Run hours and starts of one mode, from its runs."""
     found = exchanged(plant.site.heat_pumps[pump.heat_pump], pump, plant.loops)
-    on = np.nan_to_num(pump.is_on)
+    heating = ".heating." in path
+    on = np.where(found.mode == (1.0 if heating else -1.0), np.nan_to_num(pump.is_on), 0.0)
+    run, n_starts = _ran(pump, heating=heating)
     every = _Runs(on > 0, on > 0, found.run, found.elec_w, {})
     groups = _groups(every, every.elec_w)
     minutes = [float(on[cells].sum()) for _, cells in groups]
@@ -220,20 +222,27 @@ def _time_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
     ]
     note = "In the minute of a start or stop, the part that its mean power tells."
     table = Table("Runs of the compressor", ("Started", "min"), rows, note)
-    remarks = gap_remarks(plant, pump.elec.covered)
+    remarks = [*([run.why] if run.why else []), *gap_remarks(plant, pump.elec.covered)]
     if path.endswith("starts"):
         n_runs = len(np.unique(found.run[on > 0]))
         steps = [Step("Starts", f"{n_runs}", Number(float(n_runs), 0))]
-        if n_runs != pump.n_starts:
+        if n_runs != n_starts:
             remarks.append("The first run was under way at midnight, so it did not start today.")
-            steps = [Step("Starts", f"{n_runs} − {n_runs - pump.n_starts}", Number(float(pump.n_starts), 0))]
-        return Working(path, (), [table], steps, remarks)
+            steps = [Step("Starts", f"{n_runs} − {n_runs - n_starts}", Number(float(n_starts), 0))]
+        return Working(path, (), [table] if rows else [], steps, remarks)
     total = Number(sum(minutes), 2, "min")
     steps = [
         Step("Minutes", added([(1.0, Number(m, 2, "min")) for m in minutes]) if minutes else "0.00 min", total),
-        Step("Run time", multiplied([total], [Number(60, 0, "min/h")]), amount(pump.run.amount / 3600.0, "h")),
+        Step("Run time", multiplied([total], [Number(60, 0, "min/h")]), amount(run.amount / 3600.0, "h")),
     ]
     return Working(path, (), [table] if rows else [], steps, remarks)
+
+
+def _ran(pump: HeatPumpDay, *, heating: bool) -> tuple[Total, int]:
+    """Its run time and starts in one mode."""
+    if heating:
+        return pump.heating_run, pump.n_heating_starts
+    return pump.cooling_run, pump.n_cooling_starts
 
 
 def _source_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:

@@ -91,13 +91,14 @@ def _expected(context: AlertContext, display: Display) -> list[ExpectedChart]:
 def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
     alert, now = context.alert, context.now
     lasted = ((alert.ended or now) - alert.began).total_seconds()
-    ended = "it still lasts" if alert.ended is None else show_instant(alert.ended, now, display)
+    by_day = alert.is_by_day
+    ended = "it still lasts" if alert.ended is None else show_instant(alert.ended, now, display, is_by_day=by_day)
     known = not math.isnan(alert.cost_per_day)
     return [
-        ("Began", show_instant(alert.began, now, display)),
+        ("Began", show_instant(alert.began, now, display, is_by_day=by_day)),
         ("Noticed", show_instant(alert.detected, now, display)),
         ("Ended", ended),
-        ("Lasted", show_span(lasted)),
+        ("Has lasted" if alert.ended is None else "Lasted", show_span(lasted)),
         ("Costs", f"about {show_money(alert.cost_per_day, display)} a day" if known else "not known"),
     ]
 
@@ -105,7 +106,8 @@ def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
 def _transition(one: Transition, context: AlertContext, display: Display) -> tuple[str, str, str]:
     verb = {"open": "Raised", "acknowledged": "Taken up", "resolved": "Over"}[one.state]
     who = f" by {one.by}" if one.by else ""
-    return (show_instant(one.at, context.now, display), f"{verb}{who}", one.note)
+    is_by_day = context.alert.is_by_day and one.state != "acknowledged"
+    return (show_instant(one.at, context.now, display, is_by_day=is_by_day), f"{verb}{who}", one.note)
 
 
 # Which dangers a check can meet, by what the alert is about. Scald times: the shorter ones of the two published
@@ -178,6 +180,9 @@ def _without_unit(name: str) -> str:
 
 # Names that people would not guess from those of the judgement.
 _NAMED = {
+    "called": "Called for",
+    "damage": "Does damage from",
+    "still_flow": "Counts as standing up to",
     "had": "Given",
     "plus_minus": "± of what was expected",
     "short": "Too little by",

@@ -105,7 +105,7 @@ def _calling(line: FleetSite, now: datetime) -> Calling:
         link=site_link(line.site.id),
         alert=worst,
         alert_link=alert_link(worst.id),
-        since=show_instant(worst.began, now, display),
+        since=show_instant(worst.began, now, display, is_by_day=worst.is_by_day),
         cost=costs_a_day([a.cost_per_day for a in alerts], display),
         others=len(alerts) - 1,
         age=show_age(age),

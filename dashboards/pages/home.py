@@ -133,13 +133,17 @@ def _statement_line(statement: StatementView, site: Site, display: Display) -> S
     )
 
 
+# Kinds whose checks tell the technician to warn the house.
+_SCALDING = ("outlet-too-hot", "heater-always-on")
+
+
 def _advice(context: HomeContext) -> str:
     """What a homeowner may do about an alert: keep clear of scalding water, and leave the system to its installer."""
     alerts = alerts_by_urgency(context.alerts)
     if not alerts or alerts[0].severity == "watch":
         return ""
     call = "Please have your installer look at it, and do not open or set anything yourself."
-    if any(alert.kind == "outlet-too-hot" for alert in alerts):
+    if any(alert.kind in _SCALDING for alert in alerts):
         return f"The water can scald: try it before anyone washes or bathes, children above all. {call}"
     return call
 

@@ -18,10 +18,11 @@ from dashboards.contexts import AlertView, PastChange, SiteContext
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.expected_words import state_sentence
 from dashboards.explain import FigureGroup, figure_groups
+from dashboards.figure_names import figure_name
 from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
-from dashboards.past import figure_name, local_date, past_sentence, show_moved
+from dashboards.past import local_date, past_sentence, show_moved
 from dashboards.readings import Reading, newest_of, read_now
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
 
@@ -135,9 +136,13 @@ def _life(context: SiteContext) -> str:
     return "" if age != age else f"Last reading {show_age(age)}."
 
 
+def _since(alert: AlertView, context: SiteContext, display: Display) -> str:
+    return show_instant(alert.began, context.now, display, is_by_day=alert.is_by_day)
+
+
 def alert_line(alert: AlertView, context: SiteContext, display: Display) -> AlertLine:
     cost = f"about {show_money(alert.cost_per_day, display)} a day" if alert.cost_per_day > 0 else ""
-    return AlertLine(alert, alert_link(alert.id), show_instant(alert.began, context.now, display), cost)
+    return AlertLine(alert, alert_link(alert.id), _since(alert, context, display), cost)
 
 
 def _past_line(change: PastChange, site: Site, display: Display) -> PastLine:

@@ -11,10 +11,11 @@ from analytics.site import Site
 from dashboards.colours import CARRIED_OVER, Paint, origin_paints
 from dashboards.contexts import HomeContext, StatementView
 from dashboards.drawing.swatch import strip, swatch
+from dashboards.figure_names import figure_name
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, show_day, show_percent, spoken
 from dashboards.pages.home import HomePage, home_page
-from dashboards.past import figure_name, local_date, show_moved, since_words
+from dashboards.past import local_date, show_moved, since_words
 
 __all__ = ["StatementPage", "statement_page"]
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from types import MappingProxyType
 
 import numpy as np
@@ -150,15 +151,21 @@ def parse_fault(text: str) -> Fault:
     named, at, when = text.partition("@")
     name, _, points = named.partition(":")
     if name not in FAULTS:
-        raise ValueError(f"{name!r} is not a fault; the faults are {', '.join(FAULTS)}")
+        near = get_close_matches(name, FAULTS, n=3, cutoff=0.5)
+        meant = f"; it may be {', '.join(near)}" if near else ""
+        raise ValueError(f"{name!r} is not a fault{meant}; `heatledger virtual list` names them all")
     if not at:
         raise ValueError(f"fault {text!r} has no start; write {name}@2026-01-05T10:00 or {name}@START..END")
     start, _, end = when.partition("..")
     listed = tuple(point for point in points.split(",") if point)
     needed = {"swapped": 2, "stuck": 1, "offset": 1, "missing": 1}.get(FAULTS[name].sensor, 0)
     if len(listed) != needed:
-        raise ValueError(f"{name} wants {needed} point(s), {len(listed)} given; write {name}:POINT@START")
-    return Fault(name=name, start_ms=_instant(start), end_ms=_instant(end) if end else _FOREVER_MS, points=listed)
+        many = "" if needed == 1 else "s"
+        raise ValueError(f"{name} wants {needed} point{many}, {len(listed)} given; write {name}:POINT@START")
+    found = Fault(name=name, start_ms=_instant(start), end_ms=_instant(end) if end else _FOREVER_MS, points=listed)
+    if found.end_ms <= found.start_ms:
+        raise ValueError(f"fault {text!r} ends before it begins; write {name}@START..END")
+    return found
 
 
 def _instant(text: str) -> int:

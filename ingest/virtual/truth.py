@@ -161,13 +161,15 @@ def _heat_pump_to_json(name: str, t: Mapping[str, float]) -> dict[str, Any]:
             "heat": _kwh(t["heating_j"]),
             "electricity": _kwh(t["heating_elec_j"]),
             "cop": _ratio(t["heating_j"], t["heating_elec_j"]),
-            "run_hours": (t["heating_s"] + t["cooling_s"]) / 3600.0,
-            "starts": t["starts"],
+            "run_hours": t["heating_s"] / 3600.0,
+            "starts": t["heating_starts"],
         },
         "cooling": {
             "cooling": _kwh(t["cooling_j"]),
             "electricity": _kwh(t["cooling_elec_j"]),
             "cop": _ratio(t["cooling_j"], t["cooling_elec_j"]),
+            "run_hours": t["cooling_s"] / 3600.0,
+            "starts": t["starts"] - t["heating_starts"],
         },
         "source_heat": _kwh(t["source_j"]),
     }
