@@ -1,16 +1,19 @@
-"""`loop-low-flow`: the fluid moves, but far too slowly for what the loop has to carry."""
+"""`loop-low-flow`: the fluid moves, but far too slowly for what the loop carries, or beside what it showed at first."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from statistics import median
 from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
-from analytics.detection.sunshine import FLOW_MOVES_M3_S
+from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of
 from analytics.detection.telling import Advice, counted, tell
+from analytics.expected.conditions import conditions_of
+from analytics.expected.flows import settled_flow
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Site
@@ -26,15 +29,18 @@ class _Watched:
     low: Flags
     flow_l_min: Course
     change_k: Course
+    usual_l_min: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class LoopLowFlow:
     """
-    A loop whose flow is too low for its component: a heat pump's source whose fluid changes by more than 7 K, a
-    collector with less than half of what even low-flow systems have.
+    A loop whose flow is well below what it showed on the first days of its record; or too low for its component: a
+    heat pump's source whose fluid changes by more than 7 K, a collector with less than half of what even low-flow
+    systems have.
 
-    Not this: fluid that stands still (`loop-no-flow`); a speed-controlled pump in weak sun.
+    Not this: fluid that stands still (`loop-no-flow`); a pump whose speed is controlled, as uneven flow on the first
+    days tells: its flow is held against nothing but what its component needs.
     """
 
     kind: ClassVar[str] = "loop-low-flow"
@@ -44,30 +50,73 @@ class LoopLowFlow:
     sun_w_m2: float = 400.0
     min_running: timedelta = timedelta(minutes=30)
     min_good: timedelta = timedelta(minutes=15)
+    usual_part: float = (
+        0.75  # cold glycol moves a tenth slower than warm; a strainer is cleaned before (common practice)
+    )
+    record_days: int = 10
+    record_h: float = 0.5  # of settled flow, from which a day counts in the record
+    least_evenness: float = 0.85  # within a day, and of one day beside another
 
     def needs(self, site: Site) -> Sequence[Need]:
-        loops = {pump.source_loop for pump in site.heat_pumps.values()} | {c.loop for c in site.collectors.values()}
         return [
-            Need(loop.id, "" if loop.flow else f"Loop {loop.id} has no flow meter.")
-            for loop in site.loops.values()
-            if loop.id in loops
+            Need(loop.id, "" if loop.flow else f"Loop {loop.id} has no flow meter.") for loop in site.loops.values()
         ]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         loop = plant.loops.get(component)
         if loop is None:
             return NotAssessed(f"Loop {component} gave no readings.")
-        watched = self._source(plant, loop) or self._collector(plant, loop)
-        if watched is None:
-            return NotAssessed(f"What flow loop {component} needs is not known.")
+        needed = self._source(plant, loop) or self._collector(plant, loop)
+        usual = self._usual(plant, loop, history)
+        if needed is None:
+            return usual if isinstance(usual, NotAssessed) else self._judged(plant, loop, usual)
+        by_need = self._judged(plant, loop, needed)
+        if isinstance(by_need, Fault) or isinstance(usual, NotAssessed):
+            return by_need
+        return self._judged(plant, loop, usual)
+
+    def _judged(self, plant: PlantDay, loop: LoopDay, watched: _Watched) -> Verdict:
         healthy = lasting(watched.runs & ~watched.low, _cells(self.min_good))
         return judge(
             plant,
             episodes(np.where(healthy, 0.0, watched.low / _cells(self.min_running)), healthy),
             healthy,
             tell=lambda episode: self._finding(plant, loop, watched, episode=episode),
-            unseen=f"Loop {component} did not run under load for long enough to tell.",
+            unseen=f"Loop {loop.loop} did not run under load for long enough to tell.",
         )
+
+    def _usual(self, plant: PlantDay, loop: LoopDay, history: Sequence[DayLedger]) -> _Watched | NotAssessed:
+        """The loop beside its own record, whose first days are the nearest to when it was commissioned."""
+        days = self._record(plant.site, loop.loop, history)
+        if len(days) < self.record_days:
+            return NotAssessed(
+                f"Loop {loop.loop} is held against its own record: it needs {self.record_days} earlier days on which "
+                f"it ran for {self.record_h:g} h and has {len(days)}."
+            )
+        first = days[: self.record_days]
+        level = median(flow for flow, _ in first)
+        alike = sum(self.least_evenness * level <= flow <= level / self.least_evenness for flow, _ in first)
+        if alike < self.least_evenness * len(first) or median(even for _, even in first) < self.least_evenness:
+            return NotAssessed(f"The flow of loop {loop.loop} varies by itself: the speed of its pump is controlled.")
+        runs = settled_flow(loop) & self._driven(plant, loop) & (np.arange(len(loop.flow_m3_s)) < cells_passed(plant))
+        flow_l_min = loop.flow_m3_s * 6e4
+        low = runs & (flow_l_min < self.usual_part * level)
+        return _Watched(runs, low, flow_l_min, np.abs(loop.leaving_degc - loop.entering_degc), level)
+
+    def _driven(self, plant: PlantDay, loop: LoopDay) -> Flags:
+        """Not what heat alone moves at night through a collector whose pump nobody watches."""
+        collector = collector_of(plant.site, loop.loop)
+        if collector is None or not np.isnan(loop.pump_on).all():
+            return np.ones(len(loop.flow_m3_s), bool)
+        return np.asarray(course_of(plant, collector.irradiance) >= self.sun_w_m2)
+
+    def _record(self, site: Site, loop: str, history: Sequence[DayLedger]) -> list[tuple[float, float]]:
+        """Level [l/min] and evenness of the flow on earlier days since the site was commissioned, oldest first."""
+        name = f"loop.{loop}.flow_"
+        days = [conditions_of(day) for day in history if site.commissioned is None or day.day >= site.commissioned]
+        return [
+            (day[f"{name}l_min"], day[f"{name}evenness"]) for day in days if day.get(f"{name}h", 0.0) >= self.record_h
+        ]
 
     def _moving(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.flow_m3_s)) < cells_passed(plant)
@@ -106,16 +155,26 @@ class LoopLowFlow:
             "min_running_min": self.min_running / timedelta(minutes=1),
         }
         template = _SENTENCE + (_CHANGE if len(changes) else ".")
+        if watched.usual_l_min is not None:
+            evidence |= {
+                "usual_l_min": round(watched.usual_l_min, 2),
+                "part_percent": round(100 * float(watched.flow_l_min[cells].mean()) / watched.usual_l_min),
+                "limit_percent": round(100 * self.usual_part, 1),
+                "record_days": self.record_days,
+            }
+            template = _SENTENCE + _BESIDE_USUAL
         advice = Advice("soon", template, _CAUSES, _CHECKS)
         return tell(plant, episode, advice, evidence=evidence, weight_s=seconds)
 
 
 _SENTENCE = "The fluid of the {loop} loop moves too slowly since {since}: {mean_flow_l_min:.1f} l/min over {running}"
 _CHANGE = ", so that it changes by {mean_change_k:.1f} K on its way."
+_BESIDE_USUAL = ", {part_percent} % of the {usual_l_min:.1f} l/min that it showed on the first days of its record."
 _CAUSES = (
     "air in the circuit, fluid lost, pressure too low",
     "strainer or heat exchanger clogged",
     "pump worn or set too low, valve not fully open",
+    "flow meter fouled or worn, if the temperatures look right",
 )
 _CHECKS = (
     "Compare pressure and flow with the values noted at commissioning.",

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
+from analytics.expected.flows import loop_flows
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -36,6 +37,7 @@ def day_conditions(plant: PlantDay) -> DayConditions:
                 found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
     for collector in plant.site.collectors.values():
         found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
+    found |= loop_flows(plant)
     return {name: value for name, value in found.items() if np.isfinite(value)}
 
 

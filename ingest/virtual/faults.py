@@ -43,6 +43,9 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
             {"sun_flow": 0.06, "sun_pump_elec": 0.7},
             roles=("sun",),
         ),
+        "collector-flow-low": FaultKind(
+            "a clogged strainer leaves three fifths of the solar loop's flow", {"sun_flow": 0.6}, roles=("sun",)
+        ),
         "collector-pump-always": FaultKind(
             "the solar pump's relay is stuck closed", {"sun_relay_stuck": 1.0}, roles=("sun",)
         ),
@@ -53,6 +56,9 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
         "collector-fouled": FaultKind("dust takes 20 % of the sun", {"soiling": 0.8}, roles=("sun",)),
         "desuperheater-pump-dead": FaultKind(
             "the desuperheater's circulator does not turn", {"dsh_flow": 0.0, "dsh_pump_elec": 0.0}, roles=("dsh",)
+        ),
+        "desuperheater-flow-low": FaultKind(
+            "a half closed valve leaves three fifths of the desuperheater's flow", {"dsh_flow": 0.6}, roles=("dsh",)
         ),
         "element-stuck-on": FaultKind(
             "the element's contactor is welded: only the cut-out stops it",
