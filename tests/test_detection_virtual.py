@@ -74,6 +74,10 @@ _BROKEN = [
     _Broken("two-tank", "collector-pump-dead", _SUNNY, "loop-no-flow", "collector", timedelta(hours=3)),
     _Broken("solar-one-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", _NEXT_DAYS),
     _Broken("assumed-flow", "collector-pump-dead", _SUMMER, "loop-no-flow", "collector", _NEXT_DAYS),
+    # It draws nothing: whether it was called for is not known there.
+    _Broken("two-tank", "collector-pump-burnt", _SUNNY, "loop-never-called", "collector", timedelta(hours=3)),
+    _Broken("solar-one-tank", "collector-never-called", _SPRING, "loop-never-called", "collector", _NEXT_DAYS),
+    _Broken("assumed-flow", "collector-never-called", _SUMMER, "loop-never-called", "collector", _NEXT_DAYS),
     _Broken("two-tank", "collector-air-lock", _SPRING, "loop-no-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-flow-low", _SUMMER, "loop-low-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),

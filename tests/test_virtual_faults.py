@@ -51,6 +51,9 @@ def reads(point, holds):
 PLANT_FAULTS = [
     ("collector-pump-dead", "two-tank", APRIL, shrinks("sun_heat_j")),
     ("collector-pump-dead", "two-tank", APRIL, reads("collector.leaving", lambda s, b: b.max() > s.max() + 20.0)),
+    ("collector-pump-burnt", "two-tank", APRIL, reads("collector.pump", lambda s, b: b.max() == 0.0 < s.max())),
+    ("collector-never-called", "solar-one-tank", APRIL, reads("collector.pump", lambda s, b: b.max() == 0.0 < s.max())),
+    ("collector-never-called", "solar-one-tank", APRIL, shrinks("sun_heat_j", 0.0)),
     ("collector-air-lock", "two-tank", APRIL, reads("collector.flow", lambda s, b: 0.0 < b.max() < 0.1 * s.max())),
     ("collector-air-lock", "two-tank", APRIL, reads("collector.pump", lambda s, b: b.max() > 20.0)),
     ("collector-flow-low", "two-tank", APRIL, reads("collector.flow", lambda s, b: 0.5 < b.max() / s.max() < 0.7)),

@@ -36,7 +36,15 @@ class FaultKind:
 FAULTS: Mapping[str, FaultKind] = MappingProxyType(
     {
         "collector-pump-dead": FaultKind(
-            "the solar circulator is called and does not turn", {"sun_flow": 0.0, "sun_pump_elec": 0.0}, roles=("sun",)
+            "the solar circulator is called and draws power, and its rotor is stuck",
+            {"sun_flow": 0.0, "sun_pump_elec": 0.9},
+            roles=("sun",),
+        ),
+        "collector-pump-burnt": FaultKind(
+            "the solar circulator is called and draws nothing", {"sun_flow": 0.0, "sun_pump_elec": 0.0}, roles=("sun",)
+        ),
+        "collector-never-called": FaultKind(
+            "the solar controller never starts its pump", {"sun_relay_stuck": -1.0}, roles=("sun",)
         ),
         "collector-air-lock": FaultKind(
             "air in the solar loop: the pump turns and almost nothing moves",
