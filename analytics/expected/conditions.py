@@ -50,21 +50,27 @@ def _outdoor_degc(plant: PlantDay) -> float:
 
 
 def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, float]:
-    steady = courses.steady & np.isfinite(courses.useful_w + courses.elec_w)
-    elec_j = float(courses.elec_w[steady].sum()) * CELL_S
+    known = np.isfinite(courses.useful_w + courses.elec_w)
+    steady = courses.steady & known
     source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
     taken_w = np.nan if source is None else -sum_of_known(source.heat_w[courses.cells])
     return {
         "run_h": len(courses.cells) * CELL_S / 3600,
         "run_elec_kwh": float(np.nansum(courses.elec_w)) * CELL_S / 3.6e6,
+        "run_cop": _cop(courses, known),
         "steady_h": float(steady.sum()) * CELL_S / 3600,
         "steady_elec_w": _mean(courses.elec_w[steady]),
-        "steady_cop": float(courses.useful_w[steady].sum()) * CELL_S / elec_j if elec_j > 0 else np.nan,
+        "steady_cop": _cop(courses, steady),
         "entering_degc": _mean(courses.entering_degc[steady]),
         "load_leaving_degc": _mean(courses.load_leaving_degc[steady]),
         "source_mean_w": taken_w * CELL_S / plant.day.seconds,
         **({} if dsh is None else _desuperheater(dsh, courses)),
     }
+
+
+def _cop(courses: PumpCourses, cells: NDArray[np.bool_]) -> float:
+    elec_w = float(courses.elec_w[cells].sum())
+    return float(courses.useful_w[cells].sum()) / elec_w if elec_w > 0 else np.nan
 
 
 # From here on a loop moves, or gives heat.
