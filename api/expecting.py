@@ -8,7 +8,9 @@ from math import inf
 from typing import Any
 
 from analytics.detection import DETECTORS, Detector
+from analytics.detection.loop_low_flow import LoopLowFlow
 from analytics.detection.stage_below_expected import StageBelowExpected
+from analytics.expected.first_flows import flows_so_far
 from analytics.expected.stages import watch_site
 from analytics.expected.subjects import Subject, subjects_of
 from analytics.expected.watching import Watched, watched_from_json
@@ -27,7 +29,10 @@ def expected_so_far(state: Mapping[str, Any] | None) -> dict[str, Watched]:
 
 def detectors_knowing(known: Mapping[str, Watched]) -> Sequence[Detector]:
     """The detectors, with what is expected of the house."""
-    return [replace(each, watched=known) if isinstance(each, StageBelowExpected) else each for each in DETECTORS]
+    return [
+        replace(each, watched=known) if isinstance(each, StageBelowExpected | LoopLowFlow) else each
+        for each in DETECTORS
+    ]
 
 
 def watched_on(
@@ -43,8 +48,9 @@ def watched_on(
     site = parsed(text)
     if site.commissioned is not None and ledger.day < site.commissioned:
         return {}
-    troubled = troubled_on(site, [ledger.day], alerts)
-    return watch_site(_subjects(text), known, ledger, troubled=troubled.get(ledger.day, ()))
+    troubled = troubled_on(site, [ledger.day], alerts).get(ledger.day, ())
+    stages = watch_site(_subjects(text), known, ledger, troubled=troubled)
+    return stages | flows_so_far(site, known, ledger, troubled=troubled)
 
 
 @lru_cache(maxsize=64)

@@ -1,7 +1,7 @@
 """`loop-low-flow`: the fluid moves, but far too slowly for what the loop carries, or beside what it showed at first."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import timedelta
 from statistics import median
 from typing import ClassVar
@@ -12,8 +12,9 @@ from analytics.detection.findings import Fault, Finding, Need, NotAssessed, Verd
 from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
 from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of
 from analytics.detection.telling import Advice, counted, tell
-from analytics.expected.conditions import conditions_of
+from analytics.expected.first_flows import FIRST_FLOW_DAYS, FlowDay, first_flows, flow_days
 from analytics.expected.flows import settled_flow
+from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Site
@@ -35,7 +36,8 @@ class _Watched:
 @dataclass(frozen=True, kw_only=True)
 class LoopLowFlow:
     """
-    A loop whose flow is well below what it showed on the first days of its record; or too low for its component: a
+    A loop whose flow is well below what it showed on the first good days after commissioning, which are carried along
+    (`watched`), or else of the record at hand; or too low for its component: a
     heat pump's source whose fluid changes by more than 7 K, a collector with less than half of what even low-flow
     systems have.
 
@@ -53,8 +55,8 @@ class LoopLowFlow:
     usual_part: float = (
         0.75  # cold glycol moves a tenth slower than warm; a strainer is cleaned before (common practice)
     )
-    record_days: int = 10
-    record_h: float = 0.5  # of settled flow, from which a day counts in the record
+    record_days: int = FIRST_FLOW_DAYS
+    watched: Mapping[str, Watched] = field(default_factory=dict)  # the first flows, up to the day before
     least_evenness: float = 0.85  # within a day, and of one day beside another
 
     def needs(self, site: Site) -> Sequence[Need]:
@@ -86,17 +88,17 @@ class LoopLowFlow:
         )
 
     def _usual(self, plant: PlantDay, loop: LoopDay, history: Sequence[DayLedger]) -> _Watched | NotAssessed:
-        """The loop beside its own record, whose first days are the nearest to when it was commissioned."""
-        days = self._record(plant.site, loop.loop, history)
+        """The loop beside its own first days."""
+        days = self._first(plant.site, loop.loop, history)
         if len(days) < self.record_days:
             return NotAssessed(
-                f"Loop {loop.loop} is held against its own record: it needs {self.record_days} earlier days on which "
-                f"it ran for {self.record_h:g} h and has {len(days)}."
+                f"Loop {loop.loop} is held against its own first days: it needs {self.record_days} on which it ran for "
+                f"half an hour and has {len(days)}."
             )
-        first = days[: self.record_days]
-        level = median(flow for flow, _ in first)
-        alike = sum(self.least_evenness * level <= flow <= level / self.least_evenness for flow, _ in first)
-        if alike < self.least_evenness * len(first) or median(even for _, even in first) < self.least_evenness:
+        level = median(day.flow_l_min for day in days)
+        least, most = self.least_evenness * level, level / self.least_evenness
+        alike = sum(least <= day.flow_l_min <= most for day in days)
+        if alike < self.least_evenness * len(days) or median(day.evenness for day in days) < self.least_evenness:
             return NotAssessed(f"The flow of loop {loop.loop} varies by itself: the speed of its pump is controlled.")
         runs = settled_flow(loop) & self._driven(plant, loop) & (np.arange(len(loop.flow_m3_s)) < cells_passed(plant))
         flow_l_min = loop.flow_m3_s * 6e4
@@ -110,13 +112,12 @@ class LoopLowFlow:
             return np.ones(len(loop.flow_m3_s), bool)
         return np.asarray(course_of(plant, collector.irradiance) >= self.sun_w_m2)
 
-    def _record(self, site: Site, loop: str, history: Sequence[DayLedger]) -> list[tuple[float, float]]:
-        """Level [l/min] and evenness of the flow on earlier days since the site was commissioned, oldest first."""
-        name = f"loop.{loop}.flow_"
-        days = [conditions_of(day) for day in history if site.commissioned is None or day.day >= site.commissioned]
-        return [
-            (day[f"{name}l_min"], day[f"{name}evenness"]) for day in days if day.get(f"{name}h", 0.0) >= self.record_h
-        ]
+    def _first(self, site: Site, loop: str, history: Sequence[DayLedger]) -> list[FlowDay]:
+        """The first good days that were carried, or, while they are too few, those of the record at hand."""
+        carried = first_flows(self.watched, loop, since=site.commissioned)
+        if len(carried) >= self.record_days:
+            return carried
+        return flow_days(history, loop, since=site.commissioned)[: self.record_days]
 
     def _moving(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.flow_m3_s)) < cells_passed(plant)
@@ -169,7 +170,7 @@ class LoopLowFlow:
 
 _SENTENCE = "The fluid of the {loop} loop moves too slowly since {since}: {mean_flow_l_min:.1f} l/min over {running}"
 _CHANGE = ", so that it changes by {mean_change_k:.1f} K on its way."
-_BESIDE_USUAL = ", {part_percent} % of the {usual_l_min:.1f} l/min that it showed on the first days of its record."
+_BESIDE_USUAL = ", {part_percent} % of the {usual_l_min:.1f} l/min that it showed on its first days."
 _CAUSES = (
     "air in the circuit, fluid lost, pressure too low",
     "strainer or heat exchanger clogged",
