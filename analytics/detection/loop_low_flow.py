@@ -41,8 +41,9 @@ class LoopLowFlow:
     heat pump's source whose fluid changes by more than 7 K, a collector with less than half of what even low-flow
     systems have.
 
-    Not this: fluid that stands still (`loop-no-flow`); a pump whose speed is controlled, as uneven flow on the first
-    days tells: its flow is held against nothing but what its component needs.
+    Not this: fluid that stands still (`loop-no-flow`); a pump whose speed, or whose circuit, is controlled, as uneven
+    flow on the first days tells: its flow is held against nothing but what its component needs; a loop that warms the
+    house and not a tank, since rooms shut their valves.
     """
 
     kind: ClassVar[str] = "loop-low-flow"
@@ -89,6 +90,8 @@ class LoopLowFlow:
 
     def _usual(self, plant: PlantDay, loop: LoopDay, history: Sequence[DayLedger]) -> _Watched | NotAssessed:
         """The loop beside its own first days."""
+        if not _is_one_circuit(plant.site, loop.loop):
+            return NotAssessed(f"Loop {loop.loop} warms the house, whose valves may change its flow.")
         days = self._first(plant.site, loop.loop, history)
         if len(days) < self.record_days:
             return NotAssessed(
@@ -99,7 +102,9 @@ class LoopLowFlow:
         least, most = self.least_evenness * level, level / self.least_evenness
         alike = sum(least <= day.flow_l_min <= most for day in days)
         if alike < self.least_evenness * len(days) or median(day.evenness for day in days) < self.least_evenness:
-            return NotAssessed(f"The flow of loop {loop.loop} varies by itself: the speed of its pump is controlled.")
+            return NotAssessed(
+                f"The flow of loop {loop.loop} varies by itself: its pump's speed or its circuit is controlled."
+            )
         runs = settled_flow(loop) & self._driven(plant, loop) & (np.arange(len(loop.flow_m3_s)) < cells_passed(plant))
         flow_l_min = loop.flow_m3_s * 6e4
         low = runs & (flow_l_min < self.usual_part * level)
@@ -183,6 +188,12 @@ _CHECKS = (
     "glasses.",
     "A ground loop that lost fluid may leak: let a licensed installer find it before it is topped up.",
 )
+
+
+def _is_one_circuit(site: Site, loop: str) -> bool:
+    """Whether a loop leads through one component or tank only, as a source's, a desuperheater's, a stage's does."""
+    loads = {pump.load_loop for pump in site.heat_pumps.values()}
+    return loop not in loads or any(stage.loop == loop for stage in site.stages.values())
 
 
 def _cells(length: timedelta) -> int:

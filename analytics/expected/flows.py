@@ -25,7 +25,7 @@ def settled_flow(loop: LoopDay) -> NDArray[np.bool_]:
 def loop_flows(plant: PlantDay) -> Mapping[str, float]:
     """
     Of each metered loop that moved for half an hour: `flow_l_min`, the middle of its settled flow; `flow_evenness`,
-    the flow that a quarter of the time stays below over the one that a quarter exceeds; and `flow_h`.
+    the flow that a tenth of the time stays below over the one that a tenth exceeds; and `flow_h`.
     """
     found: dict[str, float] = {}
     for loop in plant.loops.values():
@@ -36,6 +36,6 @@ def loop_flows(plant: PlantDay) -> Mapping[str, float]:
         if n >= _LEAST_CELLS:
             name = f"loop.{loop.loop}.flow_"
             found[f"{name}l_min"] = float(flow[n // 2]) * 6e4
-            found[f"{name}evenness"] = float(flow[n // 4] / flow[3 * n // 4])
+            found[f"{name}evenness"] = float(flow[n // 10] / flow[n - 1 - n // 10])
             found[f"{name}h"] = n * CELL_S / 3600
     return found
