@@ -9,7 +9,9 @@ from typing import Any
 
 from analytics.detection import DETECTORS, Detector
 from analytics.detection.ground_loop_cold import GroundLoopCold
+from analytics.detection.loop_low_flow import LoopLowFlow
 from analytics.detection.stage_below_expected import StageBelowExpected
+from analytics.expected.first_flows import flows_so_far
 from analytics.expected.nearby import NearbySun
 from analytics.expected.stages import watch_site
 from analytics.expected.subjects import Subject, subjects_of
@@ -36,7 +38,7 @@ def _knowing(detector: Detector, known: Mapping[str, Watched], nearby: NearbySun
     match detector:
         case StageBelowExpected():
             return replace(detector, watched=known, nearby=nearby)
-        case GroundLoopCold():
+        case GroundLoopCold() | LoopLowFlow():
             return replace(detector, watched=known)
         case _:
             return detector
@@ -63,9 +65,10 @@ def watched_on(
     site = parsed(text)
     if site.commissioned is not None and ledger.day < site.commissioned:
         return {}
-    troubled = troubled_on(site, [ledger.day], alerts)
-    own = watch_site(_subjects(text), known, ledger, troubled=troubled.get(ledger.day, ()))
-    return own | _by_neighbours(site, known, earlier, alerts=alerts, nearby=nearby)
+    troubled = troubled_on(site, [ledger.day], alerts).get(ledger.day, ())
+    own = watch_site(_subjects(text), known, ledger, troubled=troubled)
+    flows = flows_so_far(site, known, ledger, troubled=troubled)
+    return own | flows | _by_neighbours(site, known, earlier, alerts=alerts, nearby=nearby)
 
 
 def _by_neighbours(

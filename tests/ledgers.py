@@ -18,7 +18,7 @@ from analytics.figures import (
 )
 from analytics.pair_check import PairCheck
 
-__all__ = ["HEALTHY_COP", "record", "with_checks", "with_levels", "with_residuals"]
+__all__ = ["HEALTHY_COP", "record", "with_checks", "with_conditions", "with_levels", "with_residuals"]
 
 HEALTHY_COP = 3.8
 """Of the healthy day of `tests.plants`, by hand: 28 l/min of brine 3.5 K colder, and 2.3 kW."""
@@ -85,3 +85,15 @@ def with_residuals(
         replace(ledger, tanks=[*ledger.tanks, lines[index - first]]) if index >= first else ledger
         for index, ledger in enumerate(ledgers)
     ]
+
+
+def with_conditions(ledgers: Sequence[DayLedger], told: Mapping[str, float | Sequence[float]]) -> list[DayLedger]:
+    """The ledgers with conditions: one value for each day, or values that the days take in turn."""
+    return [
+        replace(ledger, conditions={name: _turn(value, index) for name, value in told.items()})
+        for index, ledger in enumerate(ledgers)
+    ]
+
+
+def _turn(value: float | Sequence[float], index: int) -> float:
+    return value[index % len(value)] if isinstance(value, Sequence) else value

@@ -229,7 +229,7 @@ _Limit = tuple[str, str, Mapping[str, Sequence[Change]], str, str]
 _WELDED = {"element.power": [("09:00", "18:00", 4500.0)], "solar.top": [("09:00", "18:00", (60.0, 92.0))]}
 _COMPRESSOR = {"ground.flow": [("09:00", "09:20", 0.0)], "ground.pump": [("09:00", "09:20", 0.0)]}
 _FLOWLESS = {"collector.flow": [("12:00", "12:30", 0.0)]}
-_SAME_HEAT = {"collector.flow": [("12:00", "12:30", 0.0)], "collector.pump": [("12:00", "12:30", 0.0)]}
+_SAME_HEAT = {"collector.flow": [("12:00", "12:30", 0.0)], "collector.pump": [("12:00", "12:30", None)]}
 _HOT = {**_SAME_HEAT, "collector.leaving": [("12:00", "12:30", 90.0)]}
 _LIMITS: list[_Limit] = [
     ("loop-no-flow", "collector", _FLOWLESS, "min_pump", "pump_called_min"),

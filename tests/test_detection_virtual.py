@@ -74,11 +74,17 @@ _BROKEN = [
     _Broken("two-tank", "collector-pump-dead", _SUNNY, "loop-no-flow", "collector", timedelta(hours=3)),
     _Broken("solar-one-tank", "collector-pump-dead", _SPRING, "loop-no-flow", "collector", _NEXT_DAYS),
     _Broken("assumed-flow", "collector-pump-dead", _SUMMER, "loop-no-flow", "collector", _NEXT_DAYS),
+    # It draws nothing: whether it was called for is not known there.
+    _Broken("two-tank", "collector-pump-burnt", _SUNNY, "loop-never-called", "collector", timedelta(hours=3)),
+    _Broken("solar-one-tank", "collector-never-called", _SPRING, "loop-never-called", "collector", _NEXT_DAYS),
+    _Broken("assumed-flow", "collector-never-called", _SUMMER, "loop-never-called", "collector", _NEXT_DAYS),
     _Broken("two-tank", "collector-air-lock", _SPRING, "loop-no-flow", "collector", _SAME_DAY),
+    _Broken("two-tank", "collector-flow-low", _SUMMER, "loop-low-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-check-valve-leaks", _SPRING, "loop-night-loss", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-soiled", _SUNNY, "stage-below-expected", "sun", _NEXT_DAYS),
     _Broken("two-tank", "desuperheater-pump-dead", _SPRING, "loop-no-flow", "desuperheater", _SAME_DAY),
+    _Broken("two-tank", "desuperheater-flow-low", _WINTER, "loop-low-flow", "desuperheater", _SAME_DAY),
     _Broken("two-tank", "element-stuck-on", _SPRING, "heater-always-on", "element", timedelta(hours=4)),
     _Broken("solar-one-tank", "element-stuck-on", _WINTER, "heater-always-on", "element", _SAME_DAY),
     _Broken("two-tank", "mixing-valve-hot", _SPRING, "outlet-too-hot", "hot_water", _SAME_DAY),
@@ -93,7 +99,8 @@ _BROKEN = [
         "loop-near-freezing",
         "ground",
         _SAME_DAY,
-        also=("ground-loop-cold",),  # the one says what is about to happen, the other that the ground gives too little
+        # The first says what is about to happen, the others that the ground gives too little, and too slowly.
+        also=("ground-loop-cold", "loop-low-flow"),
     ),
     _Broken("boiler-backup", "boiler-lockout", _WINTER, "heater-no-output", "boiler", _NEXT_DAYS),
     _Broken("two-tank", "tap-left-running", _SPRING, "constant-draw", "hot_water", timedelta(hours=3)),

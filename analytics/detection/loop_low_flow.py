@@ -1,16 +1,20 @@
-"""`loop-low-flow`: the fluid moves, but far too slowly for what the loop has to carry."""
+"""`loop-low-flow`: the fluid moves, but far too slowly for what the loop carries, or beside what it showed at first."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import timedelta
+from statistics import median
 from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
-from analytics.detection.sunshine import FLOW_MOVES_M3_S
+from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of
 from analytics.detection.telling import Advice, counted, tell
+from analytics.expected.first_flows import FIRST_FLOW_DAYS, FlowDay, first_flows, flow_days
+from analytics.expected.flows import settled_flow
+from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Site
@@ -26,15 +30,20 @@ class _Watched:
     low: Flags
     flow_l_min: Course
     change_k: Course
+    usual_l_min: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class LoopLowFlow:
     """
-    A loop whose flow is too low for its component: a heat pump's source whose fluid changes by more than 7 K, a
-    collector with less than half of what even low-flow systems have.
+    A loop whose flow is well below what it showed on the first good days after commissioning, which are carried along
+    (`watched`), or else of the record at hand; or too low for its component: a
+    heat pump's source whose fluid changes by more than 7 K, a collector with less than half of what even low-flow
+    systems have.
 
-    Not this: fluid that stands still (`loop-no-flow`); a speed-controlled pump in weak sun.
+    Not this: fluid that stands still (`loop-no-flow`); a pump whose speed, or whose circuit, is controlled, as uneven
+    flow on the first days tells: its flow is held against nothing but what its component needs; a loop that warms the
+    house and not a tank, since rooms shut their valves.
     """
 
     kind: ClassVar[str] = "loop-low-flow"
@@ -44,30 +53,76 @@ class LoopLowFlow:
     sun_w_m2: float = 400.0
     min_running: timedelta = timedelta(minutes=30)
     min_good: timedelta = timedelta(minutes=15)
+    usual_part: float = (
+        0.75  # cold glycol moves a tenth slower than warm; a strainer is cleaned before (common practice)
+    )
+    record_days: int = FIRST_FLOW_DAYS
+    watched: Mapping[str, Watched] = field(default_factory=dict)  # the first flows, up to the day before
+    least_evenness: float = 0.85  # within a day, and of one day beside another
 
     def needs(self, site: Site) -> Sequence[Need]:
-        loops = {pump.source_loop for pump in site.heat_pumps.values()} | {c.loop for c in site.collectors.values()}
         return [
-            Need(loop.id, "" if loop.flow else f"Loop {loop.id} has no flow meter.")
-            for loop in site.loops.values()
-            if loop.id in loops
+            Need(loop.id, "" if loop.flow else f"Loop {loop.id} has no flow meter.") for loop in site.loops.values()
         ]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         loop = plant.loops.get(component)
         if loop is None:
             return NotAssessed(f"Loop {component} gave no readings.")
-        watched = self._source(plant, loop) or self._collector(plant, loop)
-        if watched is None:
-            return NotAssessed(f"What flow loop {component} needs is not known.")
+        needed = self._source(plant, loop) or self._collector(plant, loop)
+        usual = self._usual(plant, loop, history)
+        if needed is None:
+            return usual if isinstance(usual, NotAssessed) else self._judged(plant, loop, usual)
+        by_need = self._judged(plant, loop, needed)
+        if isinstance(by_need, Fault) or isinstance(usual, NotAssessed):
+            return by_need
+        return self._judged(plant, loop, usual)
+
+    def _judged(self, plant: PlantDay, loop: LoopDay, watched: _Watched) -> Verdict:
         healthy = lasting(watched.runs & ~watched.low, _cells(self.min_good))
         return judge(
             plant,
             episodes(np.where(healthy, 0.0, watched.low / _cells(self.min_running)), healthy),
             healthy,
             tell=lambda episode: self._finding(plant, loop, watched, episode=episode),
-            unseen=f"Loop {component} did not run under load for long enough to tell.",
+            unseen=f"Loop {loop.loop} did not run under load for long enough to tell.",
         )
+
+    def _usual(self, plant: PlantDay, loop: LoopDay, history: Sequence[DayLedger]) -> _Watched | NotAssessed:
+        """The loop beside its own first days."""
+        if not _is_one_circuit(plant.site, loop.loop):
+            return NotAssessed(f"Loop {loop.loop} warms the house, whose valves may change its flow.")
+        days = self._first(plant.site, loop.loop, history)
+        if len(days) < self.record_days:
+            return NotAssessed(
+                f"Loop {loop.loop} is held against its own first days: it needs {self.record_days} on which it ran for "
+                f"half an hour and has {len(days)}."
+            )
+        level = median(day.flow_l_min for day in days)
+        least, most = self.least_evenness * level, level / self.least_evenness
+        alike = sum(least <= day.flow_l_min <= most for day in days)
+        if alike < self.least_evenness * len(days) or median(day.evenness for day in days) < self.least_evenness:
+            return NotAssessed(
+                f"The flow of loop {loop.loop} varies by itself: its pump's speed or its circuit is controlled."
+            )
+        runs = settled_flow(loop) & self._driven(plant, loop) & (np.arange(len(loop.flow_m3_s)) < cells_passed(plant))
+        flow_l_min = loop.flow_m3_s * 6e4
+        low = runs & (flow_l_min < self.usual_part * level)
+        return _Watched(runs, low, flow_l_min, np.abs(loop.leaving_degc - loop.entering_degc), level)
+
+    def _driven(self, plant: PlantDay, loop: LoopDay) -> Flags:
+        """Not what heat alone moves at night through a collector whose pump nobody watches."""
+        collector = collector_of(plant.site, loop.loop)
+        if collector is None or not np.isnan(loop.pump_on).all():
+            return np.ones(len(loop.flow_m3_s), bool)
+        return np.asarray(course_of(plant, collector.irradiance) >= self.sun_w_m2)
+
+    def _first(self, site: Site, loop: str, history: Sequence[DayLedger]) -> list[FlowDay]:
+        """The first good days that were carried, or, while they are too few, those of the record at hand."""
+        carried = first_flows(self.watched, loop, since=site.commissioned)
+        if len(carried) >= self.record_days:
+            return carried
+        return flow_days(history, loop, since=site.commissioned)[: self.record_days]
 
     def _moving(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.flow_m3_s)) < cells_passed(plant)
@@ -106,16 +161,26 @@ class LoopLowFlow:
             "min_running_min": self.min_running / timedelta(minutes=1),
         }
         template = _SENTENCE + (_CHANGE if len(changes) else ".")
+        if watched.usual_l_min is not None:
+            evidence |= {
+                "usual_l_min": round(watched.usual_l_min, 2),
+                "part_percent": round(100 * float(watched.flow_l_min[cells].mean()) / watched.usual_l_min),
+                "limit_percent": round(100 * self.usual_part, 1),
+                "record_days": self.record_days,
+            }
+            template = _SENTENCE + _BESIDE_USUAL
         advice = Advice("soon", template, _CAUSES, _CHECKS)
         return tell(plant, episode, advice, evidence=evidence, weight_s=seconds)
 
 
 _SENTENCE = "The fluid of the {loop} loop moves too slowly since {since}: {mean_flow_l_min:.1f} l/min over {running}"
 _CHANGE = ", so that it changes by {mean_change_k:.1f} K on its way."
+_BESIDE_USUAL = ", {part_percent} % of the {usual_l_min:.1f} l/min that it showed on its first days."
 _CAUSES = (
     "air in the circuit, fluid lost, pressure too low",
     "strainer or heat exchanger clogged",
     "pump worn or set too low, valve not fully open",
+    "flow meter fouled or worn, if the temperatures look right",
 )
 _CHECKS = (
     "Compare pressure and flow with the values noted at commissioning.",
@@ -123,6 +188,12 @@ _CHECKS = (
     "glasses.",
     "A ground loop that lost fluid may leak: let a licensed installer find it before it is topped up.",
 )
+
+
+def _is_one_circuit(site: Site, loop: str) -> bool:
+    """Whether a loop leads through one component or tank only, as a source's, a desuperheater's, a stage's does."""
+    loads = {pump.load_loop for pump in site.heat_pumps.values()}
+    return loop not in loads or any(stage.loop == loop for stage in site.stages.values())
 
 
 def _cells(length: timedelta) -> int:

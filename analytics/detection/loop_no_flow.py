@@ -27,6 +27,7 @@ from analytics.detection.sunshine import (
     CollectorSun,
     collector_of,
     collector_sun,
+    sun_pays,
     switched_off,
     tank_ends,
 )
@@ -70,9 +71,9 @@ class LoopNoFlow:
     A circuit whose pump is called for and in which nothing moves.
 
     Called for means: its pump runs or is switched on; the compressor that needs it runs; or, for a collector whose
-    pump is not known to be switched off, the collector is far hotter than the tank. Not this: a collector at rest
-    because its tank is full, or while it cools after that; a pump that its controller never started
-    (`loop-never-called`).
+    pump is not known to be at rest, the collector is far hotter than the tank. Not this: a collector at rest because
+    its tank is full, or while it cools after that; a pump that is switched off or draws nothing, of which nobody knows
+    that it was called (`loop-never-called`).
     """
 
     kind: ClassVar[str] = "loop-no-flow"
@@ -83,8 +84,6 @@ class LoopNoFlow:
     min_desuperheater: timedelta = timedelta(minutes=60)  # its pump may wait for hot gas at every start
     min_heat: timedelta = timedelta(minutes=20)  # controllers start within a minute; kick runs come each 10 min
     min_sun: timedelta = timedelta(minutes=45)  # a cold collector needs ten to twenty minutes of sun to warm up
-    offered_w_m2: float = 200.0  # steady power at working temperature; a resting collector would soon be hot
-    no_snow_degc: float = 5.0  # below, snow may lie on the collector and not on the irradiance sensor
     lift_k: float = 15.0  # above the start difference of 8 K (7 to 11 K common, UFGS-13600A default 8 K) with margin
     lift_without_sun_k: float = 25.0  # no irradiance known: warm pipes in a hot attic stay below
     sun_w_m2: float = 200.0  # below, a collector warms by air more than by sun
@@ -175,8 +174,7 @@ class LoopNoFlow:
         """The sun would pay well, wherever the sensor at the collector's outlet may sit; a metered loop only."""
         if loop.flow_is_assumed:
             return np.zeros(len(sun.offered_w), bool)
-        pays = (sun.offered_w >= self.offered_w_m2 * area_m2) & (sun.outdoor_degc >= self.no_snow_degc)
-        return np.asarray(pays & ~np.logical_or.accumulate(sun.is_full) & ~switched_off(plant, loop.loop))
+        return np.asarray(sun_pays(sun, area_m2=area_m2) & ~switched_off(plant, loop.loop))
 
     def _should_carry(self, plant: PlantDay, loop: LoopDay) -> Flags:
         """For a loop with a counter alone: a running pump must bring heat only where there is heat to be had."""
@@ -190,7 +188,7 @@ class LoopNoFlow:
         return needed[0] if needed else np.zeros(len(loop.heat_w), bool)
 
     def _hot(self, plant: PlantDay, loop: LoopDay, sun: CollectorSun) -> Flags:
-        """The collector is hot enough to call, the tank could take it, and the pump is not known to be off."""
+        """The collector is hot enough to call, the tank could take it, and the pump is not known to rest."""
         lift_k = self._runaway_k(plant, loop) if loop.flow_is_assumed else self.lift_k
         enough = np.where(
             np.isnan(sun.irradiance_w_m2),

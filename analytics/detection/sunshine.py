@@ -14,6 +14,7 @@ __all__ = [
     "collector_of",
     "collector_power",
     "collector_sun",
+    "sun_pays",
     "switched_off",
     "tank_of_loop",
 ]
@@ -85,6 +86,18 @@ def collector_sun(plant: PlantDay, collector: Collector) -> CollectorSun:
     return CollectorSun(leaving - low, irradiance, outdoor, offered, _is_full(low, high, leaving, moved=moved))
 
 
+def sun_pays(sun: CollectorSun, *, area_m2: float) -> Flags:
+    """Cells in which the sun would pay well, wherever the sensor at the collector's outlet may sit. Shape (cells,)"""
+    pays = (sun.offered_w >= _PAYS_W_M2 * area_m2) & (sun.outdoor_degc >= _NO_SNOW_DEGC)
+    return np.asarray(pays & ~np.logical_or.accumulate(sun.is_full))
+
+
+# Steady power at working temperature; a resting collector would soon be hot.
+_PAYS_W_M2 = 200.0
+# Below, snow may lie on the collector and not on the irradiance sensor.
+_NO_SNOW_DEGC = 5.0
+
+
 def tank_ends(plant: PlantDay, loop: str) -> tuple[Course, Course]:
     """Lowest and highest sensor of the tank that a loop heats, NaN without sensors. [degC]"""
     tank = tank_of_loop(plant.site, loop)
@@ -102,7 +115,8 @@ def _is_full(low: Course, high: Course, leaving: Course, *, moved: Flags) -> Fla
 
 
 def switched_off(plant: PlantDay, loop: str) -> Flags:
-    """Cells in which a status point says that a loop's pump is off; a power of zero may be a failed pump."""
-    point = plant.site.points.get(plant.site.loops[loop].pump or "")
-    pump_on = plant.loops[loop].pump_on
-    return np.asarray((pump_on < 0.5) & (point is not None and point.quantity == "status"))
+    """
+    Cells in which a loop's pump is known not to run: by its status, which tells what the controller wants, or by its
+    power, which is also nothing where the pump or its supply has failed.
+    """
+    return np.asarray(plant.loops[loop].pump_on < 0.5)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
+from analytics.expected.flows import loop_flows
 from analytics.expected.ground import fall_in_runs
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.expected.heater import heater_levels
@@ -42,6 +43,7 @@ def day_conditions(plant: PlantDay) -> DayConditions:
         if stage.heater and stage.tank:
             levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
             found |= {f"heater.{stage.heater}.{name}": value for name, value in levels.items()}
+    found |= loop_flows(plant)
     return {name: value for name, value in found.items() if np.isfinite(value)}
 
 
@@ -54,8 +56,8 @@ def _outdoor_degc(plant: PlantDay) -> float:
 
 
 def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, float]:
-    steady = courses.steady & np.isfinite(courses.useful_w + courses.elec_w)
-    elec_j = float(courses.elec_w[steady].sum()) * CELL_S
+    known = np.isfinite(courses.useful_w + courses.elec_w)
+    steady = courses.steady & known
     source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
     source_w = None if source is None else source.heat_w[courses.cells]
     taken_w = np.nan if source_w is None else -sum_of_known(source_w)
@@ -63,15 +65,21 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
     return {
         "run_h": len(courses.cells) * CELL_S / 3600,
         "run_elec_kwh": float(np.nansum(courses.elec_w)) * CELL_S / 3.6e6,
+        "run_cop": _cop(courses, known),
         "steady_h": float(steady.sum()) * CELL_S / 3600,
         "steady_elec_w": _mean(courses.elec_w[steady]),
-        "steady_cop": float(courses.useful_w[steady].sum()) * CELL_S / elec_j if elec_j > 0 else np.nan,
+        "steady_cop": _cop(courses, steady),
         "entering_degc": _mean(courses.entering_degc[steady]),
         "load_leaving_degc": _mean(courses.load_leaving_degc[steady]),
         "source_mean_w": taken_w * CELL_S / plant.day.seconds,
         "fall_k_per_kw": fall,
         **({} if dsh is None else _desuperheater(dsh, courses)),
     }
+
+
+def _cop(courses: PumpCourses, cells: NDArray[np.bool_]) -> float:
+    elec_w = float(courses.elec_w[cells].sum())
+    return float(courses.useful_w[cells].sum()) / elec_w if elec_w > 0 else np.nan
 
 
 # From here on a loop moves, or gives heat.

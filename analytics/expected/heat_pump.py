@@ -20,7 +20,9 @@ from analytics.rating import rated
 from analytics.site import HeatPump, RatingPoint
 
 __all__ = [
+    "COP_PER_LIFT_K",
     "CarnotCheck",
+    "Mode",
     "PumpCourses",
     "SheetCop",
     "TemperatureBin",
@@ -188,7 +190,8 @@ _SHEET_DOUBT = 0.10
 # Water to a floor or a radiator circuit where nobody measures it: the hot end of what is usual (common practice).
 _UNKNOWN_LEAVING_DEGC = 45.0
 # COP falls by 2.0 to 2.4 % a kelvin: median of 54 on/off brine machines at B0 from W36 to W52, hplib 1.9 (CC BY 4.0).
-_COP_PER_LEAVING_K = 0.023
+# A kelvin of the source costs about as much as one of the load: both lengthen the lift (Carnot).
+COP_PER_LIFT_K = 0.023
 
 
 def sheet_cop(points: Sequence[RatingPoint], courses: PumpCourses, mode: Mode = "heating") -> SheetCop | None:
@@ -210,7 +213,7 @@ def sheet_cop(points: Sequence[RatingPoint], courses: PumpCourses, mode: Mode = 
             float(np.clip(_UNKNOWN_LEAVING_DEGC, sheet.min(), sheet.max())) if mode == "heating" else sheet.mean()
         )
         away_k = _UNKNOWN_LEAVING_DEGC - stand_in if mode == "heating" else 5.0
-        doubt += _COP_PER_LEAVING_K * abs(away_k)
+        doubt += COP_PER_LIFT_K * abs(away_k)
         leaving = np.full(len(leaving), stand_in)
     steady, cop = np.flatnonzero(courses.steady), np.full(len(leaving), nan)
     at = steady[::_SHEET_EVERY]

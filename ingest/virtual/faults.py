@@ -42,12 +42,23 @@ class FaultKind:
 FAULTS: Mapping[str, FaultKind] = MappingProxyType(
     {
         "collector-pump-dead": FaultKind(
-            "the solar circulator is called and does not turn", {"sun_flow": 0.0, "sun_pump_elec": 0.0}, roles=("sun",)
+            "the solar circulator is called and draws power, and its rotor is stuck",
+            {"sun_flow": 0.0, "sun_pump_elec": 0.9},
+            roles=("sun",),
+        ),
+        "collector-pump-burnt": FaultKind(
+            "the solar circulator is called and draws nothing", {"sun_flow": 0.0, "sun_pump_elec": 0.0}, roles=("sun",)
+        ),
+        "collector-never-called": FaultKind(
+            "the solar controller never starts its pump", {"sun_relay_stuck": -1.0}, roles=("sun",)
         ),
         "collector-air-lock": FaultKind(
             "air in the solar loop: the pump turns and almost nothing moves",
             {"sun_flow": 0.06, "sun_pump_elec": 0.7},
             roles=("sun",),
+        ),
+        "collector-flow-low": FaultKind(
+            "a clogged strainer leaves three fifths of the solar loop's flow", {"sun_flow": 0.6}, roles=("sun",)
         ),
         "collector-pump-always": FaultKind(
             "the solar pump's relay is stuck closed", {"sun_relay_stuck": 1.0}, roles=("sun",)
@@ -59,6 +70,9 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
         "collector-fouled": FaultKind("dust takes 20 % of the sun", {"soiling": 0.8}, roles=("sun",)),
         "desuperheater-pump-dead": FaultKind(
             "the desuperheater's circulator does not turn", {"dsh_flow": 0.0, "dsh_pump_elec": 0.0}, roles=("dsh",)
+        ),
+        "desuperheater-flow-low": FaultKind(
+            "a half closed valve leaves three fifths of the desuperheater's flow", {"dsh_flow": 0.6}, roles=("dsh",)
         ),
         "element-stuck-on": FaultKind(
             "the element's contactor is welded: only the cut-out stops it",

@@ -19,7 +19,7 @@ def collector_output(absorbed_w_m2, above_air_k, eta0, a1, a2):  # type: ignore[
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def control_sun(b, p, s):  # type: ignore[no-untyped-def]
-    """Differential controller with the tank's high limit. The relay may be stuck."""
+    """Differential controller with the tank's high limit. The relay may be stuck, closed (1) or open (-1)."""
     hottest = b.collector[-1]
     tank_degc = b.degc[int(p.sun_tank), int(p.sun_last_node)]
     limit = b.degc[int(p.sun_tank), 0]
@@ -28,8 +28,8 @@ def control_sun(b, p, s):  # type: ignore[no-untyped-def]
         s.sun_on = 1.0 if lift_k > p.sun_off_k and limit < p.sun_tank_limit_degc else 0.0
     elif lift_k > p.sun_on_k and limit < p.sun_tank_limit_degc - 3.0 and hottest < _TOO_HOT_TO_START_DEGC:
         s.sun_on = 1.0
-    if b.fx[FX.sun_relay_stuck] > 0.0:
-        s.sun_on = 1.0
+    if b.fx[FX.sun_relay_stuck] != 0.0:
+        s.sun_on = 1.0 if b.fx[FX.sun_relay_stuck] > 0.0 else 0.0
 
 
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
