@@ -43,7 +43,8 @@ class SensorOffset:
     A pair of sensors that disagree beyond their classes in the quiet hours of several days.
 
     Not this: sensors that differ within their limits of error, however long; a difference that comes and goes.
-    A collector's pair is judged only while its pump runs in the dark: at rest its outlet sensor stands outside.
+    A collector's pair is judged while its pump runs in the dark, and at rest only where the morning's sun, which does
+    not warm the outlet sensor before the pump runs, shows that it stands indoors.
     """
 
     kind: ClassVar[str] = "sensor-offset"
