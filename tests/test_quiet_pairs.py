@@ -217,6 +217,19 @@ def test_only_days_that_agree_with_the_newest_are_combined() -> None:
     assert found.difference_k == pytest.approx(0.3)
 
 
+def test_a_sensor_that_stepped_is_judged_by_the_days_since() -> None:
+    days = [(3, 0.10), (6, 0.40), (8, 0.41)]
+    seen = [(date(2026, 4, n), _check(difference_k, 0.02)) for n, difference_k in days]
+    found = judged_record(seen, date(2026, 4, 9))
+    assert found is not None
+    assert found.difference_k == pytest.approx(0.405, abs=1e-6)
+    assert found.days[0][0] == date(2026, 4, 6)
+    assert found.u_k < 0.04
+    unsure = [(day, replace(check, u_k=0.04)) for day, check in seen]
+    assert (record_of := judged_record(unsure, date(2026, 4, 9))) is not None
+    assert len(record_of.days) == 3
+
+
 def test_fewer_than_three_days_or_old_ones_give_no_record() -> None:
     seen = [(date(2026, 4, n), _check(0.3, 0.01)) for n in (1, 2, 3)]
     assert judged_record(seen[:2], date(2026, 4, 4)) is None
