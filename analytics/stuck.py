@@ -29,6 +29,7 @@ _TANK_S = 8 * 3600.0  # a tank's sensor, while its neighbours changed
 _LOOP_PARTNER_K = 5.0
 _TANK_PARTNER_K = 8.0
 _RUN_PART = 0.1
+_PARTNER_STEPS = 20.0  # of a coarse sensor's own smallest steps
 
 _WATER_S = 6 * 3600.0  # a sensor in the taps' path, while water was drawn past it after rests
 _DRAWS = 3
@@ -138,8 +139,14 @@ class _Beside:
     def proved_s(self, heard: Heard, span: Span) -> float:
         if not self._ran(heard, span):
             return inf
-        moved_s = min((self._moved_s(heard, other, span) for other in self.partners), default=inf)
+        far_k = self._far_k(heard)
+        moved_s = min((self._moved_s(heard, other, span, far_k=far_k) for other in self.partners), default=inf)
         return max(moved_s, span[0] + self.shortest_s)
+
+    def _far_k(self, heard: Heard) -> float:
+        """How far a partner must have gone; a sensor of coarse steps may stand still longer beside it."""
+        step_k = _least_step(heard.values[self.point])
+        return max(self.least_k, _PARTNER_STEPS * step_k) if step_k < inf else self.least_k
 
     def _ran(self, heard: Heard, span: Span) -> bool:
         """Whether the loop ran for at least a tenth of the span; without a mover there is nothing to ask."""
@@ -148,13 +155,13 @@ class _Beside:
         value = heard.within(self.mover, span)[1]
         return len(value) > 0 and float(np.mean(value > 0)) >= _RUN_PART
 
-    def _moved_s(self, heard: Heard, point: str, span: Span) -> float:
+    def _moved_s(self, heard: Heard, point: str, span: Span, *, far_k: float) -> float:
         """When a point had gone as far as it must, while the mover ran."""
         time_s, value = heard.within(point, span)
         if self.mover is not None and len(time_s):
             runs = _value_at(heard, self.mover, time_s) > 0
             time_s, value = time_s[runs], value[runs]
-        far = np.flatnonzero(np.maximum.accumulate(value) - np.minimum.accumulate(value) > self.least_k)
+        far = np.flatnonzero(np.maximum.accumulate(value) - np.minimum.accumulate(value) > far_k)
         return float(time_s[far[0]]) if len(far) else inf
 
 
@@ -176,13 +183,9 @@ class _InWater:
     above: float = -inf
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
-        time_s, value = heard.times_s[self.point], heard.values[self.point]
-        value = value[((time_s < span[0]) | (time_s > span[1])) & ~np.isnan(value)]
-        steps = np.abs(np.diff(value))
-        steps = steps[steps > 1e-6]
-        if not len(steps):
-            return False
-        return float(value.max() - value.min()) >= max(_OWN_SWING_K, _OWN_STEPS * float(steps.min()))
+        value = _outside(heard, self.point, span)
+        step_k = _least_step(value)
+        return step_k < inf and float(value.max() - value.min()) >= max(_OWN_SWING_K, _OWN_STEPS * step_k)
 
     def proved_s(self, heard: Heard, span: Span) -> float:
         swings = any(heard.swing(each, span) >= _SWINGS_K for each in self.neighbours)
@@ -261,6 +264,18 @@ class _Compressor:
         gain_k = (leaving - _value_at(heard, loop.entering, time_s)) * sign
         works = (gain_k >= least_k) & (_value_at(heard, mover, time_s) > 0)
         return _lasted_s(time_s, works, _RESTED_S)
+
+
+def _outside(heard: Heard, point: str, span: Span) -> Array:
+    """A point's believed readings before and after a span."""
+    time_s, value = heard.times_s[point], heard.values[point]
+    return value[((time_s < span[0]) | (time_s > span[1])) & ~np.isnan(value)]
+
+
+def _least_step(value: Array) -> float:
+    """The smallest step between two readings that differ; infinite where none do."""
+    steps = np.abs(np.diff(value))
+    return float(steps[steps > 1e-6].min(initial=inf))
 
 
 def _value_at(heard: Heard, point: str, time_s: Array) -> Array:

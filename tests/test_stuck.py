@@ -128,3 +128,16 @@ def test_a_compressors_power_that_stands_still_while_its_source_starts_and_stops
 def test_an_idle_compressor_whose_source_loop_cools_the_house_by_itself_is_believed():
     cooling = {"out": np.where(ON, 15.0, 20.0), "in": np.where(ON, 12.0, 20.0), "hp": np.full(len(MINUTES), 8.0)}
     assert _bad(_house(**cooling), before=Standing({}, {"hp": 8.0}))[0] == {}
+
+
+def test_a_tanks_sensor_of_whole_degrees_may_stand_still_while_another_layer_moves():
+    # The sun warms the bottom by 9 K, which a fine sensor above must feel; one of whole degrees need not.
+    layered = site(
+        [point(name, "temperature", "degC") for name in ("top", "bottom")],
+        tanks={"t": Tank(id="t", volume_l=300, temperatures=("top", "bottom"))},
+    )
+    bottom = np.interp(MINUTES, [36_000, 70_000], [21.0, 30.0])
+    for step, is_stuck in ((1.0, False), (0.1, True)):
+        top = np.where(LATE, 52.0, 52.0 + step)
+        bad, _, _ = find_bad(layered, {"top": MINUTES, "bottom": MINUTES}, {"top": top, "bottom": bottom})
+        assert ("top" in bad) is is_stuck
