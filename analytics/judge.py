@@ -7,13 +7,14 @@ Limits here are common practice, without source, unless a line says otherwise.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.plant import NOTHING_STANDS, SensorFault, Standing
 from analytics.site import Site
+from analytics.stuck import Heard, StuckRule, level_rows, row_at, stuck_rules
 
 __all__ = ["RANGES", "Unrolled", "find_bad", "unroll"]
 
@@ -33,10 +34,6 @@ RANGES: Mapping[str, tuple[float, float]] = {
 }
 _SPIKE_K = 30.0  # away from both neighbours ...
 _SPIKE_NEIGHBOURS_K = 5.0  # ... which agree with each other
-_STUCK_LOOP_S = 3 * 3600.0  # a loop's sensor, while fluid moved past it and its partner changed
-_STUCK_TANK_S = 8 * 3600.0  # a tank's sensor, while its neighbours changed
-_STUCK_LOOP_PARTNER_K = 5.0
-_STUCK_TANK_PARTNER_K = 8.0
 # The most that a counter of a house can gain: 100 kW, 2 l/s.
 _FASTEST = {"energy": 100e3, "volume": 0.002}
 _STANDS_S = 1800.0  # from here on the next day is told that a sensor stands still
@@ -102,10 +99,11 @@ def find_bad(
     bad: dict[str, Flags] = {}
     faults: list[SensorFault] = []
 
-    def note(point: str, flags: Flags, kind: str) -> None:
+    def note(point: str, flags: Flags, kind: str, proved_s: float = np.nan) -> None:
         if flags.any():
             bad[point] = bad[point] | flags if point in bad else flags
-            faults.append(_fault(point, kind, times_s[point][flags], values[point][flags]))
+            fault = _fault(point, kind, times_s[point][flags], values[point][flags])
+            faults.append(fault if kind != "stuck" else replace(fault, proved_s=proved_s))
 
     for point, value in values.items():
         quantity = site.points[point].quantity
@@ -116,12 +114,12 @@ def find_bad(
             note(point, _spikes(value), "spike")
     after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
-    for rule in _stuck_rules(site):
-        if rule.point in values:
-            rows = _rows(believed[rule.point])
-            flags = _stuck(rule, times_s, believed, rows=rows, before=before)
-            note(rule.point, flags, "stuck")
-            _note_standing(after, rule, times_s, believed, rows=rows, flags=flags, before=before)
+    heard = Heard(times_s, believed)
+    for rule in stuck_rules(site):
+        if rule.point in believed:
+            found = _stuck(rule, heard, before=before, after=after)
+            if found is not None:
+                note(rule.point, found[0], "stuck", found[1])
     return bad, faults, after
 
 
@@ -151,99 +149,39 @@ def _spikes(value: Array) -> Flags:
     return flags
 
 
-@dataclass(frozen=True, slots=True)
-class _StuckRule:
+def _stuck(rule: StuckRule, heard: Heard, *, before: Standing, after: Standing) -> tuple[Flags, float] | None:
     """
-    `point` must not come to stand still for `shortest_s` while one of `partners` moves by `least_k`, both while
-    `mover` runs. One that never moved may measure something steady.
+    Readings of a point that is stuck and when that was first proved; None where it is not.
+
+    What stands still at the end is noted in `after`.
     """
-
-    point: str
-    partners: tuple[str, ...]
-    mover: str | None
-    shortest_s: float
-    least_k: float
-
-
-def _stuck_rules(site: Site) -> list[_StuckRule]:
-    rules: list[_StuckRule] = []
-    for loop in site.loops.values():
-        if loop.entering and loop.leaving:
-            for point, partner in ((loop.entering, loop.leaving), (loop.leaving, loop.entering)):
-                mover = loop.flow or loop.pump
-                rules.append(_StuckRule(point, (partner,), mover, _STUCK_LOOP_S, _STUCK_LOOP_PARTNER_K))
-    for tank in site.tanks.values():
-        for point in tank.temperatures:
-            others = tuple(other for other in tank.temperatures if other != point)
-            rules.append(_StuckRule(point, others, None, _STUCK_TANK_S, _STUCK_TANK_PARTNER_K))
-    return rules
-
-
-def _rows(value: Array) -> NDArray[np.intp]:
-    """Where each row of equal readings begins, and one past the last."""
-    return np.concatenate(([0], (value[1:] != value[:-1]).nonzero()[0] + 1, [len(value)]))
+    time_s, value = heard.times_s[rule.point], heard.values[rule.point]
+    if len(value) < 3:
+        return None
+    first = before.since_it_moved(rule.point) == value[0]
+    proved = {}
+    if before.stuck.get(rule.point) == value[0]:
+        proved[row_at(value, 0)] = float(time_s[0])
+    for row in level_rows(rule, time_s, value):
+        span = float(time_s[row[0]]), float(time_s[row[1] - 1])
+        if (first if row[0] == 0 else rule.has_moved(heard, span)) and (at_s := rule.proved_s(heard, span)) < np.inf:
+            proved.setdefault(row, at_s)
+    newest = value[-1]
+    if newest > rule.above and value[time_s.searchsorted(time_s[-1] - _STANDS_S)] == newest:
+        _note_standing(rule, heard, proved, first=first, after=after)
+    if not proved:
+        return None
+    flags = np.zeros(len(value), bool)
+    for start, stop in proved:
+        flags[start:stop] = True
+    return flags, min(proved.values())
 
 
 def _note_standing(
-    after: Standing, rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *,
-    rows: NDArray[np.intp], flags: Flags, before: Standing,
-) -> None:  # fmt: skip
-    point, time_s, value = rule.point, times_s[rule.point], values[rule.point]
-    has_moved = len(rows) > 2 or before.since_it_moved(point) == value[0]
-    if has_moved and float(time_s[-1] - time_s[rows[-2]]) >= _STANDS_S:
-        (after.stuck if flags[-1] else after.still)[point] = float(value[-1])
-
-
-def _stuck(
-    rule: _StuckRule, times_s: Mapping[str, Array], values: Mapping[str, Array], *,
-    rows: NDArray[np.intp], before: Standing,
-) -> Flags:  # fmt: skip
-    time_s, value = times_s[rule.point], values[rule.point]
-    flags = np.zeros(len(value), bool)
-    if len(value) < 3:
-        return flags
-    starts, ends = rows[:-1], rows[1:] - 1
-    stood = before.since_it_moved(rule.point) == value[0]
-    if before.stuck.get(rule.point) == value[0]:
-        flags[: ends[0] + 1] = True
-    for index in (time_s[ends] - time_s[starts] >= rule.shortest_s).nonzero()[0]:
-        span = (float(time_s[starts[index]]), float(time_s[ends[index]]))
-        if (index == 0 and not stood) or not _ran(rule.mover, span, times_s, values):
-            continue
-        if any(
-            _moved(other, rule.mover, span, times_s=times_s, values=values) > rule.least_k for other in rule.partners
-        ):
-            flags[starts[index] : ends[index] + 1] = True
-    return flags
-
-
-def _moved(
-    point: str,
-    mover: str | None,
-    span: tuple[float, float],
-    *,
-    times_s: Mapping[str, Array],
-    values: Mapping[str, Array],
-) -> float:
-    """How far a point's believed readings went within the span, while the mover ran."""
-    if point not in values:
-        return 0.0
-    time_s = times_s[point]
-    inside = (time_s >= span[0]) & (time_s <= span[1])
-    if mover is not None:
-        last = np.searchsorted(times_s[mover], time_s, side="right") - 1
-        inside &= (last >= 0) & (values[mover][np.maximum(last, 0)] > 0)
-    believed = values[point][inside & ~np.isnan(values[point])]
-    return float(np.ptp(believed)) if len(believed) else 0.0
-
-
-def _ran(
-    mover: str | None, span: tuple[float, float], times_s: Mapping[str, Array], values: Mapping[str, Array]
-) -> bool:
-    """Whether the loop ran for at least a tenth of the span; without a mover in the rule there is nothing to ask."""
-    if mover is None:
-        return True
-    if mover not in values:
-        return False
-    inside = values[mover][(times_s[mover] >= span[0]) & (times_s[mover] <= span[1])]
-    return len(inside) > 0 and float(np.mean(inside > 0)) >= 0.1
+    rule: StuckRule, heard: Heard, proved: Mapping[tuple[int, int], float], *, first: bool, after: Standing
+) -> None:
+    time_s, value = heard.times_s[rule.point], heard.values[rule.point]
+    row = row_at(value, len(value) - 1)
+    span = float(time_s[row[0]]), float(time_s[-1])
+    if span[1] - span[0] >= _STANDS_S and (first if row[0] == 0 else rule.has_moved(heard, span)):
+        (after.stuck if row in proved else after.still)[rule.point] = float(value[-1])

@@ -83,6 +83,7 @@ class SensorFault:
     A sensor's readings that are not to be believed, or need a remark.
 
     `kind` is "range", "stuck", "spike", "missing", or "counter" (a counter rolled over, restarted or was exchanged).
+    `proved_s` is when a stuck one was first proved to be so; NaN of the others.
     """
 
     point: str
@@ -91,6 +92,7 @@ class SensorFault:
     end_s: float
     n_readings: int
     sentence: str
+    proved_s: float = nan
 
 
 @dataclass(frozen=True, slots=True)

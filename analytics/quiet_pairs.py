@@ -5,7 +5,10 @@ Four kinds of moments: a loop's pipes after a long rest; a loop whose pump runs 
 a tank whose water is being turned over by a coil at its bottom; hot water passing a heater that is off. Beside them,
 for each pair, the sign that physics gives: what is heated leaves warmer, and warm water lies above cold.
 
-What cannot be judged here: a collector's pair at rest, because its outlet sensor stands outside; a tank that no coil
+A collector's pair at rest is compared at the end of a night, and only where the morning shows that the outlet sensor
+stands indoors: the sun that drives the pump does not warm it before the pump does.
+
+What cannot be judged here: a collector's pair at rest whose outlet sensor stands on the roof; a tank that no coil
 heats from below. Limits without a source are common practice.
 """
 
@@ -39,6 +42,11 @@ _TRANSIT_CELLS = 10  # until the fluid that the pump found has passed both senso
 _CIRCULATES_CELLS = 20
 _EDGE_CELLS = 2  # the mean of a cell may hold a little of what begins next
 _DARK_W_M2 = 10.0
+_NIGHT_DRIFT_K = 0.05  # half to half: a pipe in an attic or outdoors follows the night
+_NIGHT_K = 1.5  # beyond it the two stand in different rooms
+_START_J_M2 = 40e3  # sun before the pump starts: by then its controller has felt a warm collector
+_MORNING_J_M2 = 200e3  # sun after which a resting collector, 10 to 20 kJ/(m2 K), is warmer by 7 K and more
+_WARMS_K = 0.5
 _LEAST_U_K = 0.005  # rounding of what readings carry
 
 
@@ -73,10 +81,14 @@ def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:
         loop.id, loop.entering or "", loop.leaving or "", day.entering_degc, day.leaving_degc, _kwh_per_k(plant, loop)
     )
     collector = next((c for c in plant.site.collectors.values() if c.loop == loop.id), None)
-    still = None if collector is not None else _still(loop, day)
-    if still is not None and (rest := _rest(pair, still)) is not None:
+    still, idle = _still(loop, day), _idle(plant, loop, collector)
+    rest = None
+    if still is not None and collector is None:
+        rest = _rest(pair, still)
+    elif still is not None and idle is not None and collector is not None:
+        rest = _night(plant, pair, collector, still=still, dark=idle)
+    if rest is not None:
         yield rest
-    idle = _idle(plant, loop, collector)
     if idle is not None and (circulation := _circulation(plant, pair, day, idle=idle, collector=collector)) is not None:
         yield circulation
 
@@ -119,6 +131,21 @@ def _rest(pair: _Pair, still: Flags) -> PairCheck | None:
         return None
     tail = slice(max(start + _REST_CELLS - _TAIL_CELLS, stop - 2 * _TAIL_CELLS), stop - _EDGE_CELLS)
     return _compared(pair, tail, "rest")
+
+
+def _night(plant: PlantDay, pair: _Pair, collector: Collector, *, still: Flags, dark: Flags) -> PairCheck | None:
+    """A collector's two pipes at the end of the night, if both stand indoors by what the night and the morning show."""
+    forenoon = len(still) // 2
+    check = _rest(pair, (still & dark)[:forenoon])
+    if check is None or check.u_k > _NIGHT_DRIFT_K or abs(check.difference_k) > _NIGHT_K:
+        return None
+    night = int(check.end_s / CELL_S)
+    morning = slice(night, night + int(np.append(still[night:], False).argmin()))
+    sun = plant.signals[collector.irradiance or ""].course[morning]
+    if not sum_of_known(sun) * CELL_S >= (_START_J_M2 if morning.stop < len(still) else _MORNING_J_M2):
+        return None
+    leaving_degc = pair.second_degc[morning]
+    return check if abs(float(leaving_degc[-_EDGE_CELLS] - leaving_degc[0])) <= _WARMS_K else None
 
 
 def _compared(pair: _Pair, cells: slice, method: PairMethod, *, expected_k: float = 0.0) -> PairCheck | None:

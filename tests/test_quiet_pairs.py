@@ -71,14 +71,34 @@ def test_water_that_passes_both_with_the_compressor_off_is_compared_after_the_tr
     assert check.minutes == pytest.approx(48, abs=2)  # an hour less the transit and the edges
 
 
-def test_a_collectors_pair_at_rest_is_not_compared() -> None:
-    still: Mapping[str, Sequence[Change]] = {
-        "collector.flow": [("00:00", "24:00", 0.0)],
-        "collector.pump": [("00:00", "24:00", 0.0)],
-        "collector.entering": [("00:00", "24:00", 20.0)],
-        "collector.leaving": [("00:00", "24:00", 20.3)],
-    }
-    assert _checks(still, "collector", "rest") == []
+_NIGHT: Mapping[str, Sequence[Change]] = {
+    "collector.entering": [("00:00", "08:20", 18.0)],
+    "collector.leaving": [("00:00", "08:20", 18.3)],
+}
+
+
+def test_a_collectors_two_pipes_indoors_are_compared_at_the_nights_end() -> None:
+    # The sun rises at 06:30 and the pump starts at 08:20; until then the morning did not warm the outlet sensor.
+    (check,) = _checks(_NIGHT, "collector", "rest")
+    assert check.difference_k == pytest.approx(0.3, abs=0.01)
+    assert check.end_s <= 6.6 * 3600
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"collector.leaving": [("00:00", "06:30", 18.3), ("06:30", "08:20", (18.3, 40.0))]},
+        {"collector.leaving": [("00:00", "08:20", (19.2, 17.2))]},
+        {"collector.leaving": [("00:00", "08:20", 14.0)]},
+        {"collector.sun": [("00:00", "24:00", 0.0)]},
+        {"collector.sun": [("00:00", "24:00", None)]},
+    ],
+    ids=["on the roof", "it cools with the night", "another room", "no morning", "the sun is not known"],
+)
+def test_a_collectors_pair_at_rest_is_not_compared_where_one_may_stand_outside(
+    changes: Mapping[str, Sequence[Change]],
+) -> None:
+    assert _checks({**_NIGHT, **changes}, "collector", "rest") == []
 
 
 def test_a_dark_collectors_own_loss_is_taken_off() -> None:
@@ -195,6 +215,19 @@ def test_only_days_that_agree_with_the_newest_are_combined() -> None:
     assert found is not None
     assert [day.day for day, _ in found.days] == [5, 6, 7, 8]
     assert found.difference_k == pytest.approx(0.3)
+
+
+def test_a_sensor_that_stepped_is_judged_by_the_days_since() -> None:
+    days = [(3, 0.10), (6, 0.40), (8, 0.41)]
+    seen = [(date(2026, 4, n), _check(difference_k, 0.02)) for n, difference_k in days]
+    found = judged_record(seen, date(2026, 4, 9))
+    assert found is not None
+    assert found.difference_k == pytest.approx(0.405, abs=1e-6)
+    assert found.days[0][0] == date(2026, 4, 6)
+    assert found.u_k < 0.04
+    unsure = [(day, replace(check, u_k=0.04)) for day, check in seen]
+    assert (record_of := judged_record(unsure, date(2026, 4, 9))) is not None
+    assert len(record_of.days) == 3
 
 
 def test_fewer_than_three_days_or_old_ones_give_no_record() -> None:

@@ -20,6 +20,7 @@ _NEWEST = 3  # days that must agree before anything is said
 _WITHIN = timedelta(days=10)  # in which these three must lie
 _REACH = timedelta(days=14)  # how far back agreeing days are added
 _AGREE_K = 0.05
+_SURE_K = 0.03  # what days must be good to that show a step
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
 # at rest in one room; fluid that passes both; water that a coil turns over; a tank's top and the pipe that leaves it.
 PLACE_U_K: dict[PairMethod, float] = {"rest": 0.03, "circulation": 0.015, "mixed": 0.1, "draw": 0.5, "valve": 0.5}
@@ -73,9 +74,15 @@ def pairs_seen(
 
 
 def judged_record(seen: Sequence[Seen], today: date) -> PairRecord | None:
-    """The newest days that agree, at least three of them lately; None where there are not so many."""
+    """
+    The newest days that agree, at least three of them lately; None where there are not so many.
+
+    Where one stepped, its days before are no part of the record: then the newest two alone say how far.
+    """
     if len(seen) < _NEWEST or seen[-_NEWEST][0] < today - _WITHIN:
         return None
+    if (step := _stepped(seen)) is not None:
+        return step.record(seen, step.count)
     sums = newest = _Sums()
     for count, (_, check) in enumerate(reversed(seen)):
         if count == _NEWEST:
@@ -120,6 +127,16 @@ class _Sums:
         """The record of the newest `count` of the days seen."""
         u_k = hypot(self.u_k, PLACE_U_K.get(seen[-1][1].method, 0.0))
         return PairRecord(self.mean_k, u_k, seen[-count:], seen)
+
+
+def _stepped(seen: Sequence[Seen]) -> _Sums | None:
+    """The two newest days, if they agree and are apart from the one before them, and all three are sure."""
+    before, *newest = (check for _, check in seen[-_NEWEST:])
+    sums = _Sums().with_one(newest[0])
+    if max(before.u_k, *(check.u_k for check in newest)) > _SURE_K or not sums.agrees(newest[1]):
+        return None
+    sums = sums.with_one(newest[1])
+    return None if sums.agrees(before) else sums
 
 
 def day_start_ms(plant: PlantDay, day: date, second: float = 0.0) -> int:

@@ -12,7 +12,8 @@ from analytics.detection.moments import clock, duration, instant_ms
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay, SensorFault
-from analytics.site import Loop, Site
+from analytics.site import Site
+from analytics.stuck import stuck_rules
 
 __all__ = ["SensorRange", "SensorStuck"]
 
@@ -25,29 +26,6 @@ def _first_good_s(plant: PlantDay, point: str, after_s: float) -> float | None:
     index = int(np.searchsorted(signal.time_s, max(after_s, -1e-9), side="right"))
     later_s = float(signal.time_s[index]) if index < len(signal.time_s) else np.inf
     return later_s if later_s < plant.until_s else None
-
-
-def _moved_s(plant: PlantDay, point: str, fault: SensorFault, *, least_k: float) -> float:
-    """When a point had moved by more than `least_k` since a fault began; infinite where it did not. [s]"""
-    signal = plant.signals.get(point)
-    if signal is None:
-        return np.inf
-    inside = (signal.time_s >= fault.start_s) & (signal.time_s <= fault.end_s)
-    value, time_s = signal.value[inside], signal.time_s[inside]
-    far = np.flatnonzero(np.maximum.accumulate(value) - np.minimum.accumulate(value) > least_k)
-    return float(time_s[far[0]]) if len(far) else np.inf
-
-
-def _ran_s(plant: PlantDay, point: str, fault: SensorFault, *, from_s: float) -> float:
-    """When a flow or pump had run for a tenth of the time since a fault began, from `from_s` on. [s]"""
-    signal = plant.signals.get(point)
-    if signal is None:
-        return np.inf
-    inside = (signal.time_s >= fault.start_s) & (signal.time_s <= fault.end_s)
-    time_s, runs = signal.time_s[inside], signal.value[inside] > 0
-    part = np.cumsum(runs) / np.arange(1, len(runs) + 1)
-    enough = np.flatnonzero((part >= 0.1) & (time_s >= from_s))
-    return float(time_s[enough[0]]) if len(enough) else np.inf
 
 
 def _touching(plant: PlantDay, point: str, kind: str) -> list[SensorFault]:
@@ -82,20 +60,16 @@ class SensorStuck:
     """
     A sensor that stands still while what it measures moves.
 
-    The judging of sensors decides (`analytics.judge`): a level reading alone proves nothing; something beside it must
-    show that it should have moved. Not this: a tank that rests, a loop without flow.
+    The judging of sensors decides (`analytics.judge`, `analytics.stuck`): a level reading alone proves nothing;
+    something beside it must show that it should have moved. Not this: a tank that rests, a loop without flow, taps
+    that stay closed, a flow meter that shows the same whenever its pump runs and nothing at rest.
     """
 
     kind: ClassVar[str] = "sensor-stuck"
     rejoin: ClassVar[timedelta] = timedelta(hours=48)  # it may look well while nothing beside it moves
-    min_loop: timedelta = timedelta(hours=3)  # the judging's shortest stretch for a loop's sensor
-    min_tank: timedelta = timedelta(hours=8)  # and for a tank's sensor
-    loop_k: float = 5.0  # and how much what stands beside it must have moved: in a loop,
-    tank_k: float = 8.0  # in a tank
 
     def needs(self, site: Site) -> Sequence[Need]:
-        judged = {point for loop in site.loops.values() if loop.entering and loop.leaving for point in _ends(loop)}
-        judged |= {p for tank in site.tanks.values() if len(tank.temperatures) > 1 for p in tank.temperatures}
+        judged = {rule.point for rule in stuck_rules(site)}
         return [Need(point) for point in site.points if point in judged]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
@@ -103,13 +77,13 @@ class SensorStuck:
         return Fault(tuple(self._finding(plant, fault) for fault in faults)) if faults else _moving(plant, component)
 
     def _finding(self, plant: PlantDay, fault: SensorFault) -> Finding:
-        shortest_s = self._shortest_s(plant.site, fault.point)
+        shortest_s = min(rule.shortest_s for rule in stuck_rules(plant.site) if rule.point == fault.point)
         good_s = _first_good_s(plant, fault.point, fault.end_s)
         began_ms = instant_ms(plant, fault.start_s)
         return Finding(
             began_ms=began_ms,
             ended_ms=None if good_s is None else instant_ms(plant, good_s),
-            detected_ms=instant_ms(plant, self._proved_s(plant, fault, shortest_s)),
+            detected_ms=instant_ms(plant, min(fault.proved_s, fault.end_s)),
             severity="watch",
             template=_STUCK,
             evidence={
@@ -131,25 +105,6 @@ class SensorStuck:
             cost_per_day=None,
             weight_s=fault.end_s - fault.start_s,
         )
-
-    def _proved_s(self, plant: PlantDay, fault: SensorFault, shortest_s: float) -> float:
-        """When the stretch was long enough and what stands beside the sensor had moved enough. [s]"""
-        partners, mover, least_k = self._beside(plant.site, fault.point)
-        moved_s = min((_moved_s(plant, each, fault, least_k=least_k) for each in partners), default=np.inf)
-        ran_s = fault.start_s if mover is None else _ran_s(plant, mover, fault, from_s=fault.start_s + shortest_s)
-        return float(min(max(fault.start_s + shortest_s, moved_s, ran_s), fault.end_s))
-
-    def _beside(self, site: Site, point: str) -> tuple[list[str], str | None, float]:
-        """What should move with a sensor, what must run for that, and by how much it must have moved."""
-        for loop in site.loops.values():
-            if point in _ends(loop):
-                return [end for end in _ends(loop) if end and end != point], loop.flow or loop.pump, self.loop_k
-        tank = next(each for each in site.tanks.values() if point in each.temperatures)
-        return [other for other in tank.temperatures if other != point], None, self.tank_k
-
-    def _shortest_s(self, site: Site, point: str) -> float:
-        in_loop = any(point in _ends(loop) for loop in site.loops.values())
-        return (self.min_loop if in_loop else self.min_tank).total_seconds()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,7 +169,3 @@ _RANGE = (
     "The sensor {point} has given {readings} readings since {since} that no such sensor can give; they are left out. "
     "It is used by: {used_by}."
 )
-
-
-def _ends(loop: Loop) -> tuple[str | None, str | None]:
-    return loop.entering, loop.leaving
