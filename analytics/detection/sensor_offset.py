@@ -77,8 +77,8 @@ class SensorOffset:
 
     Not this: sensors that differ within their limits of error, however long; a difference that comes and goes.
     A collector's pair is judged while its pump runs in the dark, and at rest only where the morning's sun, which does
-    not warm the outlet sensor before the pump runs, shows that it stands indoors. Where water leaves a tank, layers make
-    the outlet the warmer: only what holds in the least layered draw of a day counts.
+    not warm the outlet sensor before the pump runs, shows that it stands indoors. Where water leaves a tank, layers
+    make the outlet the warmer: only what holds in the least layered draw of a day counts.
     """
 
     kind: ClassVar[str] = "sensor-offset"
