@@ -121,7 +121,7 @@ def study(houses: int) -> list[Held]:
         return [one for part in pool.map(_house, tasks, chunksize=5) for one in part]
 
 
-def table(houses: int = 100) -> str:
+def table(houses: int = 200) -> str:
     """A Markdown table of the study."""
     found = study(houses)
     lines = [
