@@ -86,6 +86,7 @@ _BROKEN = [
     _Broken("two-tank", "mixing-valve-cold", _SPRING, "outlet-too-cool", "hot_water", _NEXT_DAYS),
     _Broken("heat-pump-tank", "load-pump-dead", _WINTER, "loop-no-flow", "load", _NEXT_DAYS),
     _Broken("heat-pump-tank", "heat-pump-short-cycles", _SPRING, "heat-pump-short-cycles", "hp", _NEXT_DAYS),
+    _Broken("heat-pump-tank", "heat-pump-off", _WINTER, "outlet-too-cool", "hot_water", timedelta(hours=60)),
     _Broken(
         "two-tank",
         "ground-loop-weak",

@@ -69,6 +69,7 @@ PLANT_FAULTS = [
     ("heat-pump-low-charge", "two-tank", JANUARY, lambda s, b: cop(b) < 0.8 * cop(s)),
     ("heat-pump-short-cycles", "two-tank", JANUARY, lambda s, b: tally(b, "starts") > 3.0 * tally(s, "starts")),
     ("ground-loop-weak", "two-tank", JANUARY, lambda s, b: coldest_entering(b) < coldest_entering(s) - 1.0),
+    ("heat-pump-off", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("load-pump-dead", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("boiler-lockout", "boiler-backup", JANUARY, shrinks("boiler_heat_j")),
     ("tap-left-running", "two-tank", APRIL, reads("draw.flow", lambda s, b: b.min() > 0.3 > s.min())),
