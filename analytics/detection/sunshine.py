@@ -15,6 +15,7 @@ __all__ = [
     "collector_power",
     "collector_sun",
     "switched_off",
+    "tank_ends",
     "tank_of_loop",
 ]
 
