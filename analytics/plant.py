@@ -91,6 +91,7 @@ class SensorFault:
     end_s: float
     n_readings: int
     sentence: str
+    stood_at: float = nan  # of a stuck irradiance sensor, W/m2
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,7 @@ _RESTLESS = [(f"{h:02d}:{m:02d}", f"{h:02d}:{m + 1:02d}", 24.0 + m % 2) for h in
 _ALSO_BROKEN: Mapping[str, Sequence[Change]] = {
     "draw.flow": [("10:00", "24:00", 1.3)],
     "preheat.bottom": _RESTLESS,
-    "collector.sun": [("18:00", "21:15", 60.0)],
+    "collector.sun": [("18:00", "21:15", (61.0, 59.0))],
     "hp.power": [(f"{h:02d}:{m:02d}", f"{h:02d}:{m + 3:02d}", w) for h in (10, 11) for m, w in _BURSTS],
     "element.power": [("00:00", "24:00", 0.0)],
     "solar.top": [("00:00", "24:00", (45.0, 30.0))],

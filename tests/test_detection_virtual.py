@@ -111,6 +111,9 @@ _BROKEN = [
         timedelta(hours=4),
         ("collector.leaving",),
     ),
+    _Broken(
+        "two-tank", "sensor-stuck", _SPRING, "sensor-stuck", "collector.sun", timedelta(hours=13), ("collector.sun",)
+    ),
 ]
 
 

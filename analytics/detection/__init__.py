@@ -46,6 +46,7 @@ from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.detection.site_silent import SiteSilent
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
+from analytics.detection.sun_stuck import SunStuck
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 
@@ -92,6 +93,7 @@ DETECTORS: Sequence[Detector] = (
     StageBelowExpected(),
     SensorMissing(),
     SensorStuck(),
+    SunStuck(),
     SensorRange(),
     SensorNoisy(),
     SensorOffset(),
