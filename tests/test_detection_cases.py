@@ -9,7 +9,7 @@ import yaml
 
 from analytics.detection import DETECTORS, Assessment, Clear, Fault, NotAssessed, assess_day
 from analytics.figures import DayLedger
-from tests.ledgers import record, with_checks, with_residuals
+from tests.ledgers import record, with_checks, with_residuals, with_standby
 from tests.plants import DAY, changed, healthy_day, house, minute, plant_of
 
 _FOLDER = Path(__file__).parent / "cases"
@@ -45,12 +45,14 @@ def _assessed(kind: str, case: dict[str, Any]) -> Assessment:
 
 def _history(case: dict[str, Any]) -> list[DayLedger]:
     per_hour, pairs, residuals = case.get("record_kwh_per_h"), case.get("pairs", []), case.get("residuals", [])
-    if per_hour is None and not pairs and not residuals:
+    standby = case.get("standby_w_k", [])
+    if per_hour is None and not pairs and not residuals and not standby:
         return []
     history = record(DAY, days=12, kwh_per_h=1.2 if per_hour is None else per_hour)
     for pair in pairs:
         told = dict(pair)
         history = with_checks(history, told, days=told.pop("days"))
+    history = with_standby(history, case["component"], standby)
     return with_residuals(history, case["component"], residuals) if residuals else history
 
 

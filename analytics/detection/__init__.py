@@ -47,6 +47,7 @@ from analytics.detection.site_silent import SiteSilent
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
 from analytics.detection.sun_stuck import SunStuck
+from analytics.detection.tank_losing_heat import TankLosingHeat
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 
@@ -98,6 +99,7 @@ DETECTORS: Sequence[Detector] = (
     SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),
+    TankLosingHeat(),
     BalanceOpen(),
     GatewayClock(),
 )

@@ -16,6 +16,7 @@ __all__ = ["TOLD_BY", "told_once"]
 TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-low-flow": ("loop-no-flow",),
     "loop-always-on": ("loop-no-flow",),
+    "balance-open": ("tank-losing-heat",),
     "heat-pump-low-cop": ("heat-pump-short-cycles",),
 }
 """Kinds that are left out while one of those after it is told of the same component."""

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.expected.collector import collector_sums
 from analytics.expected.heat_pump import PumpCourses, pump_courses
+from analytics.expected.standby import standby_sums
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump
@@ -36,6 +37,8 @@ def day_conditions(plant: PlantDay) -> DayConditions:
                 found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
     for collector in plant.site.collectors.values():
         found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
+    for tank in plant.site.tanks.values():
+        found |= {f"tank.{tank.id}.{name}": v for name, v in standby_sums(plant, tank).items()}
     return {name: value for name, value in found.items() if np.isfinite(value)}
 
 
