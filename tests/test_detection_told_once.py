@@ -101,3 +101,8 @@ def test_a_pump_that_runs_all_day_without_flow_is_one_alert(flow_l_min: float) -
 def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:
     both = [_assessment("balance-open", (0, None)), _assessment("tank-losing-heat", (24, None))]
     assert _kinds(both) == [("tank-losing-heat", "open")]
+
+
+def test_exchanged_cold_and_hot_are_not_told_as_open_balances_of_tanks() -> None:
+    swapped = replace(_assessment("sensor-swapped", (8, None)), component="hot_water")
+    assert _kinds([_assessment("balance-open", (0, None)), swapped]) == [("sensor-swapped", "open")]

@@ -23,7 +23,12 @@ _SEASONS = [date(2026, 1, 5), date(2026, 4, 10), date(2026, 7, 5), date(2026, 10
 _HEALTHY_DAYS = 15
 # Health of a stage is dated like its want of heat: by the sunny stretch of the day that shows it.
 # What an air lock lets through, 0.3 l/min, is at the limit of no flow: noise above it may end the alert sooner.
-_EARLY_MS = {"stage-below-expected": 6 * 3_600_000, "collector-air-lock": 1_800_000}
+# A tank's loss is dated to the day whose quiet hours show it; the faults begin and end at ten.
+_EARLY_MS = {
+    "stage-below-expected": 6 * 3_600_000,
+    "collector-air-lock": 1_800_000,
+    "tank-losing-heat": 10 * 3_600_000,
+}
 _DAYS, _FIRST_BROKEN, _BROKEN_DAYS = 18, 12, 3
 
 
@@ -88,6 +93,15 @@ _BROKEN = [
     _Broken("heat-pump-tank", "heat-pump-short-cycles", _SPRING, "heat-pump-short-cycles", "hp", _NEXT_DAYS),
     _Broken("two-tank", "insulation-wet", _WINTER, "tank-losing-heat", "preheat", timedelta(hours=63)),
     _Broken("solar-one-tank", "insulation-wet", _WINTER, "tank-losing-heat", "store", timedelta(hours=63)),
+    _Broken(
+        "two-tank",
+        "sensors-swapped",
+        _SPRING,
+        "sensor-swapped",
+        "hot_water",
+        timedelta(hours=24),
+        ("cold.temp", "hot.temp"),
+    ),
     _Broken("heat-pump-tank", "heat-pump-off", _WINTER, "outlet-too-cool", "hot_water", timedelta(hours=60)),
     _Broken(
         "two-tank",

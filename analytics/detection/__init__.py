@@ -38,6 +38,7 @@ from analytics.detection.loop_no_flow import LoopNoFlow
 from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
+from analytics.detection.path_swapped import PathSwapped
 from analytics.detection.sensor_missing import SensorMissing
 from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
@@ -99,6 +100,7 @@ DETECTORS: Sequence[Detector] = (
     SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),
+    PathSwapped(),
     TankLosingHeat(),
     BalanceOpen(),
     GatewayClock(),
