@@ -93,6 +93,7 @@ class SensorFault:
     n_readings: int
     sentence: str
     proved_s: float = nan
+    stood_at: float = nan  # of a stuck irradiance sensor, W/m2
 
 
 @dataclass(frozen=True, slots=True)

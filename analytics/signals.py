@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from analytics.judge import find_bad, unroll
 from analytics.plant import CELL_S, SensorFault, Signal, Standing
 from analytics.site import Point, Site
+from analytics.sun_judge import judge_sun
 from analytics.trace import LocalDay, Trace
 from analytics.units import to_si
 
@@ -47,6 +48,9 @@ def read_signals(
     for p, trace in spoke.items():
         values[p] = _in_si(site.points[p], times_s[p], trace.value, faults=faults)
     bad, found, standing = find_bad(site, times_s, values, before=before)
+    for p, flags, fault in judge_sun(site, times_s, values, start_ms=day.start_ms, before=before, after=standing):
+        bad[p] = bad[p] | flags if p in bad else flags
+        found.append(fault)
     edges_s = cell_edges(day)
     signals = {p: _signal(site.points[p], times_s[p], values[p], bad=bad.get(p), edges_s=edges_s) for p in spoke}
     faults += found + _missing(site, times_s, until_s)

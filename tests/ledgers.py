@@ -18,7 +18,7 @@ from analytics.figures import (
 )
 from analytics.pair_check import PairCheck
 
-__all__ = ["HEALTHY_COP", "record", "with_checks", "with_conditions", "with_levels", "with_residuals"]
+__all__ = ["HEALTHY_COP", "record", "with_checks", "with_conditions", "with_levels", "with_residuals", "with_standby"]
 
 HEALTHY_COP = 3.8
 """Of the healthy day of `tests.plants`, by hand: 28 l/min of brine 3.5 K colder, and 2.3 kW."""
@@ -97,3 +97,13 @@ def with_conditions(ledgers: Sequence[DayLedger], told: Mapping[str, float | Seq
 
 def _turn(value: float | Sequence[float], index: int) -> float:
     return value[index % len(value)] if isinstance(value, Sequence) else value
+
+
+def with_standby(ledgers: Sequence[DayLedger], tank: str, w_k: Sequence[float]) -> list[DayLedger]:
+    """The ledgers, the last ones with a tank's loss coefficient by ten quiet hours. [W/K]"""
+    first = len(ledgers) - len(w_k)
+    told = [{f"tank.{tank}.standby_w_k": value, f"tank.{tank}.standby_h": 10.0} for value in w_k]
+    return [
+        replace(ledger, conditions={**ledger.conditions, **told[index - first]}) if index >= first else ledger
+        for index, ledger in enumerate(ledgers)
+    ]

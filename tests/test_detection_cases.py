@@ -9,7 +9,7 @@ import yaml
 
 from analytics.detection import DETECTORS, Assessment, Clear, Fault, NotAssessed, assess_day
 from analytics.figures import DayLedger
-from tests.ledgers import record, with_checks, with_conditions, with_levels, with_residuals
+from tests.ledgers import record, with_checks, with_conditions, with_levels, with_residuals, with_standby
 from tests.plants import DAY, changed, healthy_day, house, minute, plant_of
 
 _FOLDER = Path(__file__).parent / "cases"
@@ -47,8 +47,8 @@ def _history(case: dict[str, Any]) -> list[DayLedger]:
     per_hour, pairs, residuals = case.get("record_kwh_per_h"), case.get("pairs", []), case.get("residuals", [])
     if "levels" in case:
         return with_levels(DAY, case["levels"])
-    conditions = case.get("conditions", {})
-    if per_hour is None and not pairs and not residuals and not conditions:
+    conditions, standby = case.get("conditions", {}), case.get("standby_w_k", [])
+    if per_hour is None and not pairs and not residuals and not conditions and not standby:
         return []
     history = record(DAY, days=12, kwh_per_h=1.2 if per_hour is None else per_hour)
     for pair in pairs:
@@ -56,6 +56,7 @@ def _history(case: dict[str, Any]) -> list[DayLedger]:
         history = with_checks(history, told, days=told.pop("days"))
     if conditions:
         history = with_conditions(history, conditions)
+    history = with_standby(history, case["component"], standby)
     return with_residuals(history, case["component"], residuals) if residuals else history
 
 

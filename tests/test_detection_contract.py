@@ -24,7 +24,7 @@ from analytics.detection import (
 )
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
-from tests.ledgers import record, with_checks, with_residuals
+from tests.ledgers import record, with_checks, with_residuals, with_standby
 from tests.plants import DAY, Change, changed, healthy_day, house, plant_of
 
 _HOUSE = house()
@@ -37,6 +37,7 @@ def _broken_history() -> list[DayLedger]:
     swapped = {"component": "solar", "first": "solar.top", "second": "solar.bottom", "method": "order"}
     history = with_checks(_HISTORY, offset | {"difference_k": 0.5, "kwh_per_k": 9.0}, days=8)
     history = with_checks(history, swapped | {"difference_k": -9.0, "u_k": 3.0, "wrong_part": 1.0}, days=8)
+    history = with_standby(history, "solar", [2.4] * 10 + [9.6] * 2)
     return with_residuals(history, "preheat", [(2.4, 0.8)] * 7)
 
 
@@ -59,7 +60,7 @@ _RESTLESS = [(f"{h:02d}:{m:02d}", f"{h:02d}:{m + 1:02d}", 24.0 + m % 2) for h in
 _ALSO_BROKEN: Mapping[str, Sequence[Change]] = {
     "draw.flow": [("10:00", "24:00", 1.3)],
     "preheat.bottom": _RESTLESS,
-    "collector.sun": [("18:00", "21:15", 60.0)],
+    "collector.sun": [("18:00", "21:15", (61.0, 59.0))],
     "hp.power": [(f"{h:02d}:{m:02d}", f"{h:02d}:{m + 3:02d}", w) for h in (10, 11) for m, w in _BURSTS],
     "element.power": [("00:00", "24:00", 0.0)],
     "solar.top": [("00:00", "24:00", (45.0, 30.0))],

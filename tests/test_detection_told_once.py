@@ -96,3 +96,13 @@ def test_a_pump_that_runs_all_day_without_flow_is_one_alert(flow_l_min: float) -
     by_kind = {each.kind: each.verdict for each in found if each.component == "collector"}
     assert isinstance(by_kind["loop-no-flow"], Fault)
     assert isinstance(by_kind["loop-always-on"], NotAssessed)
+
+
+def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:
+    both = [_assessment("balance-open", (0, None)), _assessment("tank-losing-heat", (24, None))]
+    assert _kinds(both) == [("tank-losing-heat", "open")]
+
+
+def test_exchanged_cold_and_hot_are_not_told_as_open_balances_of_tanks() -> None:
+    swapped = replace(_assessment("sensor-swapped", (8, None)), component="hot_water")
+    assert _kinds([_assessment("balance-open", (0, None)), swapped]) == [("sensor-swapped", "open")]

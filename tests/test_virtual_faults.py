@@ -77,6 +77,7 @@ PLANT_FAULTS = [
     ("ground-loop-weak", "two-tank", JANUARY, lambda s, b: coldest_entering(b) < coldest_entering(s) - 1.0),
     # Of ninety days' loss two are there by the end: a three-hundredth of the flow.
     ("ground-loop-drifts", "two-tank", JANUARY, reads("ground.flow", lambda s, b: 0.99 * s.max() < b.max() < s.max())),
+    ("heat-pump-off", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("load-pump-dead", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("boiler-lockout", "boiler-backup", JANUARY, shrinks("boiler_heat_j")),
     ("tap-left-running", "two-tank", APRIL, reads("draw.flow", lambda s, b: b.min() > 0.3 > s.min())),

@@ -38,6 +38,7 @@ from analytics.detection.loop_no_flow import LoopNoFlow
 from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
+from analytics.detection.path_swapped import PathSwapped
 from analytics.detection.sensor_missing import SensorMissing
 from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
@@ -46,6 +47,8 @@ from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.detection.site_silent import SiteSilent
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
+from analytics.detection.sun_stuck import SunStuck
+from analytics.detection.tank_losing_heat import TankLosingHeat
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 
@@ -92,10 +95,13 @@ DETECTORS: Sequence[Detector] = (
     StageBelowExpected(),
     SensorMissing(),
     SensorStuck(),
+    SunStuck(),
     SensorRange(),
     SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),
+    PathSwapped(),
+    TankLosingHeat(),
     BalanceOpen(),
     GatewayClock(),
 )

@@ -16,9 +16,14 @@ __all__ = ["TOLD_BY", "told_once"]
 TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-low-flow": ("loop-no-flow",),
     "loop-always-on": ("loop-no-flow",),
+    "balance-open": ("tank-losing-heat",),
+    "outlet-too-cool": ("sensor-swapped",),
     "heat-pump-low-cop": ("heat-pump-short-cycles",),
 }
 """Kinds that are left out while one of those after it is told of the same component."""
+
+_OPENS_EVERY_BALANCE = ("sensor-swapped", "hot_water")
+"""Cold and hot exchanged falsify the heat of every tank on the path."""
 
 
 class _Told(Protocol):
@@ -72,8 +77,11 @@ def _spans(
 
 
 def _is_more_specific(other: _Told | Assessment, assessment: Assessment) -> bool:
-    same = (other.site, other.component) == (assessment.site, assessment.component)
-    return same and other.kind in TOLD_BY[assessment.kind]
+    if other.site != assessment.site:
+        return False
+    if assessment.kind == "balance-open" and (other.kind, other.component) == _OPENS_EVERY_BALANCE:
+        return True
+    return other.component == assessment.component and other.kind in TOLD_BY[assessment.kind]
 
 
 def _meets(finding: Finding, began_ms: int, ended_ms: int | None) -> bool:

@@ -10,7 +10,14 @@ import numpy as np
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.stage_shift import StageShift
-from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, collector_power, collector_sun, tank_ends
+from analytics.detection.sunshine import (
+    FLOW_MOVES_M3_S,
+    collector_of,
+    collector_power,
+    collector_sun,
+    switched_off,
+    tank_ends,
+)
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.limits import heat_limit_w
 from analytics.expected.nearby import NearbySun
@@ -156,8 +163,10 @@ class StageBelowExpected:
     def _running(self, plant: PlantDay, loop: LoopDay, heat_pump: HeatPump, *, least_w: float) -> _Case:
         runs = plant.heat_pumps[heat_pump.id].is_on >= 0.99 if heat_pump.id in plant.heat_pumps else None
         counted = np.zeros(len(loop.heat_w), bool) if runs is None else np.asarray(runs)
-        if plant.site.loops[loop.loop].flow is not None:
+        # A pump at rest has its reason, a full tank; its pipes cool down then, and tell nothing of the tank.
+        if plant.site.loops[loop.loop].flow is not None or loop.flow_is_assumed:
             counted = counted & (loop.flow_m3_s > FLOW_MOVES_M3_S)
+        counted = counted & ~switched_off(plant, loop.loop) & ~(tank_ends(plant, loop.loop)[0] >= self.cool_degc)
         if plant.site.loops[loop.loop].entering is not None:
             counted = counted & (loop.entering_degc < self.cool_degc)
         counted = counted & np.isfinite(loop.heat_w) & (np.arange(len(counted)) < cells_passed(plant))

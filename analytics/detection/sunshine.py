@@ -16,6 +16,7 @@ __all__ = [
     "collector_sun",
     "sun_pays",
     "switched_off",
+    "tank_ends",
     "tank_of_loop",
 ]
 

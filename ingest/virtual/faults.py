@@ -94,6 +94,9 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
         "heat-pump-short-cycles": FaultKind(
             "a pressure switch trips the compressor after a few minutes", {"short_cycle": 1.0}, roles=("dsh", "load")
         ),
+        "heat-pump-off": FaultKind(
+            "the heat pump has tripped: only its controls take power", {"heat_pump_off": 1.0}, roles=("dsh", "load")
+        ),
         "ground-loop-weak": FaultKind(
             "glycol has been lost: less flow, less contact with the ground",
             {"ground_contact": 0.35, "source_flow": 0.45},

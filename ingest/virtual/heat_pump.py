@@ -20,6 +20,8 @@ def control_heat_pump(b, p, s, dt):  # type: ignore[no-untyped-def]
     wanted = _wanted_by_house(p, s) if p.duty == 1.0 else _wanted_by_tank(b, p, s)
     if b.fx[FX.short_cycle] > 0.0 and s.mode != 0.0 and s.run_s > 150.0:
         wanted = 0.0
+    if b.fx[FX.heat_pump_off] > 0.0:
+        wanted = 0.0
     if s.mode == 0.0 and wanted != 0.0 and s.rest_s >= _SHORTEST_REST_S:
         s.mode, s.run_s = wanted, 0.0
         b.tally[TALLY.starts] += 1.0

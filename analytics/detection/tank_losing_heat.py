@@ -1,0 +1,140 @@
+"""`tank-losing-heat`: in its quiet hours a tank cools much faster than it used to."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import ClassVar
+
+import numpy as np
+
+from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import clock, instant_ms
+from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.worth import heat_price
+from analytics.expected.conditions import conditions_of
+from analytics.expected.standby import STANDBY_H, STANDBY_W_K
+from analytics.figures import DayLedger
+from analytics.plant import PlantDay
+from analytics.site import Site
+
+__all__ = ["TankLosingHeat"]
+
+_Day = tuple[date, float, float]
+"""A day, its loss coefficient [W/K] and its quiet hours."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TankLosingHeat:
+    """
+    A standby loss well above the tank's own record, as the hours without draws and heating show it.
+
+    Not this: heat that goes astray while water moves or heaters run (`balance-open`); a resting loop whose reverse
+    flow is metered (`loop-night-loss`); a room that is colder in winter.
+    """
+
+    kind: ClassVar[str] = "tank-losing-heat"
+    rejoin: ClassVar[timedelta] = timedelta(days=7)
+    days: int = 2  # that must all show it
+    within: timedelta = timedelta(days=5)
+    record_days: int = 8  # earlier days that the record needs
+    longest_record: int = 21  # the oldest of them: what comes later may be the loss itself
+    times: float = 1.75  # a room 10 K colder than told makes a third
+    scatter: float = 4.0  # robust standard deviations of the record
+    min_kwh: float = 0.5  # a day
+
+    def needs(self, site: Site) -> Sequence[Need]:
+        return [
+            Need(tank.id, "" if tank.temperatures else f"Tank {tank.id} has no temperature sensor.")
+            for tank in site.tanks.values()
+        ]
+
+    def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        if plant.until_s < SETTLED_S or not any(last_s >= 0 for last_s in plant.last_s.values()):
+            return NotAssessed("The days before are judged ten minutes after midnight, when their readings are here.")
+        seen = _seen(history, component)
+        record, recent = seen[: -self.days][: self.longest_record], seen[-self.days :]
+        if len(record) < self.record_days or recent[0][0] < plant.day.date - self.within:
+            return NotAssessed(f"Tank {component} has too few days with quiet hours to know its standby loss.")
+        usual, limit = self._limit(record, plant, component)
+        above = [each for each in recent if each[1] >= limit]
+        if len(above) == len(recent):
+            began = next(n for n in range(len(seen)) if all(each[1] >= limit for each in seen[n:]))
+            return Fault((self._finding(plant, component, seen[began:], record=(usual, limit, len(record))),))
+        if not above:
+            return Clear(day_start_ms(plant, recent[-1][0]))  # on the day before it may have been mended
+        return NotAssessed(f"Tank {component} lost more than usual on some of its last days only.")
+
+    def _limit(self, record: Sequence[_Day], plant: PlantDay, tank: str) -> tuple[float, float]:
+        """The usual loss coefficient, and what is beyond doubt more. [W/K]"""
+        values = np.asarray([value for _, value, _ in record])
+        usual = max(float(np.median(values)), 0.0)
+        away = 1.4826 * float(np.median(np.abs(values - usual)))  # of a normal distribution
+        least = self.min_kwh * 1000.0 / 24.0 / max(_above_k(plant, tank), 1.0)
+        return usual, max(self.times * usual, usual + self.scatter * away, usual + least, float(values.max()))
+
+    def _finding(
+        self, plant: PlantDay, tank: str, days: Sequence[_Day], *, record: tuple[float, float, int]
+    ) -> Finding:
+        usual, limit, n_record = record
+        now = sum(value * hours for _, value, hours in days) / sum(hours for _, _, hours in days)
+        extra_kwh = (now - usual) * _above_k(plant, tank) * 24.0 / 1000.0
+        price = heat_price(plant)
+        began_ms = day_start_ms(plant, days[0][0])
+        evidence: dict[str, float | int | str | None] = {
+            "since": clock(began_ms, plant.day.timezone),
+            "tank": tank,
+            "days": len(days),
+            "now_w_k": round(now, 2),
+            "usual_w_k": round(usual, 2),
+            "limit_w_k": round(limit, 2),
+            "record_days": n_record,
+            "quiet_h": round(sum(hours for _, _, hours in days), 1),
+            "above_room_k": round(_above_k(plant, tank), 1),
+            "extra_kwh": round(extra_kwh, 2),
+            "times": self.times,
+            "min_kwh": self.min_kwh,
+            "by_day_w_k": ", ".join(f"{day:%d %b} {value:.1f}" for day, value, _ in days[-7:]),
+        }
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None,
+            detected_ms=instant_ms(plant, SETTLED_S),
+            severity="soon",
+            template=_SENTENCE,
+            evidence=evidence,
+            likely_causes=_CAUSES,
+            checks=_CHECKS,
+            cost_per_day=None if price is None else round(extra_kwh * price, 6),
+            weight_s=len(days) * 86400.0,
+        )
+
+
+_SENTENCE = (
+    "Tank {tank} has lost {now_w_k:.1f} W per kelvin above its room since {since}, where {usual_w_k:.1f} W was usual "
+    "(by {quiet_h:.0f} quiet hours on {days} days); that is about {extra_kwh:.1f} kWh a day more."
+)
+_CAUSES = (
+    "insulation wet, torn or taken off",
+    "water circulates by itself through a pipe that should rest: check valve or heat trap failed",
+    "a leak of hot water that no meter sees",
+    "the tank's room has become much colder than the site file says",
+)
+_CHECKS = (
+    "Look for water at the tank, and feel its jacket for warm or wet spots; hot water and live parts can hurt.",
+    "Feel, with care, the pipes at the tank after hours without a draw: one that is warm far from it loses its heat.",
+    "Compare the room's temperature with the tank's ambient in the site file.",
+)
+
+
+def _seen(history: Sequence[DayLedger], tank: str) -> list[_Day]:
+    """Days whose quiet hours told of a tank, oldest first."""
+    names = f"tank.{tank}.{STANDBY_W_K}", f"tank.{tank}.{STANDBY_H}"
+    told = [(day.day, conditions_of(day)) for day in history]
+    return [(day, known[names[0]], known[names[1]]) for day, known in told if names[0] in known]
+
+
+def _above_k(plant: PlantDay, tank: str) -> float:
+    """A tank above its room, over the day so far; zero where that is not known. [K]"""
+    day = plant.tanks[tank]
+    known = (day.mean_degc - day.ambient_degc)[~np.isnan(day.mean_degc + day.ambient_degc)]
+    return float(known.mean()) if len(known) else 0.0

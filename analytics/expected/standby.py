@@ -1,0 +1,72 @@
+"""
+How fast a tank cools while nothing goes in or out: its loss coefficient as the quiet hours of a day show it.
+
+The water on top tells it. A mean of few sensors would not: while warm and cold layers grow into each other, it moves
+without any loss.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.plant import CELL_S, PlantDay
+from analytics.site import Tank
+
+__all__ = ["STANDBY_H", "STANDBY_W_K", "standby_sums"]
+
+STANDBY_H, STANDBY_W_K = "standby_h", "standby_w_k"
+"""Quiet hours of a day, and the heat that the tank lost in them per kelvin above its room. [h, W/K]"""
+
+_GIVES_W = 50.0
+_SETTLING = 30  # cells after a draw or a heater until the layers rest (common practice)
+_SHORTEST = 60  # cells of quiet that are looked at
+_ENDS = 10  # cells over which both ends are averaged: noise and rounding
+_LEAST_H = 2.0
+_WARM_J_M3K = 4.13e6  # water of 20 to 70 degC holds 4.09 to 4.17 MJ/(m3 K): from memory
+_LEAST_K = 8.0  # above the room; below, there is too little to lose
+
+
+def standby_sums(plant: PlantDay, tank: Tank) -> dict[str, float]:
+    """What the day's quiet stretches tell of a tank, by name; empty where they tell nothing."""
+    day = plant.tanks.get(tank.id)
+    busy = None if day is None else _busy(plant, tank)
+    if day is None or busy is None or len(day.sensors_degc) < max(len(tank.temperatures), 1):
+        return {}
+    fell_k = lost_k_s = 0.0
+    cells = 0
+    for first, stop in _quiet(busy):
+        top_degc = day.sensors_degc[0, first:stop]
+        fell_k += float(top_degc[:_ENDS].sum() - top_degc[-_ENDS:].sum()) / _ENDS
+        above_k = float(top_degc.sum() - day.ambient_degc[first:stop].sum()) / (stop - first)
+        lost_k_s += above_k * (stop - first - _ENDS) * CELL_S
+        cells += stop - first - _ENDS
+    hours = cells * CELL_S / 3600
+    # Not a number where a sensor was silent within a quiet stretch.
+    if hours < _LEAST_H or not lost_k_s >= _LEAST_K * cells * CELL_S:
+        return {}
+    per_k = tank.volume_l / 1e3 * _WARM_J_M3K
+    return {STANDBY_H: hours, STANDBY_W_K: per_k * fell_k / lost_k_s}
+
+
+def _busy(plant: PlantDay, tank: Tank) -> NDArray[np.bool_] | None:
+    """Cells in which heat goes into the tank, water through it, or in which that is not known; None where never."""
+    path = plant.site.hot_water
+    n_cells = round(plant.day.seconds / CELL_S)
+    busy = np.arange(n_cells) >= plant.until_s // CELL_S
+    if path is not None and tank.id in path.tanks:
+        if plant.hot_water is None:
+            return None
+        busy |= ~(plant.hot_water.flow_m3_s <= 0.0)
+    for stage in plant.site.stages.values():
+        if stage.tank == tank.id:
+            part = plant.loops.get(stage.loop) if stage.loop else plant.heaters.get(stage.heater or "")
+            if part is None:
+                return None
+            busy |= ~((part.heat_w <= _GIVES_W) & (part.heat_w >= -_GIVES_W))
+    return busy
+
+
+def _quiet(busy: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Long quiet stretches, what follows a busy cell closely left out. [cells]"""
+    edges = np.concatenate(([-1], np.flatnonzero(busy), [len(busy)]))
+    long = np.flatnonzero(np.diff(edges) > _SETTLING + _SHORTEST)
+    return [(int(edges[n]) + 1 + _SETTLING, int(edges[n + 1])) for n in long]
