@@ -12,7 +12,7 @@ from analytics.detection.heater_calls import RISE_CELLS, CalledRise, called_rise
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.sunshine import tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
-from analytics.expected.heater import HEATS_W, OnLevel
+from analytics.expected.heater import HEATS_W, OnLevel, top_degc
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import Site, Stage
@@ -80,7 +80,7 @@ class HeaterNoOutput:
     def _watched(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> _Watched:
         passed = np.arange(round(plant.day.seconds / CELL_S)) < cells_passed(plant)
         if stage.heater is None:
-            return self._boiler(plant, plant.loops[stage.loop or ""], passed)
+            return self._boiler(plant, stage, plant.loops[stage.loop or ""], passed=passed)
         input_w = plant.heaters[stage.heater].input_w
         heats = passed & (input_w >= self.least_w)
         if stage.tank is None:
@@ -93,11 +93,11 @@ class HeaterNoOutput:
 
     def _by_power(self, plant: PlantDay, stage: Stage, rests: Flags, heats: Flags, level: OnLevel | None) -> _Watched:
         """Colder than any thermostat allows, or than this one ever did; only power shows health."""
-        hottest = _hottest(plant, stage.tank or "")
+        hottest = _hottest(plant, stage.tank or "", from_height=stage.height[0])
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
         if level is None or self._limit_degc(level) <= self.cold_degc:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
-        top = plant.tanks[stage.tank or ""].sensors_degc[0]
+        top = top_degc(plant, stage.tank or "")
         idle = cold | (rests & (top < self._limit_degc(level)))
         return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "level", level)
 
@@ -109,12 +109,12 @@ class HeaterNoOutput:
         can_tell = rise.counts & (rise.due_k >= self.least_due_k)
         idle = can_tell & (rise.rise_k < self.cold_part * rise.due_k)
         heats = can_tell & (rise.rise_k > self.warm_part * rise.due_k)
-        top = plant.tanks[stage.tank or ""].sensors_degc[0]
+        top = top_degc(plant, stage.tank or "")
         return _Watched(idle, idle / _cells(self.min_running), heats, top, "status", rise=rise)
 
-    def _boiler(self, plant: PlantDay, loop: LoopDay, passed: Flags) -> _Watched:
+    def _boiler(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, passed: Flags) -> _Watched:
         tank = tank_of_loop(plant.site, loop.loop)
-        top = unknown(plant) if tank is None else _hottest(plant, tank.id)
+        top = unknown(plant) if tank is None else _hottest(plant, tank.id, from_height=stage.height[0])
         idle = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.least_w) & (top < self.cold_degc)
         heats = lasting(passed & (loop.heat_w >= self.least_w), _cells(self.min_output))
         return _Watched(idle, idle / _cells(self.min_running), heats, top)
@@ -217,16 +217,25 @@ def _component(stage: Stage) -> str:
     return stage.heater or stage.loop or stage.id
 
 
-def _hottest(plant: PlantDay, tank: str) -> Course:
-    """The tank's hottest sensor while all of them speak: a silent one might be the warm one. [degC]"""
-    sensors = plant.tanks[tank].sensors_degc
-    return np.asarray(np.max(sensors, axis=0)) if len(sensors) else unknown(plant)
+def _hottest(plant: PlantDay, tank: str, *, from_height: float) -> Course:
+    """
+    The tank's hottest sensor; unknown unless a sensor stands where the backup heats, and all that do speak. [degC]
+
+    A silent one might be the warm one, and one below the backup's heat knows nothing of it.
+    """
+    points = plant.site.tanks[tank].temperatures
+    heated = [point for k, point in enumerate(points) if 1.0 - (k + 0.5) / len(points) >= from_height]
+    if not heated or any(p not in plant.signals or len(plant.signals[p].time_s) == 0 for p in heated):
+        return unknown(plant)
+    return np.asarray(np.max(plant.tanks[tank].sensors_degc, axis=0))
 
 
 def _lacking(site: Site, stage: Stage) -> str:
     tank, path = site.tanks.get(stage.tank or ""), site.hot_water
     if tank is not None and not tank.temperatures:
         return f"Tank {tank.id} has no temperature sensor, so when its backup should act is not known."
+    if tank is not None and 1.0 - 0.5 / len(tank.temperatures) < stage.height[0]:
+        return f"No sensor of tank {tank.id} stands where its backup heats, so when it should act is not known."
     if stage.heater is None:
         has_pump = stage.loop is not None and site.loops[stage.loop].pump is not None
         return "" if has_pump else f"No pump point tells when the loop of stage {stage.id} is called."

@@ -6,10 +6,10 @@ from math import isfinite, nan
 
 import numpy as np
 
-from analytics.plant import PlantDay
+from analytics.plant import Course, PlantDay
 from analytics.site import Heater, Stage
 
-__all__ = ["HEATS_W", "OnLevel", "heater_levels", "on_level"]
+__all__ = ["HEATS_W", "OnLevel", "heater_levels", "on_level", "top_degc"]
 
 HEATS_W = 100.0
 """From here on a heater heats; below, it is a meter's zero or a lamp (common practice)."""
@@ -31,6 +31,15 @@ class OnLevel:
     days: int
 
 
+def top_degc(plant: PlantDay, tank: str) -> Course:
+    """What the tank's highest sensor said, NaN throughout where it is silent, whatever those below it say. (cells,)"""
+    points = plant.site.tanks[tank].temperatures
+    signal = plant.signals.get(points[0]) if points else None
+    if signal is None or len(signal.time_s) == 0:
+        return np.full(len(plant.tanks[tank].mean_degc), nan)
+    return signal.course
+
+
 def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str, float]:
     """
     The day's lowest temperatures of the tank's top: as the heater came on, and of half hours in which it rested.
@@ -38,9 +47,9 @@ def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str,
     Nothing where the tank has no sensor, the heater no power meter, or either was not heard.
     """
     tank = plant.tanks.get(stage.tank or "")
-    if tank is None or heater.power is None or heater.id not in plant.heaters or len(tank.sensors_degc) == 0:
+    if tank is None or heater.power is None or heater.id not in plant.heaters:
         return {}
-    top = tank.sensors_degc[0]
+    top = top_degc(plant, tank.tank)
     on = plant.heaters[heater.id].input_w >= HEATS_W
     found = {}
     if on.any():
