@@ -1,0 +1,42 @@
+"""A backup's want of heat is judged only by sensors that stand where it heats."""
+
+from dataclasses import replace
+
+import pytest
+
+from analytics.detection import NotAssessed
+from analytics.detection.findings import Fault
+from analytics.detection.heater_no_output import HeaterNoOutput
+from analytics.site import Heater, Stage, Tank
+from tests.small_sites import account, constant, point, site
+
+_TEMPERATURES = ("top", "bottom")
+_HOUSE = site(
+    [
+        *(point(name, "temperature", "degC") for name in _TEMPERATURES),
+        point("rod.power", "power", "W", sampling="mean"),
+    ],
+    tanks={"store": Tank(id="store", volume_l=200, temperatures=_TEMPERATURES)},
+    heaters={"rod": Heater(id="rod", power="rod.power", rated_w=3000)},
+    stages={"backup": Stage(id="backup", name="Rod", heater="rod", tank="store", height=(0.6, 1.0), backup=True)},
+)
+_COLD = {"bottom": constant(15.0), "rod.power": constant(0.0)}
+
+
+def _verdict(house, traces):
+    return HeaterNoOutput().assess(account(house, traces).plant, [], "rod")
+
+
+def test_a_cold_top_beside_a_resting_element_is_a_fault():
+    assert isinstance(_verdict(_HOUSE, _COLD | {"top": constant(20.0)}), Fault)
+
+
+def test_with_the_top_sensor_gone_the_cold_water_below_tells_nothing():
+    assert isinstance(_verdict(_HOUSE, _COLD), NotAssessed)
+
+
+@pytest.mark.parametrize(("points", "is_lacking"), [(("bottom",), True), (_TEMPERATURES, False)])
+def test_a_sensor_below_the_element_alone_is_not_enough(points, is_lacking):
+    house = replace(_HOUSE, tanks={"store": replace(_HOUSE.tanks["store"], temperatures=points)})
+    (need,) = HeaterNoOutput().needs(house)
+    assert ("where its backup heats" in need.lacking) is is_lacking
