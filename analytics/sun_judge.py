@@ -106,4 +106,5 @@ def _height_deg(site: Site, at_s: Array, start_ms: int) -> Array:
 def _fault(point: str, time_s: Array, value: Array) -> SensorFault:
     hours = float(time_s[-1] - time_s[0]) / 3600.0
     sentence = f"{point} stood still at {value[0]:g} W/m2 for {hours:.1f} h while the sun rose or set; left out."
-    return SensorFault(point, "stuck", float(time_s[0]), float(time_s[-1]), len(value), sentence, float(value[0]))
+    span = (float(time_s[0]), float(time_s[-1]))
+    return SensorFault(point, "stuck", *span, len(value), sentence, stood_at=float(value[0]))

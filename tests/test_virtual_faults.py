@@ -190,7 +190,7 @@ def test_a_fault_is_read_from_a_line():
     [
         (
             "pump-broken@2026-01-05",
-            "'pump-broken' is not a fault; `heatledger virtual list` names them all",
+            r"'pump-broken' is not a fault; it may be [a-z, -]+; `heatledger virtual list` names them all",
         ),
         ("element-stuck-on", "has no start; write element-stuck-on@2026-01-05T10:00"),
         ("element-stuck-on@yesterday", "'yesterday' is not an instant"),

@@ -18,6 +18,7 @@ TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-always-on": ("loop-no-flow",),
     "balance-open": ("tank-losing-heat",),
     "outlet-too-cool": ("sensor-swapped",),
+    "sensor-offset": ("sensor-swapped",),
     "heat-pump-low-cop": ("heat-pump-short-cycles",),
 }
 """Kinds that are left out while one of those after it is told of the same component."""
