@@ -8,7 +8,7 @@ without any loss.
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import CELL_S, PlantDay
+from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Tank
 
 __all__ = ["STANDBY_H", "STANDBY_W_K", "standby_sums"]
@@ -31,14 +31,15 @@ def standby_sums(plant: PlantDay, tank: Tank) -> dict[str, float]:
     busy = None if day is None else _busy(plant, tank)
     if day is None or busy is None or len(day.sensors_degc) < max(len(tank.temperatures), 1):
         return {}
-    fell_k = lost_k_s = 0.0
-    cells = 0
-    for first, stop in _quiet(busy):
-        top_degc = day.sensors_degc[0, first:stop]
-        fell_k += float(top_degc[:_ENDS].sum() - top_degc[-_ENDS:].sum()) / _ENDS
-        above_k = float(top_degc.sum() - day.ambient_degc[first:stop].sum()) / (stop - first)
-        lost_k_s += above_k * (stop - first - _ENDS) * CELL_S
-        cells += stop - first - _ENDS
+    first, stop = _quiet(busy)
+    n_cells = stop - first
+    if not len(first):
+        return {}
+    top_degc = day.sensors_degc[0]
+    top_k, above_k = (_ends_and_between(c, first, stop) for c in (top_degc, top_degc - day.ambient_degc))
+    fell_k = float((top_k[0] - top_k[2]).sum()) / _ENDS
+    lost_k_s = float((above_k.sum(axis=0) / n_cells * (n_cells - _ENDS)).sum()) * CELL_S
+    cells = int((n_cells - _ENDS).sum())
     hours = cells * CELL_S / 3600
     # Not a number where a sensor was silent within a quiet stretch.
     if hours < _LEAST_H or not lost_k_s >= _LEAST_K * cells * CELL_S:
@@ -61,12 +62,19 @@ def _busy(plant: PlantDay, tank: Tank) -> NDArray[np.bool_] | None:
             part = plant.loops.get(stage.loop) if stage.loop else plant.heaters.get(stage.heater or "")
             if part is None:
                 return None
-            busy |= ~((part.heat_w <= _GIVES_W) & (part.heat_w >= -_GIVES_W))
+            busy |= ~(np.abs(part.heat_w) <= _GIVES_W)
     return busy
 
 
-def _quiet(busy: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Long quiet stretches, what follows a busy cell closely left out. [cells]"""
-    edges = np.concatenate(([-1], np.flatnonzero(busy), [len(busy)]))
-    long = np.flatnonzero(np.diff(edges) > _SETTLING + _SHORTEST)
-    return [(int(edges[n]) + 1 + _SETTLING, int(edges[n + 1])) for n in long]
+def _quiet(busy: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where long quiet stretches begin and end, what follows a busy cell closely left out. [cells]"""
+    edges = np.concatenate(([-1], busy.nonzero()[0], [len(busy)]))
+    long = (edges[1:] - edges[:-1] > _SETTLING + _SHORTEST).nonzero()[0]
+    return edges[long] + 1 + _SETTLING, edges[long + 1]
+
+
+def _ends_and_between(course: Course, first: NDArray[np.intp], stop: NDArray[np.intp]) -> Course:
+    """Each stretch's sums over its first cells, those between, and its last. Shape (3, stretches)"""
+    edges = np.stack((first, first + _ENDS, stop - _ENDS, stop), axis=1).ravel()
+    sums = np.add.reduceat(np.append(course, 0.0), edges)
+    return np.asarray(sums.reshape(-1, 4)[:, :3].T)
