@@ -1,7 +1,7 @@
 """
 A house beside its site file: numbers that nobody measured are off, by as much as such numbers are.
 
-Limits are common practice, without source; README, "How sure a figure is", states the same ones.
+The true number lies within a limit around the stated one. Limits are common practice, without source.
 """
 
 from dataclasses import replace
@@ -20,11 +20,11 @@ _FLOW_PART = 0.15 * 3.0**0.5  # 15 % standard
 
 
 def off_by_as_much_as_allowed(site: Site, *, seed: int) -> Site:
-    """The site with each of its stated, unmeasured numbers drawn anew, evenly within its limits."""
+    """The site as stated by somebody, of whose unmeasured numbers the true ones lie evenly within their limits."""
     rng = np.random.default_rng((seed, 4100))
 
     def drawn(value: float, part: float) -> float:
-        return value * (1.0 + float(rng.uniform(-part, part)))
+        return value / (1.0 + float(rng.uniform(-part, part)))
 
     def tank(each: Tank) -> Tank:
         ambient = (
