@@ -83,9 +83,9 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     if mixed in degc and before in degc:
         wide_degc = path.mixed_set_c - _OPEN_K
         each = zip(degc[before], degc[mixed], late_s, strict=True)
-        yield from _check(
-            (mixed, before), [(b - m, at, 0.0) for b, m, at in each if m < wide_degc or b < m], method="valve"
-        )
+        # Comparisons with what is not known are false.
+        told = [(b - m, at, 0.0) for b, m, at in each if b < m or (m < wide_degc and b >= m)]
+        yield from _check((mixed, before), told, method="valve")
 
 
 def _of_tank(

@@ -39,6 +39,7 @@ def test_every_figure_of_any_house_is_a_number_with_an_interval_or_says_why_not(
             working = working_of(WorkedDay(result.plant, ledger, before), path)
             assert working is None or working.steps or working.inputs or working.remarks, path
         _assert_parts_add_up(ledger)
+        assert all(isfinite(check.difference_k) and isfinite(check.u_k) for check in ledger.pair_checks)
         assert assess_day(result.plant, ledgers)
         assert day_to_json(day_from_json(site.id, day_to_json(ledger))) == day_to_json(ledger)
         ledgers.append(ledger)

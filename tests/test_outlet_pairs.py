@@ -119,6 +119,8 @@ def test_mixed_water_is_compared_only_while_no_cold_is_mixed_in() -> None:
     assert "valve" not in _checks({})  # the mixed water stands at its setting
     tepid = {"hot.temp": [("00:00", "24:00", 44.0)], "mixed.temp": [("00:00", "24:00", 43.8)]}
     assert _checks(tepid)["valve"].difference_k == pytest.approx(0.2, abs=0.01)
+    gaps = [("00:00", "24:00", 44.0), *((f"{h:02d}:00", f"{h:02d}:12", None) for h in (7, 12))]
+    assert _checks(tepid | {"hot.temp": gaps})["valve"].minutes == 2  # one draw of which both are known
 
 
 def test_a_top_far_above_the_sensor_below_it_is_no_witness() -> None:
