@@ -334,7 +334,9 @@ def _change(layers: Array, change: Array, gain: Array, *, held: Array, room: int
     The proportion is to what the origins brought, or to what is owed: where the room owes nearly all that they brought
     (meters that contradict the sensors), little is held of much, and a change in proportion to it would run away.
     """
-    brought = np.maximum(layers[:, :-1], 0.0).sum(axis=1)
-    least = np.maximum(np.maximum(np.abs(held), brought), _HELD_K)
+    least = np.maximum(held, _HELD_K)
+    if np.minimum.reduce(layers[:, room]) < 0.0:
+        brought = np.maximum(layers[:, :-1], 0.0).sum(axis=1)
+        least = np.maximum(np.maximum(np.abs(held), brought), least)
     layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
     layers[:, room] += gain + change * (1.0 - held / least)
