@@ -33,7 +33,7 @@ LAYERS = 16
 """As many as tell a tank's quarter from its middle; 12 to 20 came to nearly the same."""
 
 _STABLE_K = -1e-6  # rounding is no inversion
-_NO_SLACK = np.full(LAYERS - 1, _STABLE_K)
+_NO_SLACK = [_STABLE_K] * (LAYERS - 1)
 _EACH = np.ones(LAYERS)
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
@@ -152,7 +152,7 @@ def follow(store: Store, start: Array) -> Course:
     conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
     degc: Array = layers @ one
-    slacks = list(np.maximum(store.slack_k, _STABLE_K))
+    slacks = np.maximum(store.slack_k, _STABLE_K).tolist()
     moving = moves.steps
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
     happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
@@ -166,40 +166,36 @@ def follow(store: Store, start: Array) -> Course:
                 slack = slacks[step]
                 degc = stage.heat(step, layers, degc)
         if is_due[step]:
-            before = _EACH @ layers
+            lost += _EACH @ layers
             layers = conduct @ layers
             degc = layers @ one
             _change(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
-            lost += before - _EACH @ layers
+            lost -= _EACH @ layers
             degc = layers @ one
         _settle(layers, degc, slack)
     return Course(leaving, lost, layers)
 
 
-def _settle(layers: Array, degc: Array, slack: Array) -> None:
+def _settle(layers: Array, degc: Array, slack: Sequence[float]) -> None:
     """Mix in place what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    rises = degc[1:] - degc[:-1] > -slack
-    first_rise = int(rises.argmax())
-    if not rises[first_rise]:
-        return
-    for first, count, mean_degc in _pools(degc.tolist(), slack.tolist(), stable=first_rise):
+    for first, count, mean_degc in _pools(degc.tolist(), slack):
         pool = slice(first, first + count)
         layers[pool] = _EACH[:count] @ layers[pool] / count
         degc[pool] = mean_degc
 
 
-def _pools(degc: Sequence[float], slack: Sequence[float], *, stable: int) -> list[tuple[int, int, float]]:
-    """
-    First layer, number and common temperature of those that mix.
-
-    Args:
-        stable: So many neighbours from the top do not mix by themselves.
-    """
-    means: list[float] = list(degc[: stable + 1])
-    counts = [1] * (stable + 1)
-    for place in range(stable + 1, len(degc)):
-        mean, count = degc[place], 1
-        while means and means[-1] < mean + slack[place - count]:
+def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[tuple[int, int, float]]:
+    """First layer, number and common temperature of those that mix."""
+    for place, least in enumerate(slack):
+        if degc[place] < degc[place + 1] + least:
+            break
+    else:
+        return []
+    means: list[float] = list(degc[: place + 1])
+    counts = [1] * (place + 1)
+    for below in range(place + 1, len(degc)):
+        mean, count = degc[below], 1
+        while means and means[-1] < mean + slack[below - count]:
             above, n_above = means.pop(), counts.pop()
             mean = (mean * count + above * n_above) / (count + n_above)
             count += n_above
@@ -247,6 +243,8 @@ class _Stage:
             self._turn = self._turns(charge.turned)
         self.steps = frozenset(self.any.nonzero()[0].tolist())
         self._one = np.ones(n_columns)
+        heated = charge.spread.nonzero()[0].tolist()
+        self._only = heated[0] if len(heated) == 1 and charge.fluid_degc is None else None
 
     def _turns(self, turned: Array) -> dict[int, tuple[Array, Array]]:
         """By step, where the water goes and where heat is found that it was given on its way."""
@@ -266,6 +264,10 @@ class _Stage:
             layers[self._first :] = matrix @ layers[self._first :]
             degc = layers @ self._one
             rise_k = self._rise_k[step] * found
+        elif self._only is not None:
+            layers[self._only, self._charge.column] += self._rise_k[step]
+            degc[self._only] += self._rise_k[step]
+            return degc
         else:
             rise_k = self._rise(step, degc)
         layers[:, self._charge.column] += rise_k
@@ -315,28 +317,34 @@ class _Rest:
         self._sensors_degc = list(quiet.sensors_degc)
         self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
 
-    def change(self, step: int, degc: Array) -> tuple[Array, Array]:
-        """Each layer's loss and pull toward the sensors, and what it gains from a warmer room. [K]"""
-        quiet = self._quiet
-        to_room = self._room_k[step] - quiet.loss * degc
-        change = np.minimum(to_room, 0.0)
-        gain = to_room - change
+    def change(self, step: int, degc: Array) -> tuple[Array, Array | None]:
+        """Each layer's loss and pull toward the sensors, and what it gains where the room is warmer. [K]"""
+        quiet, gain = self._quiet, None
+        change = self._room_k[step] - quiet.loss * degc
+        if np.maximum.reduce(change) > 0.0:
+            gain = np.maximum(change, 0.0)
+            change -= gain
         if self._is_known[step]:
             above = self._sensors_degc[step] - quiet.at_sensor @ degc
             change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
         return change, gain
 
 
-def _change(layers: Array, change: Array, gain: Array, *, held: Array, room: int) -> None:
+def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:
     """
     Change all origins in proportion, in place; what a layer hardly holds the room owes, or is owed.
 
     The proportion is to what the origins brought, or to what is owed: where the room owes nearly all that they brought
     (meters that contradict the sensors), little is held of much, and a change in proportion to it would run away.
     """
-    least = np.maximum(held, _HELD_K)
+    least = held
+    if np.minimum.reduce(held) < _HELD_K:
+        least = np.maximum(held, _HELD_K)
     if np.minimum.reduce(layers[:, room]) < 0.0:
         brought = np.maximum(layers[:, :-1], 0.0).sum(axis=1)
         least = np.maximum(np.maximum(np.abs(held), brought), least)
     layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
-    layers[:, room] += gain + change * (1.0 - held / least)
+    if least is not held:
+        layers[:, room] += change * (1.0 - held / least)
+    if gain is not None:
+        layers[:, room] += gain
