@@ -1,8 +1,9 @@
 """
 Heat carriers: water and its mixtures with glycol or alcohol, tabulated over temperature for speed.
 
-Water is IAPWS-IF97 (through CoolProp), the formulation that heat meters are tested with [1]. Mixtures are Melinder's
-fits [2] (through CoolProp). A table of 0.1 K steps read linearly stays within 1e-7 of the direct evaluation.
+Water is IAPWS-IF97, the formulation that heat meters are tested with [1], as a liquid at 0.3 MPa: a house's loops
+stand between 0.1 and 0.6 MPa, and pressure moves the heat coefficient by at most 0.04 % up to 1.6 MPa. Mixtures are
+Melinder's fits [2]. A table of 0.1 K steps read linearly stays within 1e-7 of the direct evaluation.
 
 References:
     [1] EN 1434-1, heat coefficient; OIML R 75-1 (clauses from memory).
@@ -11,29 +12,20 @@ References:
 
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from types import ModuleType
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Fluid", "Side", "fluid_of", "heat_coefficient", "heat_per_volume", "heat_rate", "water"]
+from analytics.fluid_fits import MIXTURES, MOST_MASS_FRACTION, WATER_DENSITY_KG_M3, WATER_ENTHALPY_J_KG, WATER_TO_DEGC
+
+__all__ = ["Fluid", "Side", "fluid_of", "heat_per_volume", "heat_rate", "water"]
 
 Side = Literal["entering", "leaving"]
 Array = NDArray[np.float64]
 
 _STEP_K = 0.1
-_ZERO_DEGC_K = 273.15
-# A house's loops stand between 0.1 and 0.6 MPa; pressure moves the heat coefficient by at most 0.04 % up to 1.6 MPa.
-_PRESSURE_PA = 0.3e6
-_WATER_RANGE_DEGC = (0.0, 130.0)  # liquid at 0.3 MPa up to 133 degC
-# CoolProp's names of Melinder's fits, by mass fraction, and the temperature up to which each was fitted.
-_MIXTURES = {
-    "propylene-glycol": ("MPG", 100.0),
-    "ethylene-glycol": ("MEG", 100.0),
-    "methanol": ("MMA", 40.0),
-    "ethanol": ("MEA", 40.0),
-}
 # Glycol loops of collectors pass 100 degC; the fits' last slopes are continued to here.
 _GLYCOL_CONTINUED_DEGC = 160.0
 
@@ -98,48 +90,33 @@ def _typical_heat_j_m3k(fluid: Fluid, temperature_degc: int) -> float:
     return float(fluid.density(temperature_degc) * fluid.capacity(temperature_degc))
 
 
-def _coolprop() -> ModuleType:
-    # Its import reads every fluid that it knows: three seconds that a question answered from the records need not pay.
-    from CoolProp import CoolProp
-
-    return CoolProp
-
-
-def _table(fluid: str, temperatures_degc: Array) -> tuple[Array, Array]:
-    kelvin = temperatures_degc + _ZERO_DEGC_K
-    coolprop = _coolprop()
-    density = np.asarray(coolprop.PropsSI("D", "T", kelvin, "P", _PRESSURE_PA, fluid), float)
-    enthalpy = np.asarray(coolprop.PropsSI("H", "T", kelvin, "P", _PRESSURE_PA, fluid), float)
-    return density, enthalpy
-
-
 @cache
 def water() -> Fluid:
     """Water as a liquid, 0 to 130 degC."""
-    lowest, highest = _WATER_RANGE_DEGC
-    # IF97 begins at 273.15 K exactly; a nudge keeps the first node inside.
-    steps = np.arange(lowest, highest + _STEP_K / 2, _STEP_K)
-    density, enthalpy = _table("IF97::Water", np.maximum(steps, 1e-6))
-    return Fluid("water", lowest, highest, density, enthalpy)
+    degc = np.arange(0.0, WATER_TO_DEGC + _STEP_K / 2, _STEP_K)
+    place = _place(degc, 0.0, WATER_TO_DEGC)
+    density, enthalpy = (chebyshev.chebval(place, series) for series in (WATER_DENSITY_KG_M3, WATER_ENTHALPY_J_KG))
+    return Fluid("water", 0.0, WATER_TO_DEGC, np.asarray(density, float), np.asarray(enthalpy, float))
 
 
-def _freezing_degc(code: str, mass_fraction: float) -> float:
-    coolprop = _coolprop()
-    state = coolprop.AbstractState("INCOMP", code)
-    state.set_mass_fractions([mass_fraction])
-    return float(state.keyed_output(coolprop.iT_freeze)) - _ZERO_DEGC_K
+def _place(value: ArrayLike, lowest: float, highest: float) -> Array:
+    """Where a value stands between -1 and 1."""
+    return np.asarray((np.asarray(value, float) - lowest) / (highest - lowest) * 2.0 - 1.0)
 
 
 def _mixture(kind: str, mass_percent: float) -> Fluid:
-    code, fitted_to_degc = _MIXTURES[kind]
-    lowest = _freezing_degc(code, mass_percent / 100.0)
-    # The fit refuses its own freezing point to the last digit.
-    steps = np.arange(lowest + 1e-3, fitted_to_degc, _STEP_K)
-    density, enthalpy = _table(f"INCOMP::{code}[{mass_percent / 100.0:.6f}]", steps)
+    fit, strength = MIXTURES[kind], _place(mass_percent / 100.0, 0.0, MOST_MASS_FRACTION)
+    lowest = float(chebyshev.chebval(strength, fit.freezing_degc))
+    degc = np.arange(lowest, fit.highest_degc, _STEP_K)
+    place = _place(degc, fit.lowest_degc, fit.highest_degc)
+    density, enthalpy = (
+        chebyshev.chebval(place, chebyshev.chebval(strength, np.array(series).T))
+        for series in (fit.density_kg_m3, fit.enthalpy_j_kg)
+    )
     if kind.endswith("glycol"):
-        density, enthalpy = _continued(density, enthalpy, round((_GLYCOL_CONTINUED_DEGC - steps[-1]) / _STEP_K))
-    highest = lowest + 1e-3 + (len(density) - 1) * _STEP_K
-    return Fluid(f"{kind} {mass_percent:g} %", lowest + 1e-3, float(highest), density, enthalpy)
+        density, enthalpy = _continued(density, enthalpy, round((_GLYCOL_CONTINUED_DEGC - degc[-1]) / _STEP_K))
+    highest = lowest + (len(density) - 1) * _STEP_K
+    return Fluid(f"{kind} {mass_percent:g} %", lowest, float(highest), density, enthalpy)
 
 
 def _continued(density: Array, enthalpy: Array, n_steps: int) -> tuple[Array, Array]:
@@ -163,28 +140,9 @@ def fluid_of(kind: str, mass_percent: float = 0.0) -> Fluid:
     """
     if kind == "water" or mass_percent == 0.0:
         return water()
-    if kind not in _MIXTURES:
-        raise ValueError(f"fluid kind {kind!r} is not one of water, {', '.join(_MIXTURES)}")
+    if kind not in MIXTURES:
+        raise ValueError(f"fluid kind {kind!r} is not one of water, {', '.join(MIXTURES)}")
     return _mixture(kind, mass_percent)
-
-
-def heat_coefficient(
-    entering_degc: float, leaving_degc: float, *, pressure_pa: float = _PRESSURE_PA, flow_side: Side = "entering"
-) -> float:
-    """
-    Heat coefficient k of water: heat per volume metered and kelvin [J/(m3 K)], directly from IAPWS-IF97.
-
-    References:
-        EN 1434-1: k = density at the meter x enthalpy difference / temperature difference.
-    """
-    coolprop = _coolprop()
-    meter_degc = entering_degc if flow_side == "entering" else leaving_degc
-    density = coolprop.PropsSI("D", "T", meter_degc + _ZERO_DEGC_K, "P", pressure_pa, "IF97::Water")
-    enthalpies = [
-        coolprop.PropsSI("H", "T", t + _ZERO_DEGC_K, "P", pressure_pa, "IF97::Water")
-        for t in (entering_degc, leaving_degc)
-    ]
-    return float(density * (enthalpies[1] - enthalpies[0]) / (leaving_degc - entering_degc))
 
 
 def heat_per_volume(

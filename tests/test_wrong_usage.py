@@ -107,7 +107,21 @@ def test_what_is_wrong_is_said_in_one_sentence(
     assert "usage" not in told.err
 
 
-def test_the_program_starts_without_the_physics() -> None:
-    """Water's properties take seconds to load; what only looks things up, or complains, does without."""
-    program = "import sys, api.commands; sys.exit(int('CoolProp' in sys.modules or 'analytics.day' in sys.modules))"
-    assert subprocess.run([sys.executable, "-c", program], timeout=120).returncode == 0
+def _loaded_by(*modules: str) -> set[str]:
+    """What a fresh interpreter has loaded after some imports."""
+    program = f"import sys, {', '.join(modules)}; print(*sys.modules)"
+    return set(
+        subprocess.run(
+            [sys.executable, "-c", program], timeout=120, check=True, capture_output=True, text=True
+        ).stdout.split()
+    )
+
+
+def test_the_program_starts_without_the_account() -> None:
+    """What only looks things up, or complains, need not load it, nor the client of another store."""
+    assert _loaded_by("api.commands").isdisjoint({"analytics.day", "influxdb_client"})
+
+
+def test_days_are_computed_without_the_library_that_the_fluids_were_fitted_to() -> None:
+    """It takes seconds to load; `tests/test_fluids.py` holds the fits against it."""
+    assert _loaded_by("api.compute", "api.open_store").isdisjoint({"CoolProp", "influxdb_client"})
