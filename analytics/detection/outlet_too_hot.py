@@ -114,23 +114,19 @@ class OutletTooHot:
         )
 
     def _judge_draw(self, draw: Draw, signal: Signal, path: HotWater, *, limits: _Limits) -> _DrawHeat | None:
-        first = int(np.searchsorted(signal.time_s, draw.start_s + self.settling.total_seconds()))
-        stop = int(np.searchsorted(signal.time_s, draw.end_s, side="right"))
+        first = int(signal.time_s.searchsorted(draw.start_s + self.settling.total_seconds()))
+        stop = int(signal.time_s.searchsorted(draw.end_s, side="right"))
         if stop <= first:
             return None
         time_s, value = signal.time_s[first:stop], signal.value[first:stop]
+        highest_degc = float(value.max())
+        if highest_degc <= min(limits.sustained_degc, limits.any_degc):
+            works = not (path.hot or path.heated) or draw.hot_degc > path.mixed_set_c + self.works_k
+            is_long = draw.end_s - draw.start_s >= self.min_draw.total_seconds()
+            return _DrawHeat(draw, None, float(time_s[0]), highest_degc, 0.0, is_safe=works and is_long)
         hot = value > limits.sustained_degc
         proved = _earliest(self._sustained(time_s, hot), time_s[value > limits.any_degc])
-        works = not (path.hot or path.heated) or draw.hot_degc > path.mixed_set_c + self.works_k
-        is_long = draw.end_s - draw.start_s >= self.min_draw.total_seconds()
-        return _DrawHeat(
-            draw=draw,
-            proved_s=proved,
-            first_hot_s=float(time_s[np.argmax(hot)]),
-            highest_degc=float(value.max()),
-            hot_part=float(hot.mean()),
-            is_safe=bool(works and is_long and not hot.any()),
-        )
+        return _DrawHeat(draw, proved, float(time_s[hot.argmax()]), highest_degc, float(hot.mean()), is_safe=False)
 
     def _sustained(self, time_s: Course, hot: NDArray[np.bool_]) -> NDArray[np.float64]:
         """Times at which the water had been hot without a break for long enough."""

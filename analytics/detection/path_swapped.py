@@ -86,10 +86,10 @@ class PathSwapped:
             signal = water.sensors.get(place)
             if signal is None:
                 continue
-            first = int(np.searchsorted(signal.time_s, draw.start_s + self.settling.total_seconds()))
-            stop = int(np.searchsorted(signal.time_s, draw.end_s, side="right"))
+            first = int(signal.time_s.searchsorted(draw.start_s + self.settling.total_seconds()))
+            stop = int(signal.time_s.searchsorted(draw.end_s, side="right"))
             if stop > first:
-                means[place] = float(signal.value[first:stop].mean())
+                means[place] = float(signal.value[first:stop].sum()) / (stop - first)
         if not {"cold", "hot"} <= means.keys():
             return None
         return _Seen(draw, means["cold"], means["hot"], means.get("mixed", np.nan))

@@ -23,7 +23,7 @@ def _first_good_s(plant: PlantDay, point: str, after_s: float) -> float | None:
     signal = plant.signals.get(point)
     if signal is None:
         return None
-    index = int(np.searchsorted(signal.time_s, max(after_s, -1e-9), side="right"))
+    index = int(signal.time_s.searchsorted(max(after_s, -1e-9), side="right"))
     later_s = float(signal.time_s[index]) if index < len(signal.time_s) else np.inf
     return later_s if later_s < plant.until_s else None
 
@@ -41,11 +41,12 @@ def _moving(plant: PlantDay, point: str) -> Verdict:
     signal = plant.signals.get(point)
     if signal is None or len(signal.value) < 2:
         return NotAssessed(f"{point} gave no readings that could be judged.")
-    time_s = signal.time_s[1:][np.diff(signal.value) != 0]
-    inside = time_s[(time_s >= 0) & (time_s < plant.until_s)]
-    if not len(inside):
+    first, stop = signal.time_s.searchsorted((0.0, plant.until_s)).tolist()
+    first = max(first, 1)
+    moved = signal.value[first:stop] != signal.value[first - 1 : max(stop - 1, 0)]
+    if not moved.any():
         return NotAssessed(f"{point} stood still, and nothing beside it showed that it should have moved.")
-    return Clear(instant_ms(plant, float(inside[0])))
+    return Clear(instant_ms(plant, float(signal.time_s[first + int(moved.argmax())])))
 
 
 def _well(plant: PlantDay, point: str) -> Verdict:

@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import CELL_S, PlantDay, SensorFault
+from analytics.plant import CELL_S, PlantDay, SensorFault, Signal
 from analytics.site import Point
 
 __all__ = ["Silence", "first_spoken_s", "patience_s", "silences", "site_silences"]
@@ -34,24 +34,36 @@ def silences(plant: PlantDay, point: Point, *, begin_s: float) -> list[Silence]:
 
     Readings that were judged and left out were readings: no silence is made of them.
     """
-    return _gaps(_spoken(plant, point), begin_s, until_s=plant.until_s, patience=patience_s(point.interval_s))
+    patience = patience_s(point.interval_s)
+    if _spoke_on(plant.signals.get(point.id), begin_s, until_s=plant.until_s, patience=patience):
+        return []
+    return _gaps(_spoken(plant, point), begin_s, until_s=plant.until_s, patience=patience)
 
 
 def site_silences(plant: PlantDay, *, begin_s: float) -> list[Silence]:
     """Silences of all points together, beyond the patience with the quickest of them."""
     patience = patience_s(min(point.interval_s for point in plant.site.points.values()))
+    # One point that never paused for so long is enough.
+    if any(_spoke_on(each, begin_s, until_s=plant.until_s, patience=patience) for each in plant.signals.values()):
+        return []
     for signal in plant.signals.values():
-        # One point that never paused for so long is enough: the usual case, and quick.
         if not _gaps(signal.time_s, begin_s, until_s=plant.until_s, patience=patience):
             return []
     return _gaps(_spoken_at_all(plant), begin_s, until_s=plant.until_s, patience=patience)
+
+
+def _spoke_on(signal: Signal | None, begin_s: float, *, until_s: float, patience: float) -> bool:
+    """Whether a signal's gaps may all be bridged, and the patience is longer than that: the usual case, and quick."""
+    if signal is None or not len(signal.time_s) or signal.max_gap_s > patience or not signal.is_gapless:
+        return False
+    return bool(signal.time_s[0] - begin_s <= patience and until_s - signal.time_s[-1] <= patience)
 
 
 def first_spoken_s(plant: PlantDay) -> float | None:
     """When any point first spoke within the day; None where none did. [s]"""
     firsts = []
     for signal in plant.signals.values():
-        index = int(np.searchsorted(signal.time_s, 0.0))
+        index = int(signal.time_s.searchsorted(0.0))
         if index < len(signal.time_s) and signal.time_s[index] < plant.until_s:
             firsts.append(float(signal.time_s[index]))
     return min(firsts, default=None)
