@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analytics.pair_check import PairCheck, PairMethod
 from analytics.plant import Draw, PlantDay
-from analytics.site import HotWater, Site
+from analytics.site import HotWater, Site, Stage
 
 __all__ = ["PATH", "outlet_checks", "outlets"]
 
@@ -35,7 +35,9 @@ _OPEN_K = 1.5  # so far below its setting the mixed water has no cold in it
 _LAYERED_K = 3.0  # beyond it the two heights are not the same water
 _LOW_OF = 5  # one draw in so many may be odd
 _LEAST_U_K = 0.5  # how far even the least layered draw of a day may be from level
-_FED_ON_TOP, _FED_ON_TOP_U_K = 0.9, 1.0  # water that is fed in on top lies there in a thin warm layer
+# Water that a loop feeds in on top lies there in a thin warm layer: what leaves may be warmer than the top sensor, by
+# this at least and by a half of what the loop's water ever was.
+_FED_ON_TOP, _FED_ON_TOP_U_K, _FED_PART = 0.9, 1.0, 0.5
 # Of the difference to the next sensor: a top that nothing heats is layered as what lies below it, another one less.
 _LAYERS_U, _HEATED_LAYERS_U = 0.2, 0.05
 _HEATED_J = 0.2 * 3.6e6  # from here on a heater has levelled what lies above it
@@ -73,13 +75,14 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     for tank, outlet in outlets(path):
         top, below = [*plant.site.tanks[tank].temperatures[:2], "", ""][:2]
         if outlet in degc and top in degc:
-            u_k = _FED_ON_TOP_U_K if _is_fed_on_top(plant.site, tank) else _LEAST_U_K
+            above_k = max((_fed_k(plant, stage) for stage in _feeding_on_top(plant.site, tank)), default=_LEAST_U_K)
             columns = (degc[outlet], degc[top], degc.get(below) or degc[top], late_s)
             draws, layers = _of_tank(plant, tank, columns, least_degc=plant.signals[top].mean - _EMPTIED_K)
-            yield from _check((top, outlet), draws, method="draw", u_k=u_k, kwh_per_k=kwh_per_k)
+            yield from _check((top, outlet), draws, method="draw", above_k=above_k, kwh_per_k=kwh_per_k)
             if below in degc:
                 yield from _check((below, top), layers, method="layers")
-    mixed, before = path.mixed or "", path.heated or path.hot or ""
+    heats_in_passing = any(stage.tank is None for stage in plant.site.stages.values())
+    mixed, before = path.mixed or "", path.heated or ("" if heats_in_passing else path.hot or "")
     if mixed in degc and before in degc:
         wide_degc = path.mixed_set_c - _OPEN_K
         each = zip(degc[before], degc[mixed], late_s, strict=True)
@@ -117,8 +120,15 @@ def _is_heated(plant: PlantDay, tank: str) -> bool:
     return any(each is not None and each.heat.amount >= _HEATED_J for each in heaters)
 
 
-def _is_fed_on_top(site: Site, tank: str) -> bool:
-    return any(s.tank == tank and s.loop and s.height[1] >= _FED_ON_TOP for s in site.stages.values())
+def _feeding_on_top(site: Site, tank: str) -> list[Stage]:
+    return [s for s in site.stages.values() if s.tank == tank and s.loop and s.height[1] >= _FED_ON_TOP]
+
+
+def _fed_k(plant: PlantDay, stage: Stage) -> float:
+    """How far the water above the top sensor may be warmer than it, of what a loop feeds in there."""
+    loop, top_degc = plant.loops[stage.loop or ""], plant.tanks[stage.tank or ""].sensors_degc[0]
+    warmer_k = (loop.leaving_degc - top_degc)[loop.heat_w > 0]
+    return max(_FED_ON_TOP_U_K, _FED_PART * float(np.fmax.reduce(warmer_k, initial=0.0)))
 
 
 def _late_in_draws(plant: PlantDay, path: HotWater, draws: Sequence[Draw]) -> list[float]:
@@ -169,14 +179,20 @@ def _check(
     told: list[_Told],
     *,
     method: PairMethod,
-    u_k: float = _LEAST_U_K,
+    above_k: float = _LEAST_U_K,
     kwh_per_k: float = 0.0,
 ) -> Iterator[PairCheck]:
-    """The least layered draw but for one in five; its doubt is how far the least of all differs, and the layers."""
+    """
+    The least layered draw but for one in five; its doubt is how far the least of all differs, and the layers.
+
+    Args:
+        above_k: The doubt of a difference that is above nothing.
+    """
     if not told:
         return
     ordered = sorted(told, key=_least_layered)
     low_k, low_at_s, apart_k = ordered[len(ordered) // _LOW_OF]
+    u_k = above_k if low_k > 0 else _LEAST_U_K
     yield PairCheck(
         component=PATH,
         first=pair[0],

@@ -123,6 +123,30 @@ def test_mixed_water_is_compared_only_while_no_cold_is_mixed_in() -> None:
     assert _checks(tepid | {"hot.temp": gaps})["valve"].minutes == 2  # one draw of which both are known
 
 
+def test_a_heater_between_the_two_sensors_explains_warmer_mixed_water() -> None:
+    passing = house(
+        **{'name = "Electric element"\ntank = "solar"\nheight = [0.6, 1.0]\n': 'name = "Electric element"\n'}
+    )
+    warmer = _DRAWS | {"hot.temp": [("00:00", "24:00", 44.0)], "mixed.temp": [("00:00", "24:00", 48.0)]}
+    for site, methods in ((_HOUSE, {"draw", "valve"}), (passing, {"draw"})):
+        found = outlet_checks(plant_of(site, changed(healthy_day(), warmer)))
+        assert {check.method for check in found} == methods
+
+
+def test_what_a_loop_feeds_in_on_top_may_lie_above_the_top_sensor() -> None:
+    """A loop's water at 74 degC beside a top at 54: what leaves may be ten kelvin warmer, and no sensor is off."""
+    fed = house(**{'name = "Solar"\ntank = "solar"\n': 'name = "Solar"\ntank = "solar"\nheight = 0.97\n'})
+    day = changed(
+        healthy_day(),
+        _DRAWS | {"hot.temp": [("00:00", "24:00", 56.0)], "collector.leaving": [("12:00", "13:00", 74.0)]},
+    )
+    u_k = {}
+    for name, site in (("coil", _HOUSE), ("fed", fed)):
+        u_k[name] = next(check.u_k for check in outlet_checks(plant_of(site, day)) if check.second == "hot.temp")
+    assert u_k["coil"] < 3.0
+    assert u_k["fed"] == pytest.approx(10.0, abs=0.5)
+
+
 def test_a_top_far_above_the_sensor_below_it_is_no_witness() -> None:
     assert "layers solar.top" not in _checks({"solar.bottom": [("00:00", "24:00", 30.0)]})
     level = _checks({"solar.bottom": [("00:00", "24:00", 53.8)]})["layers solar.top"]

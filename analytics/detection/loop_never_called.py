@@ -27,6 +27,8 @@ from analytics.site import HeatPump, Loop, Site
 
 __all__ = ["LoopNeverCalled"]
 
+_STARTED_PART = 0.1  # of a cell, from which the pump was started in it
+
 
 @dataclass(frozen=True, slots=True)
 class _Offer:
@@ -52,7 +54,8 @@ class LoopNeverCalled:
     A status tells that the controller does not start it. A power of nothing tells only that it does not run: the
     controller may not start it, or it, or its supply, has failed; the causes and checks then say both.
 
-    Not this: a full tank; a collector that cools after one; a cold start; snow on the collector.
+    Not this: a full tank; a collector that cools after one; a cold start; snow on the collector; a pump that is started
+    again and again for a minute, as under a weak sun.
     """
 
     kind: ClassVar[str] = "loop-never-called"
@@ -83,7 +86,7 @@ class LoopNeverCalled:
         )
         return judge(
             plant,
-            episodes(offer.weight, healthy),
+            episodes(offer.weight, healthy, pausing=loop.pump_on > _STARTED_PART),
             healthy,
             tell=lambda episode: self._finding(plant, component, offer, episode=episode),
             unseen=f"Nothing was there to be had for loop {component}, so the rest of its pump proves nothing.",
