@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
-from analytics.derived import shown_times, stated_own
+from analytics.derived import shown_times, stated_own, within_limits
 from analytics.doubt import NO_DOUBT, Doubt
 from analytics.figures import Basis
 from analytics.plant import CELL_S, Signal, Total
@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 
 _ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
 _ON_W = 50.0
+_EDGE_S = 0.1 * CELL_S
+_SLOW_START_S = 12.0  # limits; motors that are started softly take ten to thirty seconds (common practice)
 
 
 def on_part(pump: HeatPump, elec_w: Array) -> Array:
@@ -78,10 +80,13 @@ def run_totals(
     ways = mode[runs.first]
 
     def total(way: float) -> Total:
-        # Start and stop of a run lie somewhere in their minutes, each known to a tenth of one.
+        # Start and stop of a run lie somewhere in their minutes, each known to a tenth of one. A compressor whose power
+        # climbs at the start ran for longer than its mean power says, at every start alike.
         n_runs = int((ways == way).sum())
-        u_s = shown_times(stated_own(0.1 * CELL_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
-        doubt = Doubt({}, {f"starts and stops of {pump.id}": u_s}) if n_runs else NO_DOUBT
+        u_s = shown_times(stated_own(_EDGE_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
+        slow_s = shown_times(within_limits(stated_own(_SLOW_START_S)), n_runs, "{}", numbers=[n_runs])
+        steady, passing = {f"slow starts of {pump.id}": slow_s}, {f"starts and stops of {pump.id}": u_s}
+        doubt = Doubt(steady, passing) if n_runs else NO_DOUBT
         return Total(float(on[mode == way].sum()) * CELL_S, doubt, covered, basis, why)
 
     return total(1.0), total(-1.0)

@@ -6,9 +6,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from analytics.fluids import heat_coefficient
 from analytics.site import Baseline, FluidMix, Heater, HeatPump, HotWater, Loop, Prices, Stage, Tank, TariffBand
 from analytics.trace import Trace, local_day
+from tests.heat_meter import heat_coefficient
 from tests.small_sites import DAY, account, constant, point, site, stepped, trace
 
 WATER = {"w": FluidMix(id="w")}

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.fluids import heat_coefficient
 from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow
 from analytics.origins import CARRIED_OVER, CarriedState, account_origins, state_from_json, state_to_json
 from analytics.plant import PlantDay
 from analytics.site import FluidMix, Heater, HotWater, Loop, Site, Stage, Tank
 from analytics.trace import Trace, local_day
+from tests.heat_meter import heat_coefficient
 from tests.small_sites import account, constant, point, site, stepped
 
 HOUR = 3600.0

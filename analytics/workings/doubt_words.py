@@ -34,6 +34,8 @@ _SOURCES = {
     "account of": "How far heat may be misplaced between origins: within this part of the day's heat × the root of "
     "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty.",
     "starts and stops of": "A tenth of a minute at each start and each stop.",
+    "slow starts of": "How much longer than its mean power says a compressor may run at each start while its power "
+    "climbs: limits, common practice, evenly spread.",
     "short run of": "Half of what the compressor used in so short a run.",
     "assumed cold water": "Standard uncertainty of the cold water's assumed temperature.",
     "top of": "Standard uncertainty of a tank's top sensor in place of its outlet, common practice.",
