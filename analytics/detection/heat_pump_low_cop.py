@@ -10,6 +10,7 @@ import numpy as np
 
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
+from analytics.detection.sunshine import FLOW_MOVES_M3_S
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.heat_pump import COP_PER_LIFT_K, Mode, PumpCourses, carnot_check, pump_courses, sheet_cop
@@ -18,6 +19,8 @@ from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import HeatPump, Site
 
 __all__ = ["HeatPumpLowCop"]
+
+_STANDING_PART = 0.2  # of the running time; from here on it is `loop-no-flow` that speaks
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +58,8 @@ class HeatPumpLowCop:
     record of daily COPs speaks, too; a source that asks for more lift than on the record's days counts in the machine's
     favour. So do all sensors' limits of error; but the record was made by the same sensors and has part of them in it.
 
-    Not this: a cold source (in cooling, a warm one) or hot water, which the sheet allows for; starts, which are left
-    out; a COP above Carnot's, which shows a sensor's fault.
+    Not this: a loop that stands still; a cold source (in cooling, a warm one) or hot water, which the sheet allows for;
+    starts, which are left out; a COP above Carnot's, which shows a sensor's fault.
     """
 
     kind: ClassVar[str] = "heat-pump-low-cop"
@@ -94,6 +97,9 @@ class HeatPumpLowCop:
                 f"The COP of {pump.id} is above what nature allows at its temperatures; one of {', '.join(impossible)} "
                 "is wrong."
             )
+        still = _standing_loop(plant, pump, courses)
+        if still is not None:
+            return NotAssessed(f"Loop {still} stood still while {pump.id} ran, which says nothing of the heat pump.")
         sheet = self._sheet(plant, pump, mode, courses=courses)
         verdict = None if sheet is None else self._judged(plant, pump, sheet)
         if isinstance(verdict, Fault) or (isinstance(verdict, Clear) and sheet is not None and _is_sharp(sheet)):
@@ -226,6 +232,17 @@ _CHECKS = (
 
 def _known(plant: PlantDay, courses: PumpCourses) -> Flags:
     return np.asarray((courses.cells < cells_passed(plant)) & np.isfinite(courses.useful_w + courses.elec_w))
+
+
+def _standing_loop(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> str | None:
+    """A metered loop of its source or load side that stood still for much of the time in which it ran."""
+    for loop in (pump.source_loop, pump.load_loop):
+        day = plant.loops.get(loop or "")
+        if day is not None and plant.site.loops[day.loop].flow is not None:
+            stands = day.flow_m3_s[courses.cells] <= FLOW_MOVES_M3_S
+            if stands.sum() > _STANDING_PART * len(courses.cells):
+                return day.loop
+    return None
 
 
 def _is_sharp(case: _Case) -> bool:

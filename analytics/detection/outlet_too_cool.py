@@ -254,7 +254,7 @@ _MIXED = (
 )
 _WANTING = (
     "There has been no hot water since {since}: in {draws} draws over {over} the delivered water reached "
-    "{highest_degc:.0f} degC at most, where {limit_degc:.0f} degC is useful."
+    "{highest_degc:.1f} degC at most, where {limit_degc:.0f} degC and more is useful."
 )
 _MIXED_CAUSES = (
     "mixing valve jammed toward cold, scaled or set too low",
