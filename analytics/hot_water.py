@@ -21,7 +21,7 @@ from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instants
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, covered_cells, gap_amount
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, least_step
 from analytics.site import HotWater, Site
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
@@ -248,6 +248,8 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
         # A tap may have been opened or shut at any moment between two readings.
         changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
         passing[f"moments of {meter.point.id}"] = spread(changed_m3)
+    if meter.point.sampling == "counter":
+        passing[f"whole steps of {meter.point.id}"] = root_of_squares(least_step(meter.value))
     return Total(total, Doubt(steady, passing), part)
 
 

@@ -20,7 +20,7 @@ from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
 from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount
+from analytics.segments import Pieces, gap_amount, least_step
 from analytics.site import Loop, Site
 
 __all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop"]
@@ -101,10 +101,7 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
     ends = [(float(end), 12) for end in (amount[0], amount[-1])] if len(amount) else []
-    steps = signal.value[1:] - signal.value[:-1]
-    # It shows whole steps, at the day's start and at its end.
-    whole = [(float(steps[steps > 0].min()), 6)] if (steps > 0).any() else []
-    edge_j = root_of_squares([*ends, *whole])
+    edge_j = root_of_squares([*ends, *least_step(signal.value)])
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
     heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)
@@ -232,10 +229,9 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
     moved = float(j_per_k[flow.covered].sum())
     heard = float(j_per_k[known].sum()) / moved if moved > 0 else 1.0
     part = min(float(length_s[known].sum()) / frame.until_s, heard)
-    # Between instant readings a change may have come at any moment: a rectangular doubt over the piece, unless the
-    # drive's mean power told when (then a tenth of it is left).
-    moment = np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first)
-    sampled = spread(moment) if flow.sampling == "instant" else 0.0
+    # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment: a
+    # rectangular doubt over the piece, unless the drive's mean power told when (then a tenth of it is left).
+    sampled = spread(np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first))
     is_gain = net >= 0
     unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
     most_j = max(float(gained.sum()), float(lost.sum()))

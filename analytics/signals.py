@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.judge import find_bad, unroll
+from analytics.on_change import held_until_change
 from analytics.plant import CELL_S, SensorFault, Signal, Standing
 from analytics.site import Point, Site
 from analytics.sun_judge import judge_sun
@@ -78,6 +79,7 @@ def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_]
         time_s, value = time_s[~bad], value[~bad]
     if point.quantity in ("flow", "speed"):
         value = np.maximum(value, 0.0)  # what is left below zero is noise at rest
+    time_s, value = held_until_change(point, time_s, value)
     max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
     return Signal(point, time_s, value, max_gap_s, edges_s)
 

@@ -34,6 +34,7 @@ _SOURCES = {
     "account of": "How far heat may be misplaced between origins: within this part of the day's heat × the root of "
     "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty.",
     "starts and stops of": "A tenth of a minute at each start and each stop.",
+    "whole steps of": "A counter shows whole steps: at the day's start and at its end up to one may not show yet.",
     "slow starts of": "How much longer than its mean power says a compressor may run at each start while its power "
     "climbs: limits, common practice, evenly spread.",
     "short run of": "Half of what the compressor used in so short a run.",
