@@ -8,10 +8,11 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import day_word, instant_ms
+from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.detection.stages_before import Spare, spare_of, stages_before
+from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import electricity_price, heat_price, input_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.needless import BACKUP_KWH, BEYOND_KWH, HEATED_TO_DEGC, HOT_ENOUGH_DEGC, zone_points
@@ -97,9 +98,8 @@ class HeaterPreempts:
         began_ms = day_start_ms(plant, seen[first].ledger.day)
         days, names = len(taken.days), [spare.name for spare in taken.spares]
         usual = _median([day.heated_to_degc for day in seen[:first]])
-        evidence: dict[str, float | int | str | None] = {
+        evidence: Evidence = {
             "backup": stage.heater or stage.loop or stage.id,
-            "since": day_word(began_ms, plant.day.timezone),
             "days": days,
             "within_days": self.within_days,
             "heated_to_degc": round(_median([day.heated_to_degc for day in taken.days]) or nan, 1),
@@ -116,18 +116,14 @@ class HeaterPreempts:
             "min_kwh": self.least_kwh,
             "min_taken_kwh_day": self.least_taken_kwh,
         }
-        return Finding(
-            began_ms=began_ms,
-            ended_ms=None,
-            detected_ms=instant_ms(plant, SETTLED_S),
-            severity="soon",
-            template=_SENTENCE + (_BEFORE if usual is not None and usual < self.hot_degc else ""),
+        is_told_before = usual is not None and usual < self.hot_degc
+        return tell_of(
+            plant,
+            Stretch(began_ms=began_ms, detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True),
+            Advice("soon", _SENTENCE + (_BEFORE if is_told_before else ""), _CAUSES, _CHECKS),
             evidence=evidence,
-            likely_causes=_CAUSES,
-            checks=_CHECKS,
-            cost_per_day=_cost(plant, stage, taken),
             weight_s=days * 86400.0,
-            is_by_day=True,
+            cost=_cost(plant, stage, taken),
             rests_on=_rests_on(plant.site, stage),
         )
 
