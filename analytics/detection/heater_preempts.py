@@ -78,20 +78,22 @@ class HeaterPreempts:
         if plant.until_s < SETTLED_S or not any(last_s >= 0 for last_s in plant.last_s.values()):
             return NotAssessed("The days before are judged ten minutes after midnight, when their readings are here.")
         stage = next(s for s in plant.site.stages.values() if s.backup and component in (s.heater, s.loop, s.id))
-        seen = _seen(history, stage)
-        heated = [day for day in seen if day.kwh >= self.least_kwh and _age(plant, day) <= self.within_days]
+        lately = history[-self.within_days :]
+        heated = [
+            day for day in _seen(lately, stage) if day.kwh >= self.least_kwh and _age(plant, day) <= self.within_days
+        ]
         well = heated[-self.well_days :]
         if len(well) == self.well_days and all(day.heated_to_degc < self.hot_degc for day in well):
             return Clear(day_start_ms(plant, well[0].ledger.day))
         shown = [day for day in heated if day.beyond_kwh >= self.least_kwh]
         if len(shown) < self.days or _age(plant, shown[-1]) > self.lasting_days:
             return NotAssessed(f"{component} heated on too few of the last days to tell whether it stops in time.")
-        taken = _taken(plant, stage, shown, lately=history[-self.within_days :])
+        taken = _taken(plant, stage, shown, lately=lately)
         if not taken.spares:
             return NotAssessed(f"No stage before {component} was seen to work on these days, so it may be needed.")
         if taken.kwh < self.least_taken_kwh * len(shown):
             return NotAssessed(f"The stages before {component} gave about as much as they could, so it may be needed.")
-        return Fault((self._finding(plant, stage, seen, taken=taken),))
+        return Fault((self._finding(plant, stage, _seen(history, stage), taken=taken),))
 
     def _finding(self, plant: PlantDay, stage: Stage, seen: Sequence[_Day], *, taken: _Taken) -> Finding:
         first = self._first(seen)
