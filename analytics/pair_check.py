@@ -33,6 +33,7 @@ class PairCheck:
         start_s, end_s: The longest of them, in seconds from the day's start.
         kwh_per_k: Heat by which one kelvin of difference shifts the day's heat of the component; 0 where none. [kWh/K]
         wrong_part: For "order": the part of the moments whose sign contradicts the physics, 0 to 1.
+        rounding_k: By how much coarse steps of the two alone may make them differ. [K]
     """
 
     component: str
@@ -46,11 +47,14 @@ class PairCheck:
     end_s: float
     kwh_per_k: float = 0.0
     wrong_part: float = 0.0
+    rounding_k: float = 0.0
 
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
     """Plain values, in the order given."""
-    return [{name: getattr(check, name) for name in PairCheck.__dataclass_fields__} for check in checks]
+    told = [{name: getattr(check, name) for name in PairCheck.__dataclass_fields__} for check in checks]
+    # Rounding that matters is rare; kept days stay small.
+    return [{name: each for name, each in one.items() if name != "rounding_k" or each} for one in told]
 
 
 def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ...]:

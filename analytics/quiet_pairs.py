@@ -12,8 +12,8 @@ What cannot be judged here: a collector's pair at rest whose outlet sensor stand
 heats from below. Limits without a source are common practice.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from math import hypot, inf, sqrt
 
 import numpy as np
@@ -25,6 +25,7 @@ from analytics.outlet_pairs import outlet_checks
 from analytics.pair_check import PairCheck, PairMethod
 from analytics.pair_order import neighbours, order_checks
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.rounding import coarse_step_k
 from analytics.site import Collector, Loop, Tank
 
 __all__ = ["check_pairs"]
@@ -73,7 +74,19 @@ def check_pairs(plant: PlantDay) -> tuple[PairCheck, ...]:
         if len(tank.temperatures) > 1:
             checks += _mixed(plant, tank)
     checks += _passing(plant)
-    return (*checks, *order_checks(plant), *outlet_checks(plant))
+    return _with_rounding(plant, [*checks, *order_checks(plant), *outlet_checks(plant)])
+
+
+def _with_rounding(plant: PlantDay, checks: Sequence[PairCheck]) -> tuple[PairCheck, ...]:
+    """The same with what coarse steps of the sensors may add to their differences."""
+    points = {point for check in checks for point in (check.first, check.second)} & plant.signals.keys()
+    half_k = {point: 0.5 * coarse_step_k(plant.signals[point].value) for point in points}
+    return tuple(
+        replace(check, rounding_k=rounding_k)
+        if (rounding_k := half_k.get(check.first, 0.0) + half_k.get(check.second, 0.0))
+        else check
+        for check in checks
+    )
 
 
 def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:

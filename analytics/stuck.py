@@ -15,6 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.rounding import COARSE_K, least_step
 from analytics.site import HeatPump, HotWater, Loop, Site
 
 __all__ = ["Heard", "StuckRule", "level_rows", "row_at", "stuck_rules"]
@@ -29,6 +30,7 @@ _TANK_S = 8 * 3600.0  # a tank's sensor, while its neighbours changed
 _LOOP_PARTNER_K = 5.0
 _TANK_PARTNER_K = 8.0
 _RUN_PART = 0.1
+_WRONG_SIDE_K = 3.0  # two sensors' limits of error, rounding, and water that a coil is turning over
 _PARTNER_STEPS = 20.0  # of a coarse sensor's own smallest steps
 
 _WATER_S = 6 * 3600.0  # a sensor in the taps' path, while water was drawn past it after rests
@@ -124,6 +126,9 @@ class _Beside:
     """
     `point` must not come to stand still for `shortest_s` while one of `partners` moves by `least_k`, both while
     `mover` runs. One that never moved may measure something steady.
+
+    `row` are the sensors of a tank, top to bottom. In a tank at rest a coarse one stands still for a night beside
+    others that move: it is stuck only where one above it got colder than it, or one below it warmer.
     """
 
     point: str
@@ -132,6 +137,7 @@ class _Beside:
     shortest_s: float
     least_k: float
     above: float = -inf
+    row: tuple[str, ...] = ()
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
         return bool(heard.times_s[self.point][0] < span[0])
@@ -139,14 +145,24 @@ class _Beside:
     def proved_s(self, heard: Heard, span: Span) -> float:
         if not self._ran(heard, span):
             return inf
-        far_k = self._far_k(heard)
+        step_k = least_step(heard.values[self.point])
+        # A sensor of coarse steps may stand still longer beside a partner that moves.
+        far_k = max(self.least_k, _PARTNER_STEPS * step_k) if step_k < inf else self.least_k
         moved_s = min((self._moved_s(heard, other, span, far_k=far_k) for other in self.partners), default=inf)
+        if self.row and COARSE_K <= step_k < inf:
+            moved_s = max(moved_s, self._passed_s(heard, span))
         return max(moved_s, span[0] + self.shortest_s)
 
-    def _far_k(self, heard: Heard) -> float:
-        """How far a partner must have gone; a sensor of coarse steps may stand still longer beside it."""
-        step_k = _least_step(heard.values[self.point])
-        return max(self.least_k, _PARTNER_STEPS * step_k) if step_k < inf else self.least_k
+    def _passed_s(self, heard: Heard, span: Span) -> float:
+        """When a sensor of the row lay clearly on the wrong side of the one that stands still."""
+        stands, at = heard.within(self.point, span)[1][0], self.row.index(self.point)
+        found = inf
+        for index, other in enumerate(self.row):
+            time_s, value = heard.within(other, span)
+            wrong_k = (stands - value if index < at else value - stands) if index != at else np.full(len(value), -inf)
+            wrong = np.flatnonzero(wrong_k >= _WRONG_SIDE_K)
+            found = min(found, float(time_s[wrong[0]])) if len(wrong) else found
+        return found
 
     def _ran(self, heard: Heard, span: Span) -> bool:
         """Whether the loop ran for at least a tenth of the span; without a mover there is nothing to ask."""
@@ -184,7 +200,7 @@ class _InWater:
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
         value = _outside(heard, self.point, span)
-        step_k = _least_step(value)
+        step_k = least_step(value)
         return step_k < inf and float(value.max() - value.min()) >= max(_OWN_SWING_K, _OWN_STEPS * step_k)
 
     def proved_s(self, heard: Heard, span: Span) -> float:
@@ -272,12 +288,6 @@ def _outside(heard: Heard, point: str, span: Span) -> Array:
     return value[((time_s < span[0]) | (time_s > span[1])) & ~np.isnan(value)]
 
 
-def _least_step(value: Array) -> float:
-    """The smallest step between two readings that differ; infinite where none do."""
-    steps = np.abs(np.diff(value))
-    return float(steps[steps > 1e-6].min(initial=inf))
-
-
 def _value_at(heard: Heard, point: str, time_s: Array) -> Array:
     """The newest reading of a point at some times; NaN before the first one."""
     if point not in heard.values:
@@ -307,7 +317,7 @@ def stuck_rules(site: Site) -> Iterator[StuckRule]:
     for tank in site.tanks.values():
         for point in tank.temperatures if len(tank.temperatures) > 1 else ():
             others = tuple(other for other in tank.temperatures if other != point)
-            yield _Beside(point, others, None, _TANK_S, _TANK_PARTNER_K)
+            yield _Beside(point, others, None, _TANK_S, _TANK_PARTNER_K, row=tuple(tank.temperatures))
     if site.hot_water is not None:
         yield from _of_water(site, site.hot_water)
     for pump in site.heat_pumps.values():

@@ -8,7 +8,7 @@ from urllib.parse import quote, urlencode
 from analytics.figure_paths import figures_in_record
 from analytics.period import Span
 from analytics.site import Site
-from api.command_line import CommandError, Commands, add_data_option, existing_settings_of, print_out
+from api.command_line import CommandError, Commands, add_data_option, existing_settings_of, now_ms, print_out
 from api.commands_results import service_of, settle_site
 from api.explain_text import explained_text
 from api.migrate import open_records
@@ -96,4 +96,4 @@ def _told(settings: Settings, records: Records, site: str, *, figure: str, span:
     from api.open_store import open_store
 
     with open_store(settings) as store, records.look() as session:
-        return explained(session, store, site, figure=figure, span=span)
+        return explained(session, store, site, figure=figure, span=span, now_ms=now_ms())

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import os
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -151,10 +152,19 @@ def _check_place(path: Path) -> None:
     Raises:
         CommandError: If it cannot.
     """
-    if path.is_dir():
-        raise CommandError(f"--out: {path} is a folder; name the file in it, such as {path / 'statement.html'}")
-    if not path.parent.is_dir():
-        raise CommandError(f"--out: there is no folder {path.parent} to write {path.name} into")
+    try:
+        if path.is_dir():
+            raise CommandError(f"--out: {path} is a folder; name the file in it, such as {path / 'statement.html'}")
+        if not path.parent.is_dir():
+            raise CommandError(f"--out: there is no folder {path.parent} to write {path.name} into")
+        is_new = not path.exists()
+        with path.open("ab"):  # only trying tells: rights, a read-only disk, a name that the disk does not take
+            pass
+        if is_new:
+            path.unlink()
+    except OSError as error:
+        why = os.strerror(error.errno or 0)
+        raise CommandError(f"--out: {path} cannot be written ({why}); no statement was made or changed") from error
 
 
 def _withdraw(arguments: argparse.Namespace, records: Records) -> int:

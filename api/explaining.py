@@ -1,6 +1,7 @@
 """How a figure of a day, or of a period, is known: with every amount that it was made of, worked out anew."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from difflib import get_close_matches
 from math import isclose, isnan
@@ -16,6 +17,7 @@ from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure, figure_to_json
 from analytics.period import Period, Span, add_up
 from analytics.site import Point, Site
+from analytics.trace import local_day_at
 from analytics.workings.day import WorkedDay, working_of
 from analytics.workings.interval import interval_of, interval_to_json
 from analytics.workings.period import period_working
@@ -35,13 +37,16 @@ _FEW = 5  # names that a sentence can hold
 _DIFFERS = 1e-9  # of a figure: more than rounding
 
 
-def explained(session: Session, store: ReadingStore, site: str, *, figure: str, span: Span) -> dict[str, Any]:
+def explained(
+    session: Session, store: ReadingStore, site: str, *, figure: str, span: Span, now_ms: int
+) -> dict[str, Any]:
     """
     How a figure is known, as JSON.
 
     Args:
         figure: Its path, or a part of it that says which.
-        span: One day, or several that are added up.
+        span: One day, or several that are added up; days to come do not count.
+        now_ms: The time now.
     Raises:
         UnknownSiteError: If there is no such site.
         NoLedgerError: If none of the days has a ledger.
@@ -54,7 +59,13 @@ def explained(session: Session, store: ReadingStore, site: str, *, figure: str, 
         raise NoLedgerError(f"{site} has no ledger of {of}")
     if span.n_days == 1:
         return _day(session, store, version.site, ledger=days[0], figure=figure)
-    return _period(version.site, days, figure=figure, span=span)
+    return _period(version.site, days, figure=figure, span=_begun(span, version.site, now_ms=now_ms))
+
+
+def _begun(span: Span, site: Site, *, now_ms: int) -> Span:
+    """The days of a span that have begun."""
+    today = local_day_at(now_ms, site.timezone).date
+    return replace(span, last=max(span.first, min(span.last, today)))
 
 
 def _day(session: Session, store: ReadingStore, site: Site, *, ledger: DayLedger, figure: str) -> dict[str, Any]:

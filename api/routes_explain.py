@@ -29,7 +29,8 @@ Of = Annotated[str, Query(description="A day (2026-01-05), a week (2026-W03), a 
 def explain(site: str, figure: Named, of: Of, parts: PartsOfApp) -> JSONResponse:
     """How a figure is known: every amount in it, worked out anew, and where its interval comes from."""
     with parts.records.look() as session:
-        return JSONResponse(explained(session, parts.store, site, figure=figure, span=span_asked(of)))
+        told = explained(session, parts.store, site, figure=figure, span=span_asked(of), now_ms=parts.clock())
+    return JSONResponse(told)
 
 
 def span_asked(of: str) -> Span:
@@ -48,6 +49,6 @@ def span_asked(of: str) -> Span:
 def figure_context(sources: Sources, site: str, *, figure: str, span: Span) -> FigureContext:
     """What the figure's page shows."""
     with sources.records.look() as session:
-        told = explained(session, sources.store, site, figure=figure, span=span)
+        told = explained(session, sources.store, site, figure=figure, span=span, now_ms=sources.now_ms)
         held = version_on(site_versions(session, site), span.first).site
     return FigureContext(site=held, told=told, notice=NOTICE)

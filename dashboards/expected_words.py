@@ -20,7 +20,7 @@ __all__ = ["cusum_sentence", "drivers_sentence", "fit_sentences", "part_name", "
 def part_name(site: Site, subject: Subject) -> str:
     """The part and what is expected of it."""
     if subject.quantity == "cop":
-        return f"{heat_pump_name(subject.component)}, COP in heating"
+        return f"{heat_pump_name(site, subject.component)}, COP in heating"
     if subject.quantity == "entering":
         return f"{loop_name(subject.component)}, fluid coming back"
     if subject.quantity == "fall":

@@ -80,7 +80,7 @@ def figure_groups(site: Site, ledger: DayLedger) -> list[FigureGroup]:
         FigureGroup("Hot water", _hot_water(site, ledger)),
         FigureGroup("Heat sources", [row for line in ledger.stages for row in _stage(site, line)]),
         FigureGroup("Backup", _backup(ledger)),
-        *(FigureGroup(heat_pump_name(h.heat_pump), _heat_pump(site, h)) for h in ledger.heat_pumps),
+        *(FigureGroup(heat_pump_name(site, h.heat_pump), _heat_pump(site, h)) for h in ledger.heat_pumps),
         *(FigureGroup(tank_name(t.tank), _tank(site, t)) for t in ledger.tanks),
         FigureGroup("Bought and saved", _money(site, ledger)),
     ]

@@ -51,9 +51,11 @@ def figure_label(site: Site, path: str) -> str:
 def figure_name(site: Site, path: str) -> str:
     """A figure's name by itself: it says of which heat pump or tank."""
     part, of, _ = _split(path)
-    owner = {"heat_pumps": heat_pump_name, "tanks": tank_name}.get(part)
     label = figure_label(site, path)
-    return label if owner is None or label == path else f"{owner(of)}: {_small(label)}"
+    if part not in ("heat_pumps", "tanks") or label == path:
+        return label
+    owner = heat_pump_name(site, of) if part == "heat_pumps" else tank_name(of)
+    return f"{owner}: {_small(label)}"
 
 
 def _split(path: str) -> tuple[str, str, str]:

@@ -28,7 +28,14 @@ def heater_name(heater: str) -> str:
     return _with_noun(heater, "heater") if len(heater) <= 2 else _words(heater).capitalize()
 
 
-def heat_pump_name(heat_pump: str) -> str:
+def heat_pump_name(site: Site, heat_pump: str) -> str:
+    """By its id, or plainly "Heat pump" where that is short and no other one of the house would be called the same."""
+    name = _plain_heat_pump_name(heat_pump)
+    alike = sum(_plain_heat_pump_name(each) == name for each in site.heat_pumps)
+    return name if alike <= 1 else f"Heat pump {heat_pump}"
+
+
+def _plain_heat_pump_name(heat_pump: str) -> str:
     return "Heat pump" if len(heat_pump) <= 3 else _with_noun(heat_pump, "heat pump")
 
 
@@ -57,7 +64,7 @@ def component_name(site: Site, component: str) -> str:
         (site.loops, loop_name),
         (site.tanks, tank_name),
         (site.heaters, heater_name),
-        (site.heat_pumps, heat_pump_name),
+        (site.heat_pumps, lambda each: heat_pump_name(site, each)),
         (site.points, point_name),
     ):
         if component in parts:

@@ -46,20 +46,21 @@ class Block:
     odd: Sequence[tuple[int, Sequence[str]]] = field(default_factory=list)
 
 
-def blocks(head: FileHead, points: Sequence[str], *, limits_ms: tuple[int, int]) -> Iterator[Block]:
+def blocks(head: FileHead, points: Sequence[str], *, site: str, limits_ms: tuple[int, int]) -> Iterator[Block]:
     """
     Read a file.
 
     Args:
         head: What it is.
         points: The points of the site; `series` counts in this order.
+        site: Its id; a long file may name a point `{site}/{point}`.
         limits_ms: Earliest and latest time; others make a row odd.
     Raises:
         FileRefusedError: If the file turns out damaged; what came before is good.
     """
     n_rows = 0
     try:
-        for block in _by_duckdb(head, points, limits_ms=limits_ms):
+        for block in _by_duckdb(head, points, site=site, limits_ms=limits_ms):
             n_rows += block.n_rows
             yield block
     except duckdb.Error as error:
@@ -85,16 +86,17 @@ def _only_odd(odd: Sequence[tuple[int, Sequence[str]]]) -> Block:
     return Block(len(odd), np.empty(0, np.int64), np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0), odd)
 
 
-def _by_duckdb(head: FileHead, points: Sequence[str], *, limits_ms: tuple[int, int]) -> Iterator[Block]:
+def _by_duckdb(head: FileHead, points: Sequence[str], *, site: str, limits_ms: tuple[int, int]) -> Iterator[Block]:
     n_columns = 1 if head.form.is_long else len(head.form.points)
     n_vectors = max(1, _READINGS_A_BLOCK // (_VECTOR * n_columns))
     with duckdb.connect() as connection:
         connection.execute("set TimeZone = 'UTC'")
-        sql = _long_sql(head, points, limits_ms) if head.form.is_long else _wide_sql(head, points, limits_ms)
+        long = head.form.is_long
+        sql = _long_sql(head, points, limits_ms, site=site) if long else _wide_sql(head, points, limits_ms)
         answer = connection.execute(sql)
         n_rows = 0
         while len(frame := answer.fetch_df_chunk(n_vectors)):
-            yield (_long_block if head.form.is_long else _wide_block)(frame, head, points, n_before=n_rows)
+            yield (_long_block if long else _wide_block)(frame, head, points, n_before=n_rows)
             n_rows += len(frame)
 
 
@@ -139,14 +141,16 @@ def _wide_sql(head: FileHead, points: Sequence[str], limits_ms: tuple[int, int])
     )
 
 
-def _long_sql(head: FileHead, points: Sequence[str], limits_ms: tuple[int, int]) -> str:
+def _long_sql(head: FileHead, points: Sequence[str], limits_ms: tuple[int, int], *, site: str) -> str:
     """Columns: t [ms], cells (text of an odd row, else null), value, point (a category)."""
     names = ", ".join(_quoted(point) for point in points)
+    name, prefix = "trim(c1::varchar)", f"{site}/"
+    own = f"case when starts_with({name}, {_quoted(prefix)}) then substr({name}, {len(prefix) + 1}) else {name} end"
     is_odd = f"c2 is not null and ({_time_is_odd(limits_ms)} or p is null or {_is_odd('c2', 'v')})"
     return (
         f"select t, case when {is_odd} then {_texts(head)} end as cells, v as value, "
         f"p as point from (select *, {_time_ms(head)} as t, {_number(head, 2)} as v, "
-        f"try_cast(trim(c1::varchar) as enum({names})) as p from {_source(head)})"
+        f"try_cast({own} as enum({names})) as p from {_source(head)})"
     )
 
 

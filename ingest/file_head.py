@@ -57,9 +57,9 @@ class FileHead:
     time_at: int = 0
 
 
-def file_head(path: Path) -> FileHead:
+def file_head(path: Path, *, site: str) -> FileHead:
     """
-    Look at a file.
+    Look at a file of readings of a site, whose columns may be named `{point}` or `{site}/{point}`.
 
     Raises:
         FileRefusedError: If it cannot be opened or is not what it should be.
@@ -74,13 +74,13 @@ def file_head(path: Path) -> FileHead:
         raise FileRefusedError(f"{path.name} is empty; a file of readings begins with a row such as time,hot.temp")
     known = next((what for magic, what in _MAGIC.items() if start.startswith(magic)), "csv")
     if known == "parquet":
-        return _parquet_head(path, n_bytes)
+        return _parquet_head(path, n_bytes, site=site)
     if known not in ("csv", "gzip"):
         raise FileRefusedError(f"{path.name} is {known}")
-    return _csv_head(path, n_bytes, is_gzip=known == "gzip")
+    return _csv_head(path, n_bytes, is_gzip=known == "gzip", site=site)
 
 
-def _csv_head(path: Path, n_bytes: int, *, is_gzip: bool) -> FileHead:
+def _csv_head(path: Path, n_bytes: int, *, is_gzip: bool, site: str) -> FileHead:
     with path.open("rb") as raw, _unpacked(raw, path.name, is_gzip=is_gzip) as file:
         sample = file.read(_SAMPLE_BYTES)
         n_packed = max(1, raw.tell() if is_gzip else len(sample))
@@ -94,10 +94,11 @@ def _csv_head(path: Path, n_bytes: int, *, is_gzip: bool) -> FileHead:
     except UnicodeDecodeError as error:
         raise FileRefusedError(f"{path.name} is not text in UTF-8; save it as CSV in UTF-8") from error
     n_rows = max(1, sample.count(b"\n"))
-    return FileHead(path, "csv", form_of(cells, file=path.name), (), is_gzip, n_bytes, n_packed / n_rows)
+    form = form_of(cells, file=path.name, site=site)
+    return FileHead(path, "csv", form, (), is_gzip, n_bytes, n_packed / n_rows)
 
 
-def _parquet_head(path: Path, n_bytes: int) -> FileHead:
+def _parquet_head(path: Path, n_bytes: int, *, site: str) -> FileHead:
     try:
         with duckdb.connect() as connection:
             columns = connection.execute("describe select * from read_parquet(?)", [str(path)]).fetchall()
@@ -108,7 +109,7 @@ def _parquet_head(path: Path, n_bytes: int) -> FileHead:
     time_at = _time_at(names, kinds)
     if names[time_at] == _NAMELESS_INDEX:
         names[time_at] = "time"
-    form = form_of(_first(names, time_at), file=path.name)
+    form = form_of(_first(names, time_at), file=path.name, site=site)
     types = tuple(_first(kinds, time_at))
     _check_types(form, types, file=path.name)
     return FileHead(path, "parquet", form, types, False, n_bytes, n_bytes / max(1, n_rows), time_at)

@@ -20,6 +20,7 @@ __all__ = [
     "Refused",
     "cells_of",
     "form_of",
+    "own_point",
     "time_ms_of",
     "to_quarantine",
 ]
@@ -51,14 +52,21 @@ class Form:
         return self.columns[1:]
 
 
-def form_of(columns: Sequence[str], *, file: str) -> Form:
+def own_point(name: str, site: str) -> str:
+    """The point that a name means in a file of this site: `{point}`, or `{site}/{point}` as in SenML."""
+    return name.removeprefix(f"{site}/") if site else name
+
+
+def form_of(columns: Sequence[str], *, file: str, site: str = "") -> Form:
     """
     The form that a header announces.
 
+    Args:
+        site: Whose points the columns may name as `{site}/{point}`; "" leaves the names as they are.
     Raises:
         FileRefusedError: If it is not a header of readings.
     """
-    names = tuple(name.strip() for name in columns)
+    names = tuple(own_point(name.strip(), site) for name in columns)
     if names[0] != "time":
         raise FileRefusedError(_not_time(names[0], file))
     if len(names) < 2:
@@ -108,7 +116,7 @@ class Judge:
         file: Its name, for the sentences.
         form: Its columns.
         known: The points of the site; None takes any name (a replay asks the directory later).
-        site: The site's id.
+        site: The site's id, "" where it is not known.
         limits_ms: Earliest and latest time that are taken, the latest being 15 minutes ahead; None takes any time.
     """
 
@@ -129,18 +137,19 @@ class Judge:
         pairs = [(texts[0], texts[1])] if self.form.is_long else list(zip(self.form.points, texts, strict=True))
         time_ms = time_ms_of(cells[0])
         time_fault = self._time_fault(cells[0], time_ms)
-        for point, text in pairs:
+        for name, text in pairs:
             if not text:
                 continue
+            point = own_point(name, self.site)
             fault = time_fault or self._reading_fault(point, text)
             if fault is None:
                 into.good.append((row, point, time_ms or 0, float(text)))
                 continue
             kind, reason = fault
-            column = "" if kind == "time" or self.form.is_long else f", column {_shown(point)}"
+            column = "" if kind == "time" or self.form.is_long else f", column {_shown(name)}"
             reason = f"{self.file}, row {row}{column}: {reason}"
             together = (kind, "" if kind == "time" else point)
-            into.refused.append(Refused(together, reason, row, (cells[0], point, text)))
+            into.refused.append(Refused(together, reason, row, (cells[0], name, text)))
 
     def _time_fault(self, text: str, time_ms: int | None) -> tuple[str, str] | None:
         if time_ms is None:

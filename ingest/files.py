@@ -1,6 +1,7 @@
 """
 Import of files: CSV (plain or gzip) and Parquet, wide (time, then a column for each point) or long (time,point,value).
 
+A column, or a point in the long form, is named `{point}` or, as in SenML, `{site}/{point}` of the site imported.
 Values are in the points' own units. An empty cell is no reading, nor is a NaN in a column of numbers of a Parquet file.
 Every other cell is a reading received, and is stored, a duplicate, or in quarantine. Columns are separated by commas:
 a file with semicolons is refused with a sentence, since its numbers are likely to have decimal commas, and a wrong
@@ -59,14 +60,14 @@ def import_files(
         FileRefusedError: If a file is not what it should be; nothing is stored, unless it turns out damaged half way.
         StoreUnavailableError: If the store is away; what was stored stays, so import again later.
     """
-    heads = [file_head(Path(path)) for path in paths]
+    heads = [file_head(Path(path), site=site.id) for path in paths]
     n_bytes, done = sum(head.n_bytes for head in heads), 0
     names = tuple((site.id, point) for point in site.points)
     limits_ms = (EARLIEST_MS, now_ms + MAX_AHEAD_MS)
     counts = Counts()
     for head in heads:
         n_rows = 0
-        for block in blocks(head, list(site.points), limits_ms=limits_ms):
+        for block in blocks(head, list(site.points), site=site.id, limits_ms=limits_ms):
             counts += _take(block, head, site, names=names, store=store, quarantine=quarantine, limits_ms=limits_ms)
             n_rows += block.n_rows
             if progress is not None:

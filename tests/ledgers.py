@@ -18,7 +18,16 @@ from analytics.figures import (
 )
 from analytics.pair_check import PairCheck
 
-__all__ = ["HEALTHY_COP", "record", "with_checks", "with_conditions", "with_levels", "with_residuals", "with_standby"]
+__all__ = [
+    "HEALTHY_COP",
+    "record",
+    "with_checks",
+    "with_conditions",
+    "with_levels",
+    "with_residuals",
+    "with_stage_heat",
+    "with_standby",
+]
 
 HEALTHY_COP = 3.8
 """Of the healthy day of `tests.plants`, by hand: 28 l/min of brine 3.5 K colder, and 2.3 kW."""
@@ -93,6 +102,12 @@ def with_conditions(ledgers: Sequence[DayLedger], told: Mapping[str, float | Seq
         replace(ledger, conditions={name: _turn(value, index) for name, value in told.items()})
         for index, ledger in enumerate(ledgers)
     ]
+
+
+def with_stage_heat(ledgers: Sequence[DayLedger], kwh: Mapping[str, float]) -> list[DayLedger]:
+    """The ledgers, on each day with so much heat of stages besides."""
+    lines = [StageLine(stage, Figure(value, "kWh"), _NOT_KNOWN, _NOT_KNOWN) for stage, value in kwh.items()]
+    return [replace(ledger, stages=[*ledger.stages, *lines]) for ledger in ledgers]
 
 
 def _turn(value: float | Sequence[float], index: int) -> float:

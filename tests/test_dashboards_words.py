@@ -9,6 +9,8 @@ import pytest
 
 from analytics.figures import DayLedger, Figure, unavailable
 from dashboards.contexts import HomeContext
+from dashboards.figure_names import figure_name
+from dashboards.names import component_name
 from dashboards.numbers import Display, display_of
 from dashboards.pages.home import home_page
 from dashboards.words import (
@@ -185,3 +187,21 @@ def test_a_day_is_told_by_what_the_taps_took() -> None:
 def test_days_are_named_from_today() -> None:
     names = [day_title(DAY - timedelta(days=n), today=DAY, display=US) for n in (0, 1, 2)]
     assert names == ["Today", "Yesterday", "Tuesday, March 10"]
+
+
+@pytest.mark.parametrize(
+    ("ids", "names"),
+    [
+        (("hp",), ["Heat pump"]),
+        (("hp1", "hp2"), ["Heat pump hp1", "Heat pump hp2"]),
+        (("hp", "heat-pump"), ["Heat pump hp", "Heat pump heat-pump"]),
+        (("hp", "attic"), ["Heat pump", "Attic heat pump"]),
+    ],
+)
+def test_heat_pumps_of_one_house_have_names_of_their_own(ids: Sequence[str], names: Sequence[str]) -> None:
+    one = next(iter(house().heat_pumps.values()))
+    site = replace(house(), heat_pumps={each: replace(one, id=each) for each in ids})
+    assert [component_name(site, each) for each in ids] == names
+    assert [figure_name(site, f"heat_pumps.{each}.heating.cop") for each in ids] == [
+        f"{n}: COP in heating" for n in names
+    ]

@@ -9,7 +9,15 @@ import yaml
 
 from analytics.detection import DETECTORS, Assessment, Clear, Fault, NotAssessed, assess_day
 from analytics.figures import DayLedger
-from tests.ledgers import record, with_checks, with_conditions, with_levels, with_residuals, with_standby
+from tests.ledgers import (
+    record,
+    with_checks,
+    with_conditions,
+    with_levels,
+    with_residuals,
+    with_stage_heat,
+    with_standby,
+)
 from tests.plants import DAY, changed, healthy_day, house, minute, plant_of
 
 _FOLDER = Path(__file__).parent / "cases"
@@ -56,6 +64,7 @@ def _history(case: dict[str, Any]) -> list[DayLedger]:
         history = with_checks(history, told, days=told.pop("days"))
     if conditions:
         history = with_conditions(history, conditions)
+    history = with_stage_heat(history, case.get("stage_kwh", {}))
     history = with_standby(history, case["component"], standby)
     return with_residuals(history, case["component"], residuals) if residuals else history
 

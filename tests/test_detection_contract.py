@@ -24,7 +24,7 @@ from analytics.detection import (
 )
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
-from tests.ledgers import record, with_checks, with_residuals, with_standby
+from tests.ledgers import record, with_checks, with_conditions, with_residuals, with_stage_heat, with_standby
 from tests.plants import DAY, Change, changed, healthy_day, house, plant_of
 
 _HOUSE = house()
@@ -32,10 +32,13 @@ _HISTORY = record(DAY, days=12, kwh_per_h=1.2)
 
 
 def _broken_history() -> list[DayLedger]:
-    """Days whose quiet hours tell of an offset, of exchanged sensors, and of a balance that does not close."""
+    """Days that tell of an offset, of exchanged sensors, of a balance that does not close, of a backup set too high."""
     offset = {"component": "ground", "first": "ground.entering", "second": "ground.leaving", "method": "rest"}
     swapped = {"component": "solar", "first": "solar.top", "second": "solar.bottom", "method": "order"}
-    history = with_checks(_HISTORY, offset | {"difference_k": 0.5, "kwh_per_k": 9.0}, days=8)
+    preempted = {"backup.backup.kwh": 2.4, "backup.backup.beyond_kwh": 0.8, "backup.backup.heated_to_degc": 71.2}
+    sun = {"collector.roof.running_allowed_kwh": 5.4, "collector.roof.cold_allowed_kwh": 7.4}
+    history = with_stage_heat(with_conditions(_HISTORY, preempted | sun), {"sun": 5.0})
+    history = with_checks(history, offset | {"difference_k": 0.5, "kwh_per_k": 9.0}, days=8)
     history = with_checks(history, swapped | {"difference_k": -9.0, "u_k": 3.0, "wrong_part": 1.0}, days=8)
     history = with_standby(history, "solar", [2.4] * 10 + [9.6] * 2)
     return with_residuals(history, "preheat", [(2.4, 0.8)] * 7)

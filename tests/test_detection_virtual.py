@@ -23,11 +23,12 @@ _SEASONS = [date(2026, 1, 5), date(2026, 4, 10), date(2026, 7, 5), date(2026, 10
 _HEALTHY_DAYS = 15
 # Health of a stage is dated like its want of heat: by the sunny stretch of the day that shows it.
 # What an air lock lets through, 0.3 l/min, is at the limit of no flow: noise above it may end the alert sooner.
-# A tank's loss is dated to the day whose quiet hours show it; the faults begin and end at ten.
+# A tank's loss and a backup's needless heat are dated to the day that shows them; the faults begin and end at ten.
 _EARLY_MS = {
     "stage-below-expected": 6 * 3_600_000,
     "collector-air-lock": 1_800_000,
     "tank-losing-heat": 10 * 3_600_000,
+    "heater-preempts": 10 * 3_600_000,
 }
 # A compressor's power that sticks at rest is seen to stand since the compressor stopped.
 _STOOD_MS = {"hp.power": 6 * 3_600_000}
@@ -94,6 +95,7 @@ _BROKEN = [
     _Broken("two-tank", "desuperheater-flow-low", _WINTER, "loop-low-flow", "desuperheater", _SAME_DAY),
     _Broken("two-tank", "element-stuck-on", _SPRING, "heater-always-on", "element", timedelta(hours=4)),
     _Broken("solar-one-tank", "element-stuck-on", _WINTER, "heater-always-on", "element", _SAME_DAY),
+    _Broken("assumed-flow", "backup-set-high", _WINTER, "heater-preempts", "element", timedelta(hours=63)),
     _Broken("two-tank", "mixing-valve-hot", _SPRING, "outlet-too-hot", "hot_water", _SAME_DAY),
     _Broken("passing-heater", "mixing-valve-hot", _WINTER, "outlet-too-hot", "hot_water", _NEXT_DAYS),
     _Broken("two-tank", "mixing-valve-cold", _SPRING, "outlet-too-cool", "hot_water", _NEXT_DAYS),
@@ -173,9 +175,9 @@ def test_a_fault_is_one_alert_found_in_time_that_lasts_as_long(case: _Broken) ->
     assert sorted(here) == sorted([case.kind, *case.also])
     assert case.points or not [kind for kind, _ in told if kind.startswith("sensor-")]
     assert 0 <= found[0].detected_ms - fault.start_ms <= case.within.total_seconds() * 1000
-    # What proves a stage's want of heat is the whole sunny stretch, a tank's loss the day's quiet hours; all else
-    # begins with the fault, to two minutes.
-    if case.kind == "tank-losing-heat":
+    # What proves a stage's want of heat is the whole sunny stretch, a tank's loss the day's quiet hours, a backup's
+    # needless heat the day; all else begins with the fault, to two minutes.
+    if case.kind in ("tank-losing-heat", "heater-preempts"):
         assert found[0].began_ms >= fault.start_ms - 10 * 3_600_000
     elif case.kind != "stage-below-expected":
         assert found[0].began_ms >= fault.start_ms - _STOOD_MS.get(case.component, 120_000)

@@ -60,6 +60,18 @@ def test_a_figure_of_a_day_or_a_period_is_told_with_its_amounts(client: httpx.Cl
     assert told["changed"] == ""
 
 
+@pytest.mark.parametrize(("of", "days", "missing"), [("2026-W11", 4, 0), ("2026-03", 12, 8), ("2026", 71, 67)])
+def test_of_a_period_that_runs_on_only_the_days_up_to_now_count(
+    client: httpx.Client, of: str, days: int, missing: int
+) -> None:
+    told = asked(client, "stages.backup.heat", of).json()
+    assert (told["days"], told["known"]) == (days, 4)
+    of_day = [asked(client, "stages.backup.heat", day).json()["coverage"] for day in DAYS]
+    assert told["coverage"] == pytest.approx(sum(of_day) / days)
+    says = [remark for remark in told["working"]["remarks"] if "No account of that day." in remark]
+    assert [f"Not in it, {missing} of {days} days: 2026-0" in remark for remark in says] == [True] * (missing > 0)
+
+
 def test_a_days_working_begins_with_what_the_day_before_left(parts: Parts) -> None:
     with parts.records.look() as session:
         assert work_day(session, parts.store, SITE, day=span_of(DAYS[0]).first).before is None
@@ -135,7 +147,7 @@ def test_a_house_that_is_shown_in_gallons_is_told_first_that_its_amounts_are_met
         store.write(readings(first_ms(DAYS[0]), first_ms(DAYS[1])))
         step(new_watch(records, store), now_ms=first_ms(DAYS[1]))
         with records.look() as session:
-            told = explained(session, store, SITE, figure="hot_water.volume", span=span_of(DAYS[0]))
+            told = explained(session, store, SITE, figure="hot_water.volume", span=span_of(DAYS[0]), now_ms=NOW_MS)
     first = explained_text(told).splitlines()[:4]
     assert any("litres, °C and kWh" in line and "gallons and °F" in line for line in first), first
     assert explained_text({**told, "units_note": ""}).count("gallons") == 0
@@ -151,7 +163,7 @@ def test_the_houses_page_leads_to_every_figure(client: httpx.Client) -> None:
 def test_a_figure_that_is_not_known_has_a_page_with_the_reason(parts: Parts) -> None:
     with parts.records.look() as session:
         site = work_day(session, parts.store, SITE, day=span_of(DAYS[1]).first).plant.site
-        told = explained(session, parts.store, SITE, figure="hot_water.heat", span=span_of(DAYS[1]))
+        told = explained(session, parts.store, SITE, figure="hot_water.heat", span=span_of(DAYS[1]), now_ms=NOW_MS)
     unknown = {**told, "value": None, "plus_minus": None, "basis": "unavailable", "why": "The meter was silent."}
     page = Outline(render_figure(FigureContext(site=site, told={**unknown, "working": None, "interval": None})))
     assert "is not known" in page.text
@@ -168,8 +180,8 @@ def test_readings_that_came_since_are_said_to_have_changed_the_figure(tmp_path: 
         noon_ms = first_ms(DAYS[1]) + 12 * 3_600_000 + np.arange(6, dtype=np.int64) * INTERVAL_MS
         store.write(batch_of(noon_ms, {"element": np.full(6, 1000.0)}))
         with records.look() as session:
-            told = explained(session, store, SITE, figure="stages.backup.heat", span=day)
-            other = explained(session, store, SITE, figure="hot_water.volume", span=day)
+            told = explained(session, store, SITE, figure="stages.backup.heat", span=day, now_ms=NOW_MS)
+            other = explained(session, store, SITE, figure="hot_water.volume", span=day, now_ms=NOW_MS)
     assert told["changed"].startswith("Readings or the program changed since this day was accounted: worked out again")
     assert told["working"]["steps"][-1]["value"] < told["value"] - 0.5
     assert other["changed"] == ""

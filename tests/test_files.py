@@ -88,6 +88,38 @@ def test_wide_csv_is_stored_cell_by_cell_and_an_empty_cell_is_no_reading(tmp_pat
     assert str(found["draw.flow"][1][1]) == "-0.0"
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        f"time,mill-lane-9/t0,t1\n{T0},1.5,2.5\n",
+        f"time,point,value\n{T0},mill-lane-9/t0,1.5\n{T0},t1,2.5\n",
+        # An odd row is judged one by one, and knows the name, too.
+        f"time,mill-lane-9/t0,t1\n{T0},1.5,2.5\n2026-05-01T00:05:00Z,x,\n",
+        f"time,point,value\n{T0},mill-lane-9/t0,1.5\n{T0},t1,2.5\n2026-05-01T00:05:00Z,mill-lane-9/t0,x\n",
+    ],
+)
+def test_a_point_may_be_named_with_its_site(text: str, tmp_path: Path, store: ReadingStore) -> None:
+    kept = Kept()
+    counts = import_one(written(tmp_path / "a.csv", text), store, kept)
+    assert (counts.stored, counts.quarantined) == (2, text.count("x"))
+    assert stored(store, "t0", "t1") == {"t0": [(T0_MS, 1.5)], "t1": [(T0_MS, 2.5)]}
+
+
+def test_a_column_in_parquet_may_be_named_with_its_site(tmp_path: Path, store: ReadingStore) -> None:
+    pd.DataFrame({"time": [pd.Timestamp(T0)], "mill-lane-9/t0": [1.5]}).to_parquet(tmp_path / "a.parquet")
+    assert import_one(tmp_path / "a.parquet", store) == Counts(received=1, stored=1)
+
+
+def test_a_point_of_another_site_is_refused_and_one_named_in_two_ways_has_one_column(
+    tmp_path: Path, store: ReadingStore
+) -> None:
+    kept = Kept()
+    assert import_one(written(tmp_path / "a.csv", f"time,mill-lane-8/t0\n{T0},1\n"), store, kept).quarantined == 1
+    assert "has no point 'mill-lane-8/t0'" in kept.entries[0][1]
+    with pytest.raises(FileRefusedError, match="has the column 't0' twice"):
+        import_one(written(tmp_path / "a.csv", f"time,t0,mill-lane-9/t0\n{T0},1,2\n"), store)
+
+
 def test_long_csv_is_stored(tmp_path: Path, store: ReadingStore) -> None:
     text = f"time,point,value\n{T0},t0,0.1\n{T0},draw.flow,2\n{T0},t1,\n2026-05-01T00:01:00Z,t0,3\n"
     assert import_one(written(tmp_path / "a.csv", text), store) == Counts(received=3, stored=3)

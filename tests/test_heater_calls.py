@@ -1,6 +1,7 @@
 """A burnt-out element where the sun does most of the work: found as soon as it is missed, on virtual houses."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -11,6 +12,7 @@ from analytics.detection import Alert, advance, assess_day
 from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.expected.heater import on_level
 from analytics.figures import DayLedger
+from analytics.site import Site
 from analytics.trace import local_day
 from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
@@ -19,18 +21,25 @@ from tests.accounts import day_traces
 _DAY_MS = 86_400_000
 
 
-def _alerts(scenario: str, start: date, *, days: int, broken: tuple[int, int] | None = None) -> tuple[int, list[Alert]]:
-    """Alerts of a house whose element is burnt out from one day's morning to another's, and when that began."""
+def _alerts(
+    scenario: str, start: date, *, days: int, broken: tuple[int, int] | None = None, n_sensors: int | None = None
+) -> tuple[int, list[Alert]]:
+    """
+    Alerts of a house whose element is burnt out from one day's morning to another's, and when that began.
+
+    With `n_sensors` the element's tank has so many sensors only: one half way up, or none.
+    """
     zone = site_of(SCENARIOS[scenario]).timezone
     first_ms = local_day(start, zone).start_ms
     at_ms = [first_ms + n * _DAY_MS + 10 * 3_600_000 for n in broken or (0, 0)]
     faults: Sequence[Fault] = [Fault(name="element-burnt-out", start_ms=at_ms[0], end_ms=at_ms[1])] if broken else []
     run = simulate(SCENARIOS[scenario], start=start, days=days, seed=5, faults=faults)
+    site = run.site if n_sensors is None else _with_fewer_sensors(run.site, n_sensors)
     alerts: list[Alert] = []
     history: list[DayLedger] = []
     state = None
     for day in (local_day(start + timedelta(days=n), zone) for n in range(days)):
-        result = account_day(run.site, day_traces(run.traces, *window(day)), day, state=state)
+        result = account_day(site, day_traces(run.traces, *window(day)), day, state=state)
         alerts, _ = advance(alerts, assess_day(result.plant, history, detectors=[HeaterNoOutput()]), now_ms=day.end_ms)
         state, history = result.state, [*history, result.ledger]
     return at_ms[0], alerts
@@ -47,6 +56,32 @@ def test_in_june_a_burnt_out_element_is_found_on_the_first_day_that_it_is_missed
     assert float(alert.evidence["level_limit_degc"] or 0) < 46.0
     assert alert.ended_ms is not None  # mended on 16 June: it heats when it is next called
     assert alert.ended_ms >= began_ms + 8 * _DAY_MS
+
+
+def _with_fewer_sensors(site: Site, n_sensors: int) -> Site:
+    (tank,) = (site.tanks[stage.tank] for stage in site.stages.values() if stage.backup and stage.tank)
+    half_way = len(tank.temperatures) // 2
+    kept = tank.temperatures[half_way : half_way + n_sensors]
+    return replace(site, tanks={**site.tanks, tank.id: replace(tank, temperatures=kept)})
+
+
+@pytest.mark.parametrize("n_sensors", [0, 1])
+@pytest.mark.parametrize("start", [date(2026, 1, 5), date(2025, 12, 8)], ids=str)
+def test_without_a_sensor_beside_it_a_burnt_out_element_is_found_by_the_water_that_leaves(
+    start: date, n_sensors: int
+) -> None:
+    began_ms, alerts = _alerts("solar-one-tank", start, days=16, broken=(5, 14), n_sensors=n_sensors)
+    (alert,) = alerts
+    assert (alert.kind, alert.component) == ("heater-no-output", "element")
+    assert 0 < alert.detected_ms - began_ms <= 5 * _DAY_MS
+    assert "had left its tank" in alert.summary
+    assert alert.ended_ms is None or alert.ended_ms >= began_ms + 9 * _DAY_MS
+
+
+@pytest.mark.parametrize("start", [date(2026, 1, 5), date(2026, 10, 20)], ids=str)
+@pytest.mark.parametrize("scenario", ["two-tank", "solar-one-tank", "energy-counters"])
+def test_without_a_sensor_beside_it_a_sound_element_is_left_alone(scenario: str, start: date) -> None:
+    assert _alerts(scenario, start, days=20, n_sensors=1)[1] == []
 
 
 def test_an_element_that_nobody_calls_says_nothing() -> None:

@@ -219,6 +219,24 @@ def test_a_statement_is_made_on_the_page_and_what_moved_is_told_there(house: Hou
             assert (seen.overflow_px(), seen.complaints) == (0, [])
 
 
+def test_where_the_document_cannot_be_written_no_statement_is_kept(
+    house: House, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = ["--data", str(_as_data_folder(house))]
+    # No right to write is told by the system in the same way; tests may run as one who has every right.
+    out = tmp_path / f"{'x' * 300}.html"
+    assert main(["statement", SITE, MONTH, "--out", str(out), *folder]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.startswith(f"heatledger: --out: {out} cannot be written (File name too long); no statement")
+    assert told.err.count("\n") == 1
+    assert main(["statement", SITE, "--list", *folder]) == 0
+    assert "No statement" in capsys.readouterr().out
+    assert list(tmp_path.glob("x*")) == []
+    assert main(["statement", SITE, MONTH, "--out", str(tmp_path / "sent.html"), *folder]) == 0
+    assert "made and kept" in capsys.readouterr().out
+
+
 def test_the_commands_make_show_correct_and_withdraw(
     house: House, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -29,6 +29,7 @@ from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.heat_pump_short_cycles import HeatPumpShortCycles
 from analytics.detection.heater_always_on import HeaterAlwaysOn
 from analytics.detection.heater_no_output import HeaterNoOutput
+from analytics.detection.heater_preempts import HeaterPreempts
 from analytics.detection.loop_always_on import LoopAlwaysOn
 from analytics.detection.loop_low_flow import LoopLowFlow
 from analytics.detection.loop_near_freezing import LoopNearFreezing
@@ -80,6 +81,7 @@ DETECTORS: Sequence[Detector] = (
     OutletTooHot(),
     HeaterAlwaysOn(),
     HeaterNoOutput(),
+    HeaterPreempts(),
     LoopNoFlow(),
     LoopLowFlow(),
     LoopNeverCalled(),

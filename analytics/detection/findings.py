@@ -53,6 +53,7 @@ class Finding:
         cost_per_day: In the site's currency, None where it cannot be told.
         weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
             of equals the later. [s]
+        rests_on: Ids of parts and sensors of which another alert, while it lasts, explains it.
     """
 
     began_ms: int
@@ -66,6 +67,7 @@ class Finding:
     cost_per_day: float | None
     weight_s: float
     is_by_day: bool = False
+    rests_on: tuple[str, ...] = ()
 
     @property
     def summary(self) -> str:

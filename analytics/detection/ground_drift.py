@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from datetime import timedelta
 from math import sqrt
 
-from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.findings import Clear, Evidence, Fault, Finding, NotAssessed, Verdict
+from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.expected.watching import SCHEME, Watched, days_between_false_signals
 from analytics.plant import PlantDay
 
@@ -43,11 +44,12 @@ class GroundDrift:
 
     def _finding(self, plant: PlantDay, loop: str, held: Watched) -> Finding:
         shift = held.high
-        began_ms = day_start_ms(plant, shift.since or plant.day.date)
+        stretch = Stretch(
+            began_ms=day_start_ms(plant, shift.since or plant.day.date), detected_ms=instant_ms(plant, SETTLED_S)
+        )
         (model,) = held.experience.values()
-        evidence: dict[str, float | int | str | None] = {
+        evidence: Evidence = {
             "loop": loop,
-            "since": clock(began_ms, plant.day.timezone),
             "days": shift.days,
             "fall_k_per_kw": round(shift.had / shift.days, 2),
             "expected_k_per_kw": round(shift.expected / shift.days, 2),
@@ -60,18 +62,7 @@ class GroundDrift:
             "days_between_false_signals": round(days_between_false_signals()),
             "fit_days": model.count,
         }
-        return Finding(
-            began_ms=began_ms,
-            ended_ms=None,
-            detected_ms=instant_ms(plant, SETTLED_S),
-            severity="soon",
-            template=_SENTENCE,
-            evidence=evidence,
-            likely_causes=_CAUSES,
-            checks=_CHECKS,
-            cost_per_day=None,
-            weight_s=shift.days * 86400.0,
-        )
+        return tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=shift.days * 86400.0)
 
 
 _SENTENCE = (
@@ -93,3 +84,4 @@ _CHECKS = (
     "Measure the freezing point of the fluid with a refractometer; gloves and glasses, glycol may be harmful.",
     "A loop that lost fluid may leak: let a licensed installer find it before it is topped up.",
 )
+_ADVICE = Advice("soon", _SENTENCE, _CAUSES, _CHECKS)

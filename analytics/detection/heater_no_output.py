@@ -10,6 +10,7 @@ import numpy as np
 from analytics.detection.findings import Finding, Need, Verdict
 from analytics.detection.heater_calls import RISE_CELLS, CalledRise, called_rise, earlier_level, status_on
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
+from analytics.detection.outlet_level import outlet_of, top_by_outlet
 from analytics.detection.sunshine import tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.expected.heater import HEATS_W, OnLevel, top_degc
@@ -32,7 +33,7 @@ class _Watched:
     weight: Course
     healthy: Flags
     water_degc: Course
-    by: Literal["cold", "level", "status"] = "cold"
+    by: Literal["cold", "outlet", "level", "status"] = "cold"
     level: OnLevel | None = None
     rise: CalledRise | None = None
 
@@ -41,9 +42,10 @@ class _Watched:
 class HeaterNoOutput:
     """
     A backup that should heat and gives nothing: a heater in a tank that takes no power for hours although the hottest
-    water is lukewarm, or the tank's top colder than it ever was before the heater came on; one of which only the
-    status is known that is called and warms nothing; one in passing that takes no power while lukewarm water passes; a
-    boiler whose loop runs into a lukewarm tank without heat.
+    water is lukewarm (where no sensor stands in it: the water that left the tank last), or the tank's top colder than
+    it ever was before the heater came on; one of which only the status is known that is called and warms nothing; one
+    in passing that takes no power while lukewarm water passes; a boiler whose loop runs into a lukewarm tank without
+    heat.
 
     Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told. One
     that someone switched off cannot be told apart from one that failed.
@@ -93,8 +95,11 @@ class HeaterNoOutput:
 
     def _by_power(self, plant: PlantDay, stage: Stage, rests: Flags, heats: Flags, level: OnLevel | None) -> _Watched:
         """Colder than any thermostat allows, or than this one ever did; only power shows health."""
-        hottest = _hottest(plant, stage.tank or "", from_height=stage.height[0])
+        has_sensor = _has_sensor(plant.site, stage)
+        hottest = _hottest(plant, stage) if has_sensor else top_by_outlet(plant, stage.tank or "")
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
+        if not has_sensor:
+            return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
         if level is None or self._limit_degc(level) <= self.cold_degc:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
         top = top_degc(plant, stage.tank or "")
@@ -114,7 +119,7 @@ class HeaterNoOutput:
 
     def _boiler(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, passed: Flags) -> _Watched:
         tank = tank_of_loop(plant.site, loop.loop)
-        top = unknown(plant) if tank is None else _hottest(plant, tank.id, from_height=stage.height[0])
+        top = unknown(plant) if tank is None else _hottest(plant, stage)
         idle = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.least_w) & (top < self.cold_degc)
         heats = lasting(passed & (loop.heat_w >= self.least_w), _cells(self.min_output))
         return _Watched(idle, idle / _cells(self.min_running), heats, top)
@@ -181,6 +186,13 @@ _ADVICE: Mapping[str, Advice] = {
         _CAUSES,
         _CHECKS,
     ),
+    "outlet": Advice(
+        "soon",
+        "The backup {backup} has taken no power since {since} although it should: {idle} after water of only "
+        "{lowest_water_degc:.0f} degC had left its tank, where a backup should act below {cold_limit_degc:.0f} degC.",
+        (*_CAUSES, "the tank is hot all the same, and cold water reaches its outlet past it"),
+        _CHECKS,
+    ),
     "level": Advice(
         "soon",
         "The backup {backup} has taken no power since {since} although it should: {idle} with the top of its tank at "
@@ -217,25 +229,32 @@ def _component(stage: Stage) -> str:
     return stage.heater or stage.loop or stage.id
 
 
-def _hottest(plant: PlantDay, tank: str, *, from_height: float) -> Course:
+def _hottest(plant: PlantDay, stage: Stage) -> Course:
     """
     The tank's hottest sensor; unknown unless a sensor stands where the backup heats, and all that do speak. [degC]
 
     A silent one might be the warm one, and one below the backup's heat knows nothing of it.
     """
+    tank = stage.tank or ""
     points = plant.site.tanks[tank].temperatures
-    heated = [point for k, point in enumerate(points) if 1.0 - (k + 0.5) / len(points) >= from_height]
+    heated = [point for k, point in enumerate(points) if 1.0 - (k + 0.5) / len(points) >= stage.height[0]]
     if not heated or any(p not in plant.signals or len(plant.signals[p].time_s) == 0 for p in heated):
         return unknown(plant)
     return np.asarray(np.max(plant.tanks[tank].sensors_degc, axis=0))
 
 
+def _has_sensor(site: Site, stage: Stage) -> bool:
+    """Whether a sensor of its tank stands where a stage heats."""
+    points = site.tanks[stage.tank].temperatures if stage.tank else ()
+    return bool(points) and 1.0 - 0.5 / len(points) >= stage.height[0]
+
+
 def _lacking(site: Site, stage: Stage) -> str:
     tank, path = site.tanks.get(stage.tank or ""), site.hot_water
-    if tank is not None and not tank.temperatures:
-        return f"Tank {tank.id} has no temperature sensor, so when its backup should act is not known."
-    if tank is not None and 1.0 - 0.5 / len(tank.temperatures) < stage.height[0]:
-        return f"No sensor of tank {tank.id} stands where its backup heats, so when it should act is not known."
+    by_power = stage.heater is not None and site.heaters[stage.heater].power is not None
+    if tank is not None and not _has_sensor(site, stage) and not (by_power and outlet_of(site, tank.id)):
+        where = "stands where its backup heats, and the water that leaves it is not measured"
+        return f"No sensor of tank {tank.id} {where}, so when it should act is not known."
     if stage.heater is None:
         has_pump = stage.loop is not None and site.loops[stage.loop].pump is not None
         return "" if has_pump else f"No pump point tells when the loop of stage {stage.id} is called."

@@ -55,6 +55,11 @@ class PairRecord:
         return sum(check.minutes for _, check in self.days)
 
     @property
+    def rounding_k(self) -> float:
+        """By how much coarse steps alone may make the two differ, on whatever day."""
+        return max(check.rounding_k for _, check in self.days)
+
+    @property
     def kwh_per_k(self) -> float:
         return sum(check.kwh_per_k for _, check in self.days) / len(self.days)
 

@@ -3,9 +3,10 @@ One cause, one alert: of two kinds that see the same cause on the same component
 
 A pump that moves almost nothing is without flow on some days and with little on others; a compressor that never runs
 for long has a poor COP. The second telling is left out while the first one lasts; where it was there before, it stays.
+A finding that rests on other parts is left out while any alert of these lasts.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Protocol
 
@@ -20,6 +21,7 @@ TOLD_BY: Mapping[str, Sequence[str]] = {
     "outlet-too-cool": ("sensor-swapped",),
     "sensor-offset": ("sensor-swapped",),
     "heat-pump-low-cop": ("heat-pump-short-cycles",),
+    "heater-preempts": ("heater-always-on",),
 }
 """Kinds that are left out while one of those after it is told of the same component."""
 
@@ -50,7 +52,28 @@ def told_once(alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> lis
         alerts: Those before the assessments' day.
         assessments: Of one day, of all kinds.
     """
-    return [_told_once(each, alerts, assessments) for each in assessments]
+    ailing = _ailing(alerts, assessments)
+    return [_told_once(_on_sound_parts(each, ailing), alerts, assessments) for each in assessments]
+
+
+def _on_sound_parts(assessment: Assessment, ailing: Set[tuple[str, str]]) -> Assessment:
+    """Without the findings that rest on a part of which another alert speaks."""
+    fault = assessment.verdict
+    if not isinstance(fault, Fault):
+        return assessment
+    broken = {part for finding in fault.findings for part in finding.rests_on if (assessment.site, part) in ailing}
+    if not broken:
+        return assessment
+    own = tuple(finding for finding in fault.findings if broken.isdisjoint(finding.rests_on))
+    reason = f"Another alert speaks of {', '.join(sorted(broken))}."
+    return replace(assessment, verdict=replace(fault, findings=own) if own else NotAssessed(reason))
+
+
+def _ailing(alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> set[tuple[str, str]]:
+    """Sites and components of which an alert lasts on the assessments' day, or that are found at fault on it."""
+    from_ms = min((each.from_ms for each in assessments), default=0)
+    lasting = {(a.site, a.component) for a in alerts if a.ended_ms is None or a.ended_ms > from_ms}
+    return lasting | {(a.site, a.component) for a in assessments if isinstance(a.verdict, Fault)}
 
 
 def _told_once(assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> Assessment:

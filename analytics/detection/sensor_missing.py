@@ -29,6 +29,10 @@ _CHECKS = (
 )
 
 
+# A point that reports on change may have been silent for as long already when its gateway starts anew.
+_SITE_PAUSE = timedelta(minutes=2)
+
+
 @dataclass(frozen=True, slots=True)
 class _Alone:
     """A silence of one point, with the time in which all the others were silent too."""
@@ -42,7 +46,8 @@ class SensorMissing:
     """
     One point silent for longer than ten of its nominal intervals and half an hour, while others speak.
 
-    Not this: the whole site silent (`site-silent`), whose time does not count against a point.
+    Not this: the whole site silent, if only for minutes: that time does not count against a point (`site-silent` after
+    half an hour).
     """
 
     kind: ClassVar[str] = "sensor-missing"
@@ -71,7 +76,7 @@ class SensorMissing:
         found = silences(plant, point, begin_s=begin_s)
         if not found:
             return []
-        shared = site_silences(plant, begin_s=begin_s)
+        shared = site_silences(plant, begin_s=begin_s, least=_SITE_PAUSE)
         each = [_Alone(silence, _overlap_s(silence, shared, plant.until_s)) for silence in found]
         patience = patience_s(point.interval_s)
         return [one for one in each if _length_s(one.silence, plant.until_s) - one.shared_s > patience]

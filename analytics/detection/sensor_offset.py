@@ -39,7 +39,10 @@ _WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """A pair's record beside what its two classes allow; of pairs seen along draws also what tells them apart."""
+    """
+    A pair's record beside what its two classes and their rounding allow; of pairs seen along draws also what tells
+    them apart.
+    """
 
     record: PairRecord
     limit_k: float
@@ -127,7 +130,7 @@ class SensorOffset:
             return None  # nothing was heard of them today
         if record.newest.method == "valve" and record.difference_k > 0:
             return None  # cold that a valve mixes in where it should not is no sensor's fault
-        return _Judged(record, pair_limit_k(plant.site, *pair))
+        return _Judged(record, pair_limit_k(plant.site, *pair) + record.rounding_k)
 
     def _along_path(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
         """Of pairs seen along draws, those that speak of the component: of its own sensor, or of no other's."""
@@ -195,6 +198,7 @@ def _evidence(plant: PlantDay, found: _Judged, point: Point) -> dict[str, float 
         "difference_k": round(abs(record.difference_k), 2),
         "plus_minus_k": round(_EXPANDED * record.u_k, 2),
         "limit_k": round(found.limit_k, 2),
+        "rounding_k": round(record.rounding_k, 2),
         "when": _WHEN[check.method],
         "quiet_days": len(record.days),
         "quiet_min": round(record.minutes),

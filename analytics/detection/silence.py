@@ -40,9 +40,9 @@ def silences(plant: PlantDay, point: Point, *, begin_s: float) -> list[Silence]:
     return _gaps(_spoken(plant, point), begin_s, until_s=plant.until_s, patience=patience)
 
 
-def site_silences(plant: PlantDay, *, begin_s: float) -> list[Silence]:
+def site_silences(plant: PlantDay, *, begin_s: float, least: timedelta = timedelta(seconds=_LEAST_S)) -> list[Silence]:
     """Silences of all points together, beyond the patience with the quickest of them."""
-    patience = patience_s(min(point.interval_s for point in plant.site.points.values()))
+    patience = patience_s(min(point.interval_s for point in plant.site.points.values()), least=least)
     # One point that never paused for so long is enough.
     if any(_spoke_on(each, begin_s, until_s=plant.until_s, patience=patience) for each in plant.signals.values()):
         return []

@@ -5,8 +5,9 @@ from datetime import date, timedelta
 from math import sqrt
 
 from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
-from analytics.detection.moments import day_word, instant_ms
+from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import heat_price
 from analytics.expected.nearby import NearbySun
 from analytics.expected.watching import SCHEME, Watched, days_between_false_signals, days_to_find
@@ -72,7 +73,6 @@ class StageShift:
         evidence: dict[str, float | int | str | None] = {
             "stage": stage.id,
             "stage_name": stage.name or stage.id,
-            "since": day_word(began_ms, plant.day.timezone),
             "days": shift.days,
             "had_kwh": round(shift.had, 1),
             "expected_kwh": round(shift.expected, 1),
@@ -90,18 +90,18 @@ class StageShift:
             "fit_nmbe_percent": round(100 * max((fit.nmbe for fit in fits), key=abs), 2),
         }
         by_neighbours = {} if nearby is None else _by_neighbours(nearby, since, held.judged or since)
-        return Finding(
-            began_ms=began_ms,
-            ended_ms=None,
-            detected_ms=instant_ms(plant, SETTLED_S),
-            severity="soon",
-            template=_SENTENCE + (_BY_NEIGHBOURS if by_neighbours else ""),
+        return tell_of(
+            plant,
+            Stretch(began_ms=began_ms, detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True),
+            Advice(
+                "soon",
+                _SENTENCE + (_BY_NEIGHBOURS if by_neighbours else ""),
+                _NEARBY_CAUSES if by_neighbours else _CAUSES,
+                _CHECKS,
+            ),
             evidence=evidence | by_neighbours,
-            likely_causes=_NEARBY_CAUSES if by_neighbours else _CAUSES,
-            checks=_CHECKS,
-            cost_per_day=None if price is None else round(short_kwh * price, 6),
             weight_s=shift.days * 86400.0,
-            is_by_day=True,
+            cost=None if price is None else round(short_kwh * price, 6),
         )
 
 

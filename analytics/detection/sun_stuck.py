@@ -7,8 +7,9 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, duration, instant_ms
+from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import duration, instant_ms
+from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay, SensorFault, Signal
@@ -47,41 +48,35 @@ class SunStuck:
         return Clear(instant_ms(plant, moved_s))
 
     def _finding(self, plant: PlantDay, fault: SensorFault) -> Finding:
-        began_ms = instant_ms(plant, fault.start_s)
         good_s = _moved_s(plant, fault.point, after_s=fault.end_s)
-        return Finding(
-            began_ms=began_ms,
+        stretch = Stretch(
+            began_ms=instant_ms(plant, fault.start_s),
             ended_ms=None if good_s is None else instant_ms(plant, good_s),
             detected_ms=instant_ms(plant, _proved_s(plant, fault)),
-            severity="watch",
-            template=_SENTENCE,
-            evidence={
-                "point": fault.point,
-                "since": clock(began_ms, plant.day.timezone),
-                "stuck": duration(fault.end_s - fault.start_s),
-                "stuck_h": round((fault.end_s - fault.start_s) / 3600, 2),
-                "readings": fault.n_readings,
-                "used_by": uses_of(plant.site, fault.point),
-                "judged": fault.sentence,
-                "lit_w_m2": LIT_W_M2,
-                "night_deg": NIGHT_DEG,
-                "turned_deg": TURNED_DEG,
-                "shortest_night_min": SHORTEST_S / 60,
-            },
-            likely_causes=(
-                "sensor or its converter hung; the gateway repeats an old value",
-                "cable broken or sensor without supply",
-                "wrong channel",
-            ),
-            checks=_CHECKS,
-            cost_per_day=None,
-            weight_s=fault.end_s - fault.start_s,
         )
+        evidence: Evidence = {
+            "point": fault.point,
+            "stuck": duration(fault.end_s - fault.start_s),
+            "stuck_h": round((fault.end_s - fault.start_s) / 3600, 2),
+            "readings": fault.n_readings,
+            "used_by": uses_of(plant.site, fault.point),
+            "judged": fault.sentence,
+            "lit_w_m2": LIT_W_M2,
+            "night_deg": NIGHT_DEG,
+            "turned_deg": TURNED_DEG,
+            "shortest_night_min": SHORTEST_S / 60,
+        }
+        return tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=fault.end_s - fault.start_s)
 
 
 _SENTENCE = (
     "The sensor {point} has stood still since {since}, for {stuck}, while the sun rose or set; its readings are left "
     "out. It is used by: {used_by}."
+)
+_CAUSES = (
+    "sensor or its converter hung; the gateway repeats an old value",
+    "cable broken or sensor without supply",
+    "wrong channel",
 )
 _CHECKS = (
     "Shade the sensor with a hand, where it can be reached from the ground: its reading should fall at once. Roofs are "
@@ -89,6 +84,7 @@ _CHECKS = (
     "Look at plug, wire and converter of the sensor; open panels only without voltage and by a licensed electrician.",
     "What needs this sensor is left out until it is mended: a collector's want of heat or flow cannot be told.",
 )
+_ADVICE = Advice("watch", _SENTENCE, _CAUSES, _CHECKS)
 
 
 def _believed(plant: PlantDay, point: str) -> Signal | None:

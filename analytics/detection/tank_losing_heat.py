@@ -7,9 +7,10 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import heat_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.standby import STANDBY_H, STANDBY_W_K
@@ -79,9 +80,8 @@ class TankLosingHeat:
         now = sum(value * hours for _, value, hours in days) / sum(hours for _, _, hours in days)
         extra_kwh = (now - usual) * _above_k(plant, tank) * 24.0 / 1000.0
         price = heat_price(plant)
-        began_ms = day_start_ms(plant, days[0][0])
-        evidence: dict[str, float | int | str | None] = {
-            "since": clock(began_ms, plant.day.timezone),
+        stretch = Stretch(began_ms=day_start_ms(plant, days[0][0]), detected_ms=instant_ms(plant, SETTLED_S))
+        evidence: Evidence = {
             "tank": tank,
             "days": len(days),
             "now_w_k": round(now, 2),
@@ -95,18 +95,8 @@ class TankLosingHeat:
             "min_kwh": self.min_kwh,
             "by_day_w_k": ", ".join(f"{day:%d %b} {value:.1f}" for day, value, _ in days[-7:]),
         }
-        return Finding(
-            began_ms=began_ms,
-            ended_ms=None,
-            detected_ms=instant_ms(plant, SETTLED_S),
-            severity="soon",
-            template=_SENTENCE,
-            evidence=evidence,
-            likely_causes=_CAUSES,
-            checks=_CHECKS,
-            cost_per_day=None if price is None else round(extra_kwh * price, 6),
-            weight_s=len(days) * 86400.0,
-        )
+        cost = None if price is None else round(extra_kwh * price, 6)
+        return tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=len(days) * 86400.0, cost=cost)
 
 
 _SENTENCE = (
@@ -124,6 +114,7 @@ _CHECKS = (
     "Feel, with care, the pipes at the tank after hours without a draw: one that is warm far from it loses its heat.",
     "Compare the room's temperature with the tank's ambient in the site file.",
 )
+_ADVICE = Advice("soon", _SENTENCE, _CAUSES, _CHECKS)
 
 
 def _seen(history: Sequence[DayLedger], tank: str) -> list[_Day]:

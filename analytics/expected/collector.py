@@ -30,8 +30,9 @@ def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
     A collector's day: irradiation, its ceiling under a cloudless sky [kWh/m2], the air by day [degC], and the heat that
     its coefficients allow with the measured sun [kWh]; NaN where it cannot be told.
 
-    `running_allowed_kwh` is of the time in which its loop ran (`running_h`). Where nobody measures the sun,
-    `running_clear_N_kwh` stand in its place: with N percent of what a cloudless sky sends (`SKY_PARTS`).
+    `running_allowed_kwh` is of the time in which its loop ran (`running_h`), `cold_allowed_kwh` of the day had the
+    tank stayed as cold as in its coldest minute. Where nobody measures the sun, `running_clear_N_kwh` stand in its
+    place: with N percent of what a cloudless sky sends (`SKY_PARTS`).
     """
     sun, air = (_course(plant, point) for point in (collector.irradiance, collector.outdoor))
     ceiling = clear_sky_sun(plant, collector)
@@ -57,7 +58,13 @@ def collector_sums(plant: PlantDay, collector: Collector) -> dict[str, float]:
             for part in SKY_PARTS
         }
     allowed_w = _allowed_w(collector, sun, over_air_k)
-    return sums | {"allowed_kwh": _kwh(allowed_w), "running_allowed_kwh": _kwh(allowed_w[runs])}
+    lowest = float(np.fmin.reduce(_coldest(plant, collector), initial=np.inf))
+    cold_k = (lowest if np.isfinite(lowest) else _COLD_TANK_DEGC) + _WORKING_K - air
+    return sums | {
+        "allowed_kwh": _kwh(allowed_w),
+        "running_allowed_kwh": _kwh(allowed_w[runs]),
+        "cold_allowed_kwh": _kwh(_allowed_w(collector, sun, cold_k)),
+    }
 
 
 SKY_PARTS = (30, 60, 100)

@@ -15,6 +15,7 @@ from analytics.expected.flows import loop_flows
 from analytics.expected.ground import fall_in_runs
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.expected.heater import heater_levels
+from analytics.expected.needless import backup_sums
 from analytics.expected.standby import standby_sums
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -44,6 +45,8 @@ def day_conditions(plant: PlantDay) -> DayConditions:
         if stage.heater and stage.tank:
             levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
             found |= {f"heater.{stage.heater}.{name}": value for name, value in levels.items()}
+        if stage.backup and stage.tank:
+            found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
     found |= loop_flows(plant)
     for tank in plant.site.tanks.values():
         found |= {f"tank.{tank.id}.{name}": v for name, v in standby_sums(plant, tank).items()}

@@ -182,7 +182,7 @@ def _heat_summary(series: Sequence[Series], display: Display) -> str:
 
 def electricity_chart(plant: PlantDay, display: Display) -> Chart | None:
     """Electric input of heaters and heat pumps, and of all pumps together."""
-    named = [(heat_pump_name(name), day.elec_w) for name, day in plant.heat_pumps.items()]
+    named = [(heat_pump_name(plant.site, name), day.elec_w) for name, day in plant.heat_pumps.items()]
     named += [
         (heater_name(name), day.input_w)
         for name, day in plant.heaters.items()

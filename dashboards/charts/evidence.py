@@ -284,7 +284,7 @@ def _heat_pump_panels(site: Site, name: str) -> list[tuple[str, Sequence[_Course
         return plant.heat_pumps[name].elec_w if name in plant.heat_pumps else None
 
     source = _loop_panels(site, site.heat_pumps[name].source_loop)
-    return [("How did the compressor run?", [(heat_pump_name(name), "W", power)]), source[2], source[0]]
+    return [("How did the compressor run?", [(heat_pump_name(site, name), "W", power)]), source[2], source[0]]
 
 
 def _tank_courses(site: Site, tank: str) -> list[_Course]:

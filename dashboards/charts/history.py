@@ -239,7 +239,7 @@ def _cop_lines(site: Site) -> list[tuple[str, _Pick]]:
         return pick
 
     return [
-        (f"{heat_pump_name(name)}, {word}", picker(name, field))
+        (f"{heat_pump_name(site, name)}, {word}", picker(name, field))
         for name in site.heat_pumps
         for word, field in (("heating", "heating_cop"), ("cooling", "cooling_cop"))
     ]

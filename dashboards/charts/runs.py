@@ -43,7 +43,7 @@ def _on_courses(plant: PlantDay) -> Iterable[tuple[str, NDArray[np.float64]]]:
     for name, loop in plant.loops.items():
         yield f"{loop_name(name)} pump", loop.pump_on
     for name, heat_pump in plant.heat_pumps.items():
-        yield heat_pump_name(name), heat_pump.is_on
+        yield heat_pump_name(plant.site, name), heat_pump.is_on
     for name, heater in plant.heaters.items():
         yield heater_name(name), np.where(np.isnan(heater.input_w), np.nan, heater.input_w > _ON_W)
 

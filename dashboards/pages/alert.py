@@ -124,7 +124,7 @@ _DANGERS = {
 }
 _FOR = {
     "scald": re.compile(r"outlet|heater|stagnation|tank|sensor|balance|stage|loop|draw"),
-    "legionella": re.compile(r"tank-lukewarm|outlet-too-cool|tank|stage|heater-no-output|loop-never"),
+    "legionella": re.compile(r"tank-lukewarm|outlet-too-cool|tank|stage|heater-no-output|heater-preempts|loop-never"),
     "collector": re.compile(r"stagnation|loop|stage|collector"),
     "live": re.compile(r""),
     "pressure": re.compile(r"outlet|heater|stagnation|tank|loop|stage"),

@@ -16,10 +16,9 @@ _OVERRUN_S = 150.0
 def control_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     """Tank thermostat calls; the burner holds the boiler's water; the pump runs on a little."""
     tank_degc = b.degc[int(p.boiler_tank), int(p.boiler_first_node)]
-    if s.boiler_call > 0.0:
-        s.boiler_call = 1.0 if tank_degc < p.boiler_set_degc else 0.0
-    else:
-        s.boiler_call = 1.0 if tank_degc < p.boiler_set_degc - p.boiler_hysteresis_k else 0.0
+    off = max(p.boiler_set_degc, b.fx[FX.backup_set_degc])
+    limit = off if s.boiler_call > 0.0 else off - p.boiler_hysteresis_k
+    s.boiler_call = 1.0 if tank_degc < limit else 0.0
     s.boiler_overrun_s = _OVERRUN_S if s.boiler_call > 0.0 else max(0.0, s.boiler_overrun_s - dt)
     limit = _BURNER_OFF_DEGC if s.burner_on > 0.0 else _BURNER_ON_DEGC
     s.burner_on = 1.0 if s.boiler_call > 0.0 and s.boiler_degc < limit else 0.0

@@ -79,6 +79,11 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
             {"element_stuck_on": 1.0},
             roles=("element",),
         ),
+        "backup-set-high": FaultKind(
+            "the backup's thermostat is turned up to 68 degC: the tank is hot before the sun or the heat pump comes",
+            {"backup_set_degc": 68.0},
+            roles=("element", "boiler"),
+        ),
         "element-burnt-out": FaultKind(
             "the element, or the heater in passing, is called and gives nothing",
             {"element_power": 0.0},

@@ -59,7 +59,7 @@ def _control(b, p, s):  # type: ignore[no-untyped-def]
 def _control_element(b, p, s):  # type: ignore[no-untyped-def]
     """Thermostat with hysteresis; a contactor stuck on is stopped by the cut-out alone."""
     degc = b.degc[int(p.element_tank), int(p.element_node)]
-    off = p.element_set_degc
+    off = max(p.element_set_degc, b.fx[FX.backup_set_degc])
     if b.fx[FX.element_stuck_on] > 0.0:
         degc, off = b.degc[int(p.element_tank), 0], p.element_cut_out_degc
     limit = off if s.element_on > 0.0 else off - p.element_hysteresis_k
