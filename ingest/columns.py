@@ -1,8 +1,10 @@
 """What decoding gives: readings as columns, and the faults of what could not be read."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
+
+import msgspec
 
 __all__ = ["SWITCH", "Columns", "Fault", "short", "whole_fault"]
 
@@ -21,19 +23,18 @@ class Fault:
     n_readings: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
+class Columns(msgspec.Struct, frozen=True, gc=False):
     """
     Readings of one payload. Sequences of one length: `name` and `unit` (None: not given) as sent, `time_s` in seconds
     since 1970 UTC, `value`, and `record`, the place in the payload counted from 0.
     """
 
-    name: Sequence[str] = field(default_factory=list)
-    unit: Sequence[str | None] = field(default_factory=list)
-    time_s: Sequence[float] = field(default_factory=list)
-    value: Sequence[float] = field(default_factory=list)
-    record: Sequence[int] = field(default_factory=list)
-    faults: Sequence[Fault] = field(default_factory=list)
+    name: Sequence[str] = ()
+    unit: Sequence[str | None] = ()
+    time_s: Sequence[float] = ()
+    value: Sequence[float] = ()
+    record: Sequence[int] = ()
+    faults: Sequence[Fault] = ()
 
     @property
     def n_received(self) -> int:

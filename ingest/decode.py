@@ -9,7 +9,6 @@ message counts nothing, a bad one counts as one.
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import msgspec
@@ -49,8 +48,7 @@ class Message(msgspec.Struct, frozen=True):
     only: frozenset[int] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Topic:
+class Topic(msgspec.Struct, frozen=True, gc=False):
     """What a topic is: a decoder's name for packs, "presence", or "plain" for points of their own topic."""
 
     kind: Literal["readings", "readings/cbor", "readings/csv", "presence", "plain"]

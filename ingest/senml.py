@@ -11,7 +11,6 @@ becomes J). A record with base fields alone gives none.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from decimal import Decimal
 from io import BytesIO
 from typing import Any
@@ -70,9 +69,12 @@ _PLAIN_PACK = msgspec.json.Decoder(list[_Plain])
 
 def decode_senml_json(payload: bytes, *, received_s: float) -> Columns:
     """Columns of a pack in JSON; what cannot be read comes back as faults. `received_s` is the time of arrival."""
+    plain = _decode_plain(payload)
+    if plain is not None:
+        return plain
     try:
         if b'_"' not in payload:
-            return _decode_plain(payload) or _resolve(_PACK.decode(payload), received_s=received_s)
+            return _resolve(_PACK.decode(payload), received_s=received_s)
         items = msgspec.json.decode(payload)
     except msgspec.ValidationError:
         return _decode_odd_json(payload, received_s=received_s)
@@ -88,11 +90,11 @@ def _decode_plain(payload: bytes) -> Columns | None:
     None where the pack is not so; the general way gives the same answer.
     """
     end = payload.find(b"}") + 1
-    rest = payload[end:].lstrip()
-    if rest[:1] != b",":
+    head, rest = payload[:end], payload[end:].lstrip()
+    if rest[:1] != b"," or b'_"' in head:
         return None
     try:
-        first = _PACK.decode(payload[:end] + b"]")
+        first = _PACK.decode(head + b"]")
         others = _PLAIN_PACK.decode(b"[" + rest[1:])
     except (msgspec.DecodeError, UnicodeDecodeError):
         return None
@@ -115,7 +117,7 @@ def _plain_columns(
     """Columns where only the first record has base fields; None where a time is relative or a unit not allowed."""
     base_name, base_time, version = base.bn or "", base.bt or 0.0, base.bver or _VERSION
     units = tuple([base.bu if unit is None else unit for unit in u]) if None in u else tuple(u)
-    times = [base_time + time for time in t]
+    times = [base_time + time for time in t] if any(t) else [base_time] * len(t)
     if min(times) < RELATIVE_BELOW_S or version not in (_VERSION, _VERSION | _SECONDARY):
         return None
     if version == _VERSION and not _SECONDARY_NAMES.isdisjoint(units):
@@ -312,7 +314,7 @@ def _one_by_one(items: Any, *, received_s: float) -> Columns:
         return columns
     faults = {fault.record: fault for fault in columns.faults}
     faults |= {index: Fault(index, reason) for index, reason in broken.items()}
-    return replace(columns, faults=[faults[index] for index in sorted(faults)])
+    return msgspec.structs.replace(columns, faults=[faults[index] for index in sorted(faults)])
 
 
 def _record(item: Any) -> _Record:
