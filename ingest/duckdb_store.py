@@ -222,8 +222,8 @@ class DuckDBStore:
             self._high_ms[i] = last_of.get(site_id, _NEVER_MS)
 
     def _ids(self, cursor: duckdb.DuckDBPyConnection, names: Sequence[tuple[str, str]]) -> NDArray[np.int32]:
-        """Ids of series, new ones made; a tuple that is handed over again and again is looked up once."""
-        if self._names_known[0] is names:
+        """Ids of series, new ones made; names that come again and again in one order are looked up once."""
+        if self._names_known[0] == names:
             return self._names_known[1]
         unknown = [name for name in dict.fromkeys(names) if name not in self._series]
         if unknown:
