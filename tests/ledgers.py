@@ -63,12 +63,19 @@ def _day(day: date, heat_kwh: float, run_h: float) -> DayLedger:
 
 
 def with_checks(ledgers: Sequence[DayLedger], told: Mapping[str, Any], *, days: int) -> list[DayLedger]:
-    """The ledgers, the last `days` of them with one more check of a pair; what is not told of it is ordinary."""
+    """
+    The ledgers, the last `days` of them with one more check of a pair; what is not told of it is ordinary.
+
+    Values that are lists are of the days one by one, oldest first.
+    """
     ordinary = {"u_k": 0.01, "minutes": 120.0, "start_s": 7200.0, "end_s": 14400.0}
-    check = PairCheck(**{**ordinary, **told})
     first = len(ledgers) - days
+
+    def check(day: int) -> PairCheck:
+        return PairCheck(**{n: v[day] if isinstance(v, list) else v for n, v in {**ordinary, **told}.items()})
+
     return [
-        replace(ledger, pair_checks=(*ledger.pair_checks, check)) if index >= first else ledger
+        replace(ledger, pair_checks=(*ledger.pair_checks, check(index - first))) if index >= first else ledger
         for index, ledger in enumerate(ledgers)
     ]
 

@@ -50,8 +50,15 @@ class _Judged:
 
     @property
     def beyond_k(self) -> float:
-        """How far the difference lies beyond the classes, all doubt in the sensors' favour."""
-        return abs(self.record.difference_k) - _EXPANDED * self.record.u_k - self.limit_k
+        """
+        How far the difference lies beyond the classes, all doubt in the sensors' favour.
+
+        Layers make an outlet warmer than its tank's top on some days and not on others: an offset is there on each.
+        """
+        beyond_k = abs(self.record.difference_k) - _EXPANDED * self.record.u_k
+        if self.record.newest.method == "draw" and self.record.difference_k > 0:
+            beyond_k = min(beyond_k, *(check.difference_k for _, check in self.record.days))
+        return beyond_k - self.limit_k
 
     @property
     def is_along_draws(self) -> bool:
@@ -117,7 +124,7 @@ class SensorOffset:
             named = [e.witness for e in judged if e.is_along_draws and e.witness and e.witness.point in pair]
             suspect = None if named else _suspect(worst, judged)
             witness = Witness(suspect, _LIKEWISE) if suspect else next(iter(named), None)
-        elif witness is None and (len(record.days) < _UNTOLD_DAYS or worst.may_be_layers):
+        elif worst.may_be_layers or (witness is None and len(record.days) < _UNTOLD_DAYS):
             return NotAssessed(f"Which of {record.newest.first} and {record.newest.second} is off is not known yet.")
         return Fault((self._finding(plant, worst, witness),))
 
