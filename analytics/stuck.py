@@ -15,6 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.outlet_pairs import outlets
 from analytics.rounding import COARSE_K, least_step
 from analytics.site import HeatPump, HotWater, Loop, Site
 
@@ -187,7 +188,8 @@ class _InWater:
     A sensor in the taps' path must not come to stand still while water is drawn past it again and again.
 
     Between draws pipes go toward the room's temperature, and its neighbours show that they did. A sensor that moves
-    in coarse steps, or hardly moved before, is left alone: it may have cause to stand still.
+    in coarse steps, or hardly moved before, is left alone: it may have cause to stand still. So may a coarse one behind
+    a tank whose top (`source`) stays about as warm as it.
     """
 
     point: str
@@ -195,6 +197,7 @@ class _InWater:
     is_counter: bool
     neighbours: tuple[str, ...]
     top: str | None
+    source: str | None = None
     shortest_s: float = _WATER_S
     above: float = -inf
 
@@ -207,7 +210,16 @@ class _InWater:
         swings = any(heard.swing(each, span) >= _SWINGS_K for each in self.neighbours)
         if not swings and (self.top is None or heard.swing(self.top, span) < _TOP_MOVES_K):
             return inf
+        if self._is_like_source(heard, span):
+            return inf
         return max(self._drawn_s(heard, span), span[0] + self.shortest_s)
+
+    def _is_like_source(self, heard: Heard, span: Span) -> bool:
+        """Whether a coarse sensor shows all along what its tank gives, as near as both can tell."""
+        if self.source is None or not COARSE_K <= least_step(heard.values[self.point]) < inf:
+            return False
+        stands, gives = heard.within(self.point, span)[1][0], heard.within(self.source, span)[1]
+        return len(gives) > 0 and bool((np.abs(gives - stands) < _WRONG_SIDE_K).all())
 
     def _drawn_s(self, heard: Heard, span: Span) -> float:
         """When enough had been drawn, in enough draws that followed a rest."""
@@ -339,11 +351,12 @@ def _of_water(site: Site, path: HotWater) -> Iterator[StuckRule]:
         return
     row = [each for each in (path.cold, *path.between, path.hot, path.heated, path.mixed) if each]
     tops = [site.tanks[tank].temperatures[:1] for tank in path.tanks]
+    sources = {outlet: (*site.tanks[tank].temperatures, None)[0] for tank, outlet in outlets(path)}
     is_counter = site.points[meter].sampling == "counter"
     for point in row:
         others = tuple(other for other in row if other != point)
         top = tops[-1][0] if tops and tops[-1] and point == path.hot else None
-        yield _InWater(point, meter, is_counter, others, top)
+        yield _InWater(point, meter, is_counter, others, top, sources.get(point))
 
 
 def _of_compressor(site: Site, pump: HeatPump) -> Iterator[StuckRule]:

@@ -54,6 +54,8 @@ def _alerts(scenario: str, start: date, *, days: int, seed: int, faults: Sequenc
         ("passing-heater", date(2026, 4, 10), 14, 1),
         # The tank's bottom stands still all night while its top cools by more than ten kelvin.
         ("boiler-backup", date(2026, 1, 5), 3, 7),
+        # The preheat tank is as warm as its room, and so is the water that leaves it.
+        ("two-tank", date(2026, 4, 16), 5, 15),
         # The gateway is away for twenty minutes just as several sensors have not changed for ten.
         ("two-tank", date(2026, 1, 14), 5, 1),
         ("solar-one-tank", date(2026, 7, 5), 12, 4),
