@@ -6,9 +6,9 @@ once, in the cold feed or behind the mixing valve.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from math import nan, sqrt
+from math import isnan, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -223,13 +223,14 @@ def _account(
         _moved_doubt(volume, mass_kg, j, spot=spot, cold=cold)
         for (mass_kg, spot), j in zip(outlets, leaving, strict=True)
     ]
+    total = _heat_total(meter, water, heat, last=last, cold=cold, volume=volume)
     return HotWaterDay(
         flow_m3_s=to_course(cells[0], known_s),
         sensors=_sensors(path, signals),
         heat_w=to_course(cells[1], known_s),
         draws=_draws(water, heat, last=last, cold=cold),
         volume=volume,
-        heat=_heat_total(meter, water, heat, last=last, cold=cold, volume=volume),
+        heat=total if is_mixed else _told_without(total, site, path),
         leaving_j=cells[3:],
         leaving_doubt=left,
         passing_j=cells[2],
@@ -296,6 +297,15 @@ def _heat_total(
         return Total(total, doubt, covered, "estimated", " ".join(spot.why for spot in stand_ins))
     why = f"{lost:.0%} of the water passed while its temperatures were not known." if lost > _LOST_PART else ""
     return Total(total, doubt, covered, "measured", why)
+
+
+def _told_without(total: Total, site: Site, path: HotWater) -> Total:
+    """Says that what a heater in passing adds is not in the heat, where no sensor stands behind it."""
+    after = [stage.name or stage.id for stage in site.stages.values() if stage.tank is None]
+    if not after or path.heated or isnan(total.amount):
+        return total
+    left = f"What {' and '.join(after)} adds in passing is not in it: no sensor stands after it (hot_water.heated)."
+    return replace(total, why=f"{total.why} {left}".strip())
 
 
 def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | None, cold: _Spot | None) -> Doubt:

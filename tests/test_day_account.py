@@ -303,3 +303,27 @@ def test_a_start_within_a_minute_is_timed_by_the_compressors_mean_power(second):
     truth_kwh = 5.9519 * (10 - second / 3600)
     assert line.source_heat.value == pytest.approx(truth_kwh, rel=2e-4)
     assert line.heating_run_hours.value == pytest.approx(10 - second / 3600, abs=2 / 3600)
+
+
+def test_a_heater_in_passing_without_a_sensor_behind_it_is_said_to_be_left_out():
+    passing = replace(HOUSE, stages={"sun": SUN, "backup": replace(BACKUP, tank=None)})
+    heat = account(passing, _readings()).ledger.hot_water.heat
+    assert heat.value == pytest.approx(DRAW_KWH, rel=1e-6)
+    assert heat.why == "What Rod adds in passing is not in it: no sensor stands after it (hot_water.heated)."
+    assert account(HOUSE, _readings()).ledger.hot_water.heat.why == ""
+
+
+def test_a_counter_of_large_steps_may_not_show_the_last_of_them():
+    """Steps of 20 l: at midnight up to one may not show yet, at both ends of the day."""
+    path = replace(PATH, flow=None, volume="litres")
+    meters = {"litres": point("litres", "volume", "l", sampling="counter")}
+    litres = (
+        np.floor(np.interp(np.arange(-3600, 90001, 60.0), [19 * HOUR, 19 * HOUR + 600], [0.0, 100.0]) / 20.0) * 20.0
+    )
+    house = replace(HOUSE, hot_water=path, points={**HOUSE.points, **meters})
+    volume = account(
+        house, _readings() | {"litres": trace(np.arange(-3600, 90001, 60.0), litres)}
+    ).ledger.hot_water.volume
+    assert volume.value == pytest.approx(100.0)
+    assert volume.doubt.passing["whole steps of litres"] == pytest.approx(20.0 / 6**0.5)
+    assert volume.plus_minus > 1.9 * 20.0 / 6**0.5
