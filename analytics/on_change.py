@@ -5,12 +5,13 @@ from numpy.typing import NDArray
 
 from analytics.site import Point
 
-__all__ = ["held_until_change"]
+__all__ = ["LONG_INTERVALS", "held_until_change"]
 
 Array = NDArray[np.float64]
 
 # Common practice, all of them.
-_LONG_INTERVALS = 2.0  # a gap from here on is more than a reading that came late
+LONG_INTERVALS = 2.0
+"""A gap from here on is more than a reading that came late."""
 _QUIET_PART = 0.3  # of the time, in such gaps
 _LEAST_CHANGES = 3
 # A point that is read at even intervals, only not at those of the site file, changes at even gaps as well.
@@ -19,7 +20,7 @@ _EVEN_PART, _EVEN_WITHIN = 0.8, 0.1
 
 def held_until_change(point: Point, time_s: Array, value: Array) -> tuple[Array, Array]:
     """
-    Readings of instants, with one more an interval before each change that came after a long silence.
+    An instant point's readings, with one more an interval before each change that came after a long silence.
 
     Between two readings a value is taken to run straight. A point that is silent because nothing changes would so
     climb through all of its silence toward the first new value.
@@ -27,11 +28,9 @@ def held_until_change(point: Point, time_s: Array, value: Array) -> tuple[Array,
     Args:
         time_s, value: In order of time, judged. Shape (n,)
     """
-    if point.sampling != "instant" or len(time_s) < 3:
-        return time_s, value
     gaps_s = time_s[1:] - time_s[:-1]
-    is_long = gaps_s > _LONG_INTERVALS * point.interval_s
-    if not is_long.any() or float(gaps_s[is_long].sum()) < _QUIET_PART * float(time_s[-1] - time_s[0]):
+    is_long = gaps_s > LONG_INTERVALS * point.interval_s
+    if float(gaps_s[is_long].sum()) < _QUIET_PART * float(time_s[-1] - time_s[0]):
         return time_s, value
     changes = (is_long & (value[1:] != value[:-1])).nonzero()[0]
     if _is_even(gaps_s[changes]):

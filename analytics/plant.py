@@ -146,9 +146,14 @@ class Signal:
         return float(self.value.sum()) / len(self.value) if len(self.value) else nan
 
     @cached_property
+    def longest_gap_s(self) -> float:
+        """Between two readings; none where there are fewer."""
+        return float(np.maximum.reduce(self.time_s[1:] - self.time_s[:-1])) if len(self.time_s) > 1 else 0.0
+
+    @property
     def is_gapless(self) -> bool:
         """Whether every gap between two readings may be bridged."""
-        return len(self.time_s) < 2 or float(np.maximum.reduce(self.time_s[1:] - self.time_s[:-1])) <= self.max_gap_s
+        return self.longest_gap_s <= self.max_gap_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

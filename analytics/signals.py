@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.judge import find_bad, unroll
-from analytics.on_change import held_until_change
+from analytics.on_change import LONG_INTERVALS, held_until_change
 from analytics.plant import CELL_S, SensorFault, Signal, Standing
 from analytics.site import Point, Site
 from analytics.sun_judge import judge_sun
@@ -79,9 +79,11 @@ def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_]
         time_s, value = time_s[~bad], value[~bad]
     if point.quantity in ("flow", "speed"):
         value = np.maximum(value, 0.0)  # what is left below zero is noise at rest
-    time_s, value = held_until_change(point, time_s, value)
     max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
-    return Signal(point, time_s, value, max_gap_s, edges_s)
+    signal = Signal(point, time_s, value, max_gap_s, edges_s)
+    if point.sampling != "instant" or signal.longest_gap_s <= LONG_INTERVALS * point.interval_s:
+        return signal
+    return Signal(point, *held_until_change(point, time_s, value), max_gap_s, edges_s)
 
 
 def _missing(site: Site, times_s: Mapping[str, Array], until_s: float) -> list[SensorFault]:

@@ -43,8 +43,9 @@ def test_even_readings_stay_as_they_are():
     assert held_until_change(_FLOW, late, np.arange(len(late)) * 1.0)[0] is late
 
 
-def test_means_and_counters_are_no_instants():
-    time_s, value = _on_change({8 * HOUR: 5.0, 8 * HOUR + 200: 0.0, 11 * HOUR: 3.0, 11 * HOUR + 80: 0.0})
-    for sampling in ("mean", "counter"):
-        assert held_until_change(point("draw", "flow", "l/min", sampling=sampling), time_s, value)[0] is time_s
-    assert len(held_until_change(_FLOW, time_s, value)[0]) > len(time_s)
+def test_counters_go_on_as_they_count():
+    time_s, value = _on_change({8 * HOUR: 5.0, 8 * HOUR + 200: 9.0, 11 * HOUR: 12.0, 11 * HOUR + 80: 30.0})
+    value = np.maximum.accumulate(value)
+    counted = replace(HOUSE, points={**HOUSE.points, "draw": point("draw", "volume", "l", sampling="counter")})
+    signal = account(counted, _readings() | {"draw": trace(time_s, value)}).plant.signals["draw"]
+    assert len(signal.time_s) == len(time_s)
