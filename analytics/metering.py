@@ -150,7 +150,11 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     fluid = fluid_of(mix.kind, mix.mass_percent)
     rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
     drive = _drive(site, loop, signals) if flow.sampling == "instant" else None
-    weight = np.array(0.5) if drive is None else end_weight(flow.pieces, rates.last, drive, frame=frame)
+    weight = (
+        np.array(0.5)
+        if drive is None
+        else end_weight(flow.pieces, np.stack((rates.first, rates.last)), drive, frame=frame)
+    )
     doubts = _Doubts(
         pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
         fluid=loop.fluid,

@@ -131,7 +131,7 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
     flow = np.stack((pieces.first, pieces.last))
     per_m3 = heat_per_volume(degc[0], degc[1], fluid=fluid, flow_side=loop.flow_side)
     rate = np.where(flow > 0, flow * per_m3, 0.0)
-    weight = _end_weight(plant, loop, pieces, rate_last=rate[1], meter=meter, frame=frame)
+    weight = _end_weight(plant, loop, pieces, rate=rate, meter=meter, frame=frame)
     seconds = np.stack((1.0 - weight, weight)) * pieces.length_s
     known = pieces.covered(meter.max_gap_s) & ~np.isnan(rate.sum(axis=0))
     return _Ends(
@@ -150,9 +150,7 @@ def _flow_pieces(loop: Loop, meter: Signal, frame: DayFrame) -> Pieces:
     return Pieces(pieces.start_s, pieces.end_s, first, last)
 
 
-def _end_weight(
-    plant: PlantDay, loop: Loop, pieces: Pieces, *, rate_last: Array, meter: Signal, frame: DayFrame
-) -> Array:
+def _end_weight(plant: PlantDay, loop: Loop, pieces: Pieces, *, rate: Array, meter: Signal, frame: DayFrame) -> Array:
     """How much of each piece its end stands for: a half, but where the drive's mean power tells when it ran."""
     pumps = plant.site.heat_pumps.values()
     powers = [p.power for p in pumps if loop.id in (p.source_loop, p.load_loop, p.desuperheater_loop)]
@@ -160,7 +158,7 @@ def _end_weight(
     drive = next((s for s in spoke if s is not None and len(s.time_s) and s.point.sampling != "instant"), None)
     if meter.point.sampling != "instant" or drive is None:
         return np.full(len(pieces.start_s), 0.5)
-    return end_weight(pieces, rate_last, drive, frame=frame)
+    return end_weight(pieces, rate, drive, frame=frame)
 
 
 def counter_steps(
