@@ -109,6 +109,20 @@ def test_a_coil_gives_the_tank_what_its_fluid_loses(degc, entering, kg_s):
     assert_origins_make_up_the_heat(h, e, cold)
 
 
+@settings(max_examples=60, deadline=None)
+@given(degc=temperatures, entering=st.floats(5.0, 95.0), kg_s=st.floats(0.005, 0.3))
+def test_only_what_a_coils_fluid_brought_is_its_stages_heat(degc, entering, kg_s):
+    # A stable tank: what the fluid takes from warm nodes above it gives on to cooler ones below, as what it was.
+    h, e, _ = tank(sorted(np.maximum(degc, 11.0), reverse=True))
+    before = e[:, :2].sum()
+    exchange_coil(
+        h, e, np.array([temperature(WATER, x) for x in h]), (2, 7, 400.0, 2, 5.0, 20.0), kg_s, WATER, entering
+    )
+    net = e.sum() - before
+    assert e[:, 2].sum() == pytest.approx(max(net, 0.0), rel=1e-8, abs=1e-3)
+    assert e[:, :2].sum() - before == pytest.approx(min(net, 0.0), rel=1e-8, abs=1e-3)
+
+
 def test_a_tank_left_alone_cools_as_the_exponential_says():
     # 300 l, UA 2.0 W/K, 60 degC in a room of 20 degC: 54.79 degC and 1.792 kWh after 24 h (tau = 172.1 h, by hand).
     kg = 300.0 * 0.9832 / NODES  # density of water at 60 degC

@@ -11,6 +11,7 @@ References:
 
 import math
 
+import numpy as np
 from numba import njit
 
 from ingest.virtual.fluid_fits import enthalpy, temperature
@@ -153,9 +154,36 @@ def mix_inversions(h, e, cold):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy")
+def _pick_up(h, e, i, q_j_kg, picked):  # type: ignore[no-untyped-def]
+    """A coil's fluid takes heat out of node i: its own origins, noted in `picked`."""
+    for o in range(e.shape[1]):
+        picked[o] += e[i, o]
+    take_heat(h, e, i, q_j_kg)
+    for o in range(e.shape[1]):
+        picked[o] -= e[i, o]
+
+
+@njit(error_model="numpy")
+def _give(h, e, i, q_j_kg, picked, origin):  # type: ignore[no-untyped-def]
+    """A coil's fluid gives heat to node i: first what it picked up above, then its stage's own."""
+    held = 0.0
+    for o in range(e.shape[1]):
+        held += picked[o]
+    part = 1.0 if q_j_kg >= held else q_j_kg / held
+    for o in range(e.shape[1]):
+        e[i, o] += part * picked[o]
+        picked[o] -= part * picked[o]
+    h[i] += q_j_kg
+    e[i, origin] += q_j_kg - part * held
+
+
+@njit(error_model="numpy")
 def exchange_coil(h, e, degc, coil, kg_s, fluid, entering_degc):  # type: ignore[no-untyped-def]
     """
     A coil gives heat to the nodes it passes, top first.
+
+    Where a node is warmer than the fluid, the fluid takes heat from it and gives that on to cooler nodes below, as what
+    it was: only what the fluid brought is the stage's.
 
     Args:
         coil: (first node, last node, UA of the whole coil [W/K], origin, seconds, kg of a node).
@@ -168,12 +196,13 @@ def exchange_coil(h, e, degc, coil, kg_s, fluid, entering_degc):  # type: ignore
     capacity_w_k = kg_s * (enthalpy(fluid, entering_degc + 0.5) - enthalpy(fluid, entering_degc - 0.5))
     effectiveness = 1.0 - math.exp(-ua_w_k / (last - first + 1) / capacity_w_k)
     fluid_degc = entering_degc
+    picked = np.zeros(e.shape[1])
     for i in range(first, last + 1):
         heat_w = effectiveness * capacity_w_k * (fluid_degc - degc[i])
         fluid_degc -= heat_w / capacity_w_k
         h_fluid -= heat_w / kg_s
         if heat_w >= 0.0:
-            add_heat(h, e, i, heat_w * seconds / node_kg, origin)
+            _give(h, e, i, heat_w * seconds / node_kg, picked, origin)
         else:
-            take_heat(h, e, i, -heat_w * seconds / node_kg)
+            _pick_up(h, e, i, -heat_w * seconds / node_kg, picked)
     return temperature(fluid, h_fluid)
