@@ -67,6 +67,8 @@ class Charge:
         rise_k: Its heat by steps, as the rise of a single layer. Shape (steps,) [K]
         spread: The part of the heat that each layer gets; adds up to one. Shape (LAYERS,)
         fluid_degc: Of a coil's fluid beside each layer: the heat goes where that is warmer. Shape (steps, LAYERS)
+        lift_k: By how much it is warmer than the water around the coil on the mean, where no more is known. Shape
+            (steps, LAYERS)
         turned: Of water that the pump takes from the bottom and brings back to the highest layer of `spread`: layers
             moved. Shape (steps,)
     """
@@ -75,6 +77,7 @@ class Charge:
     rise_k: Array
     spread: Array
     fluid_degc: Array | None = None
+    lift_k: Array | None = None
     turned: Array | None = None
 
 
@@ -235,6 +238,7 @@ class _Stage:
     def __init__(self, charge: Charge, n_columns: int) -> None:
         self._charge, self._rise_k = charge, charge.rise_k.tolist()
         self._fluid_degc = None if charge.fluid_degc is None else list(charge.fluid_degc)
+        self._lift_k = None if charge.lift_k is None else list(charge.lift_k)
         self.any = charge.rise_k > 0
         self._turn: dict[int, tuple[Array, Array]] = {}
         if charge.turned is not None:
@@ -276,12 +280,19 @@ class _Stage:
     def _rise(self, step: int, degc: Array) -> Array:
         """What it adds to each layer without turning water over. Shape (LAYERS,) [K]"""
         spread = self._charge.spread
-        if self._fluid_degc is not None:
-            weight = spread * np.maximum(self._fluid_degc[step] - degc, 0.0)
+        if self._fluid_degc is not None or self._lift_k is not None:
+            weight = spread * np.maximum(self._fluid(step, degc) - degc, 0.0)
             lift_k = float(_EACH @ weight)
             if lift_k > _LEAST_LIFT_K:
                 return np.asarray(self._rise_k[step] / lift_k * weight)
         return np.asarray(self._rise_k[step] * spread)
+
+    def _fluid(self, step: int, degc: Array) -> Array:
+        """Of a coil's fluid beside each layer, where not known by how much warmer it is than the water. [degC]"""
+        if self._fluid_degc is not None:
+            return np.asarray(self._fluid_degc[step])
+        assert self._lift_k is not None
+        return np.asarray(self._lift_k[step] + float(self._charge.spread @ degc))
 
 
 def _poisson(mean: Array, n: int) -> Array:

@@ -20,7 +20,15 @@ from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.metering import U_ASSUMED_FLOW, assumed_flow_source
 from analytics.origins_mixed import follow_mixed, mixed_doubt
-from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState, LayeredHeat, state_from_json, state_to_json
+from analytics.origins_state import (
+    CARRIED_OVER,
+    DEFAULT_COLD_DEGC,
+    ROOM,
+    CarriedState,
+    LayeredHeat,
+    state_from_json,
+    state_to_json,
+)
 from analytics.origins_tank import follow_layers, is_layered, layered_doubt
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import HotWaterDay, PlantDay
@@ -39,7 +47,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-DEFAULT_COLD_DEGC = 10.0
 _ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
 # By a stage's heat that is a part r too high its share p of the taps' heat comes out too high by this times
 # r sqrt(p (1 - p)), since the sensors along a tank know what is in it (seen in the virtual houses).

@@ -3,9 +3,19 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["CARRIED_OVER", "ROOM", "CarriedState", "LayeredHeat", "state_from_json", "state_to_json"]
+__all__ = [
+    "CARRIED_OVER",
+    "DEFAULT_COLD_DEGC",
+    "ROOM",
+    "CarriedState",
+    "LayeredHeat",
+    "state_from_json",
+    "state_to_json",
+]
 
 CARRIED_OVER = "carried-over"
+DEFAULT_COLD_DEGC = 10.0
+"""Of the main, until the first water of an account has moved."""
 ROOM = "room"
 """The origin of heat that no stage gave: from the room, or from a change of the main's temperature."""
 

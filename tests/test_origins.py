@@ -10,12 +10,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow
-from analytics.origins import CARRIED_OVER, CarriedState, account_origins, state_from_json, state_to_json
+from analytics.origins import (
+    CARRIED_OVER,
+    DEFAULT_COLD_DEGC,
+    CarriedState,
+    account_origins,
+    state_from_json,
+    state_to_json,
+)
+from analytics.origins_tank import LayeredCourse, layered_course
+from analytics.origins_water import moved_water
 from analytics.plant import PlantDay
 from analytics.site import FluidMix, Heater, HotWater, Loop, Site, Stage, Tank
 from analytics.trace import Trace, local_day
 from tests.heat_meter import heat_coefficient
-from tests.small_sites import account, constant, point, site, stepped
+from tests.small_sites import account, constant, point, site, stepped, trace
 
 HOUR = 3600.0
 TEMPERATURES = ("in", "out", "top", "bottom", "cold", "hot")
@@ -99,6 +108,7 @@ def _part(store: Store, steps: slice) -> Store:
             c,
             rise_k=c.rise_k[steps],
             fluid_degc=None if c.fluid_degc is None else c.fluid_degc[steps],
+            lift_k=None if c.lift_k is None else c.lift_k[steps],
             turned=None if c.turned is None else c.turned[steps],
         )
         for c in store.charges
@@ -306,3 +316,59 @@ def test_sensors_silent_all_day_leave_the_layers_to_their_heat_balance():
     found = account_origins(account(HOUSE, silent).plant, state)
     assert "store" in found.state.layers
     assert sum(found.by_origin.values()) > 0.0
+
+
+@pytest.mark.parametrize("main_degc", [6.0, 20.0])
+def test_heat_stored_before_the_first_water_moved_is_counted_from_the_main_of_that_water(main_degc):
+    readings = _readings() | {"cold": constant(main_degc)}
+    resting = {name: constant(0.0) for name in ("draw", "flow", "pump", "rod.power")}
+    state = account_origins(account(HOUSE, readings | resting).plant, None).state
+    assert set(state.layers["store"].cold_degc) == {DEFAULT_COLD_DEGC}
+    course = _course(readings, state)
+    held = state.layers["store"]
+    np.testing.assert_allclose(course.start[:, -1], main_degc)
+    np.testing.assert_allclose(course.start.sum(axis=1), np.add(held.heat_k[CARRIED_OVER], held.cold_degc))
+
+
+def _course(readings: dict[str, Trace], state: CarriedState | None = None) -> LayeredCourse:
+    plant = account(HOUSE, readings).plant
+    moved = moved_water(plant, plant.hot_water, cold_degc=10.0)
+    entering = np.zeros((len(moved.kg), len(HOUSE.stages) + 3))
+    entering[:, -1] = moved.kg * moved.cold_degc
+    return layered_course(plant, "store", state, moved=moved, entering=entering)
+
+
+def _ramp(per_block_k: float, *, at_ten: float) -> Trace:
+    """A temperature that changes by so much in each quarter of an hour."""
+    time_s = np.arange(-HOUR, 25 * HOUR + 60, 60.0)
+    return trace(time_s, at_ten + per_block_k * (time_s - 10 * HOUR) / 900.0)
+
+
+def _mixes_at_eleven(readings: dict[str, Trace]) -> bool:
+    """Whether water half-way between the two sensors may mix by their word, while the sun heats."""
+    return bool(_course(_readings() | readings).store.slack_k[44, LAYERS // 2 - 1] > 0.0)
+
+
+@pytest.mark.parametrize("apart_k", [-0.4, 0.0, 0.4])
+def test_a_tank_heated_below_has_turned_over_where_its_sensors_rise_together_whatever_their_offsets(apart_k):
+    rising = {"bottom": _ramp(0.3, at_ten=50.0), "top": _ramp(0.3, at_ten=50.0 + apart_k)}
+    cooling = {"bottom": _ramp(0.3, at_ten=50.0), "top": _ramp(-0.05, at_ten=51.2 + apart_k)}
+    assert _mixes_at_eleven(rising)
+    assert not _mixes_at_eleven(cooling)
+
+
+def test_sensors_that_rise_together_say_nothing_while_the_element_heats_as_well():
+    rising = {"bottom": _ramp(0.3, at_ten=50.0), "top": _ramp(0.3, at_ten=50.4)}
+    element = {"rod.power": stepped(10 * HOUR, 12 * HOUR, 1000.0)}
+    assert not _mixes_at_eleven(rising | element)
+    assert _mixes_at_eleven(rising | element | {"top": _ramp(0.3, at_ten=50.05)})
+
+
+def test_a_coil_of_which_no_temperature_is_known_heats_the_cooler_layers():
+    """Its fluid is 5 K warmer than the water on the mean, 55 degC: less than the upper half's 60 degC."""
+    everywhere = np.full(LAYERS, 1.0 / LAYERS)
+    charge = Charge(0, np.array([80.0]), everywhere, lift_k=np.full((1, LAYERS), 5.0))
+    before = _halves()
+    gained = follow(_resting(before, 0.0, charge), before).end - before
+    np.testing.assert_allclose(gained[: LAYERS // 2, 0], 0.0)
+    np.testing.assert_allclose(gained[LAYERS // 2 :, 0], 10.0)

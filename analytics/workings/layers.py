@@ -205,11 +205,12 @@ def _until(store: Store, step: int) -> Store:
 
 
 def _charge_until(charge: Charge, step: int) -> Charge:
-    fluid, turned = charge.fluid_degc, charge.turned
+    fluid, lift_k, turned = charge.fluid_degc, charge.lift_k, charge.turned
     return replace(
         charge,
         rise_k=charge.rise_k[:step],
         fluid_degc=None if fluid is None else fluid[:step],
+        lift_k=None if lift_k is None else lift_k[:step],
         turned=None if turned is None else turned[:step],
     )
 
@@ -222,10 +223,10 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
         mine_k: Of each layer, the origin's kelvins above the main of now. (LAYERS + 1,)
         cold_degc: The main of now.
     """
-    degc, kg = found.layers.sum(axis=1), found.kg
+    degc, kg = found.layers.sum(axis=1), _shown_kg(found)
     names, mine, every = _TAKEN_FROM, kg * mine_k, kg * (degc - cold_degc)
     rows = []
-    for k in np.flatnonzero(kg >= _LEAST_KG):
+    for k in np.flatnonzero(kg):
         of_layer = (written(float(x[k]), 3) for x in (kg, degc, mine_k))
         rows.append((names[int(k)], *of_layer, *_kg_k(mine[k], every[k], of=every.sum())))
     sums = _kg_k(mine.sum(), every.sum(), of=every.sum())
@@ -240,6 +241,11 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
     return Table(f"What the largest draw took from {tank}, layer by layer", columns, rows, note)
 
 
+def _shown_kg(found: Taken) -> Array:
+    """What left of each layer, without what is hardly any."""
+    return np.where(found.kg >= _LEAST_KG, found.kg, 0.0)
+
+
 def _kg_k(mine: float, every: float, *, of: float) -> tuple[str, str]:
     """Kilograms × kelvins of an origin and of all, with more places where all of the draw is little."""
     places = 2 if abs(of) >= _MUCH_KG_K else 5
@@ -248,7 +254,8 @@ def _kg_k(mine: float, every: float, *, of: float) -> tuple[str, str]:
 
 def taken_step(found: Taken, *, mine_k: Array, cold_degc: float, origin: str) -> Step:
     """The origin's share of a draw's heat."""
-    mine, every = float(found.kg @ mine_k), float(found.kg @ (found.layers.sum(axis=1) - cold_degc))
+    kg = _shown_kg(found)
+    mine, every = float(kg @ mine_k), float(kg @ (found.layers.sum(axis=1) - cold_degc))
     expression = " ÷ ".join(_kg_k(mine, every, of=every))
     return Step(f"Share of {origin} in the largest draw", expression, Number(mine / every, 4))
 
