@@ -10,7 +10,7 @@ from analytics.segments import cells_of, covered_cells, pieces_of
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["course_of", "sum_of_known", "unknown_as_none"]
+__all__ = ["course_of", "mean_of_known", "sum_of_known", "unknown_as_none"]
 
 Array = NDArray[np.float64]
 
@@ -39,6 +39,12 @@ def unknown_as_none(course: Array) -> Array:
 def sum_of_known(course: Array) -> float:
     """The sum of what is known."""
     return float(unknown_as_none(course).sum())
+
+
+def mean_of_known(values: Array, *, otherwise: float) -> float:
+    """The mean of what is known, and a number that stands in where nothing is."""
+    known = values[~np.isnan(values)]
+    return float(known.sum()) / len(known) if len(known) else otherwise
 
 
 def _straight(signal: "Signal") -> Array:

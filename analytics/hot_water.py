@@ -13,7 +13,7 @@ from math import isnan, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses import unknown_as_none
+from analytics.courses import mean_of_known, unknown_as_none
 from analytics.derived import root_of_squares, spread, stated, times_amount
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
@@ -121,7 +121,7 @@ def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
         return None
     temperatures = tap_temperatures_at_instants if sampling == "instant" else tap_temperatures
     first, last = temperatures(signal, run)
-    u_k = from_limit(temperature_limit_k(signal, signal.mean))
+    u_k = from_limit(temperature_limit_k(signal, mean_of_known(first, otherwise=signal.mean)))
     return _Spot(first, last, {signal.point.id: u_k})
 
 

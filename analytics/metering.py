@@ -12,6 +12,7 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import mean_of_known
 from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.edges import end_weight
@@ -156,7 +157,10 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         else end_weight(flow.pieces, np.stack((rates.first, rates.last)), drive, frame=frame)
     )
     doubts = _Doubts(
-        pair_k={entering.point.id: -_u_temperature_k(entering), leaving.point.id: _u_temperature_k(leaving)},
+        pair_k={
+            entering.point.id: -_u_temperature_k(entering, rates.entering_degc),
+            leaving.point.id: _u_temperature_k(leaving, rates.leaving_degc),
+        },
         fluid=loop.fluid,
         u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
         j_per_l_k=rates.j_per_l_k,
@@ -178,8 +182,9 @@ class _Doubts:
     j_per_l_k: float
 
 
-def _u_temperature_k(signal: Signal) -> float:
-    return from_limit(temperature_limit_k(signal, signal.mean)) if len(signal.value) else 0.0
+def _u_temperature_k(signal: Signal, moving_degc: float) -> float:
+    """At the temperature of the fluid while it moved: at night it may be far from that."""
+    return from_limit(temperature_limit_k(signal, moving_degc)) if len(signal.value) else 0.0
 
 
 def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
@@ -195,12 +200,18 @@ def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | No
 
 @dataclass(frozen=True, slots=True)
 class _Rates:
-    """Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K], and of a litre."""
+    """
+    Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K], and of a litre.
+
+    `entering_degc` and `leaving_degc` are means while the fluid moved.
+    """
 
     first: Array
     last: Array
     per_k: Array
     j_per_l_k: float
+    entering_degc: float
+    leaving_degc: float
 
 
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
@@ -213,10 +224,9 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
     ends = np.zeros((2, len(moving)))
     ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
-    known_degc = entering_degc[~np.isnan(entering_degc)]
-    middle = float(known_degc.sum()) / len(known_degc) if len(known_degc) else _USUAL_DEGC
-    per_m3 = float(fluid.heat_j_m3k(middle))
-    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3)
+    means_degc = [mean_of_known(degc, otherwise=_USUAL_DEGC) for degc in (entering_degc, leaving_degc)]
+    per_m3 = float(fluid.heat_j_m3k(means_degc[0]))
+    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3, *means_degc)
 
 
 def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:

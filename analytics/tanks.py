@@ -37,16 +37,15 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
     mean = sensors.sum(axis=0) / len(sensors)
     ambient = _ambient(tank, signals, frame)
     loss_w = (tank.ua_w_per_k if tank.ua_w_per_k is not None else nan) * (mean - ambient)
+    feed, layers_part = _feed(site, tank, signals), _layers_part(site, tank)
     return TankDay(
         tank=tank.id,
         sensors_degc=sensors,
         mean_degc=mean,
         ambient_degc=ambient,
         loss_w=loss_w,
-        stored_change=_stored_change(
-            tank, spoke, frame, feed=_feed(site, tank, signals), layers_part=_layers_part(site, tank)
-        ),
-        loss=_loss(tank, loss_w, spoke, frame=frame),
+        stored_change=_stored_change(tank, spoke, frame, feed=feed, layers_part=layers_part),
+        loss=_loss(tank, loss_w, spoke, frame=frame, feed=feed, layers_part=layers_part),
     )
 
 
@@ -120,7 +119,9 @@ def _stored_doubt(
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 
 
-def _loss(tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame) -> Total:
+def _loss(
+    tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame, feed: Signal | None, layers_part: float
+) -> Total:
     if tank.ua_w_per_k is None:
         return not_known(f"The loss coefficient of tank {tank.id} is not stated (ua_w_per_k).")
     known = ~np.isnan(loss_w)
@@ -134,8 +135,19 @@ def _loss(tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame) ->
     steady = {
         f"ua_w_per_k of {tank.id}": abs(total) * stated(_U_LOSS_PART),
         f"room of {tank.id}": times_amount(stated(_U_ROOM_K, "K"), hours, "h") * j_per_h_k,
+        f"{'mean' if len(spoke) > 1 else 'one sensor'} of {tank.id}": j_per_h_k
+        * _u_mean_k_h(spoke, feed, layers_part, hours=hours),
     }
     for signal in spoke:
         u_k = from_limit(temperature_limit_k(signal, signal.mean))
         steady[signal.point.id] = times_amount(u_k, hours, "h") * (j_per_h_k / len(spoke))
     return Total(total, Doubt(steady), min(part, 1.0), "estimated", why)
+
+
+def _u_mean_k_h(spoke: list[Signal], feed: Signal | None, layers_part: float, *, hours: float) -> float:
+    """How far the mean of a tank's sensors may be off its water's, in the same sense on all days, over the time."""
+    if len(spoke) == 1:
+        return times_amount(stated(_U_ONE_SENSOR_K, "K"), hours, "h")
+    degc = [signal.mean for signal in (*spoke, feed) if signal is not None and len(signal.value)]
+    steps_k = float(np.sqrt(np.sum(np.diff(degc) ** 2)))
+    return times_amount(times_amount(stated(layers_part), steps_k, "K"), hours, "h") * (1.0 / len(spoke) ** 2)

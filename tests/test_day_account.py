@@ -6,6 +6,7 @@ from datetime import date
 import numpy as np
 import pytest
 
+from analytics.accuracy import parse_accuracy
 from analytics.site import Baseline, FluidMix, Heater, HeatPump, HotWater, Loop, Prices, Stage, Tank, TariffBand
 from analytics.trace import Trace, local_day
 from tests.heat_meter import heat_coefficient
@@ -110,6 +111,33 @@ def test_a_tank_at_rest_loses_ua_times_difference():
     line = account(HOUSE, _readings()).ledger.tanks[0]
     assert line.loss.value == pytest.approx(2.0 * (50 - 20) * 24 / 1000)
     assert line.stored_change.value == 0.0
+
+
+def test_what_lies_between_two_sensors_makes_a_loss_doubtful_too():
+    """20 K from sensor to sensor and 30 K from there to the main: a fifth of their root of squares over 2 x 2."""
+    doubt = account(HOUSE, _readings()).plant.tanks["store"].loss.doubt
+    assert doubt.steady["mean of store"] == pytest.approx(2.0 * 24 * HOUR * 0.2 * np.hypot(20.0, 30.0) / 4)
+
+
+def test_a_tank_of_one_sensor_loses_more_or_less_than_that_sensor_says():
+    house = replace(HOUSE, tanks={"store": replace(TANK, temperatures=("top",))})
+    doubt = account(house, _readings()).plant.tanks["store"].loss.doubt
+    assert doubt.steady["one sensor of store"] == pytest.approx(2.0 * 24 * HOUR * 5.0)
+
+
+def test_a_sensors_limits_are_those_at_the_temperature_of_the_fluid_while_it_moves():
+    """Class B at 50 degC: 0.3 + 0.005 x 50 K, though the pipe is at 20 degC for the rest of the day."""
+    resting = {"out": stepped(9 * HOUR, 13 * HOUR, 50.0, rest=20.0)}
+    classed, plain = (
+        account(
+            replace(HOUSE, points={**HOUSE.points, "out": point("out", "temperature", "degC", accuracy=each)}),
+            _readings() | resting,
+        )
+        .plant.loops["sun"]
+        .heat.doubt
+        for each in (parse_accuracy("IEC 60751 B"), parse_accuracy(0.55))
+    )
+    assert classed.steady["out"] == pytest.approx(plain.steady["out"])
 
 
 def test_the_residual_is_what_the_balance_leaves():

@@ -10,6 +10,7 @@ from analytics.units import to_si
 
 __all__ = ["because", "carried", "hints"]
 
+_ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
 _SOURCES = {
     "moments of the hot water": "Between two readings the water may have been as at the first or as at the second: "
     "what that makes in a step, as a root mean square, × the root of the number of steps ÷ 12.",
@@ -31,6 +32,10 @@ _SOURCES = {
     "layers of": "Between two sensors the water may be as at the one or as at the other: a part, as seen in virtual "
     "tanks, × the root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water "
     "that enters, at both ends of the day × a layer's heat per kelvin ÷ the number of layers.",
+    "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
+    "root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water that enters × "
+    "the time × the loss coefficient ÷ the square of the number of sensors.",
+    "one sensor of": _ONE_SENSOR,
     "account of": "How far heat may be misplaced between origins: within this part of the day's heat × the root of "
     "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty.",
     "starts and stops of": "A tenth of a minute at each start and each stop.",
@@ -54,7 +59,6 @@ _FLOW_AT_TAPS = (
     "share of the taps' heat moves by with its heat, a part × the root of share × (1 − share), as seen in virtual "
     "houses."
 )
-_ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
 _UNHEARD_DRAWS = (
     "What may have been drawn while nothing was read: its mean, its scatter by the sizes of the day's draws, and taps "
     "that stood open at a gap's edge (÷ 3)."

@@ -33,6 +33,8 @@ _UNITS = {
 # In SI: 0.02 K, 0.01 l/min, 1 W, 1 W/m2, 1 Wh, 0.1 l.
 _ROUNDING = {"temperature": 0.02, "flow": 1e-5 / 60, "power": 1.0, "irradiance": 1.0, "energy": 3600.0, "volume": 1e-4}
 _NOISE = {"temperature": 0.02, "flow": 0.004, "power": 0.003, "irradiance": 0.005}  # K, else a part of the value
+# EN 1434-1: 1 + 0.01 qp/q, 2 + 0.02 qp/q, 3 + 0.05 qp/q, in percent, at a tenth of the permanent flow.
+_EN_1434_AT_A_TENTH = {"1": 0.011, "2": 0.022, "3": 0.035}
 _DROPOUT = 4e-4  # of a point's readings, one at a time
 _GATEWAY_GAPS_PER_DAY = 0.12
 _DRIFT_MS_PER_DAY = 400.0  # a quartz clock gains or loses this much until it is set again each week
@@ -270,7 +272,7 @@ def _limit(accuracy: Accuracy | None, value: NDArray[np.float64], point: Point) 
     if accuracy.standard == "IEC 60751":
         fixed, slope = {"AA": (0.1, 0.0017), "A": (0.15, 0.002), "B": (0.3, 0.005), "C": (0.6, 0.01)}[accuracy.grade]
         return fixed + slope * np.abs(value)
-    return np.abs(value) * {"1": 0.01, "2": 0.02, "3": 0.03}[accuracy.grade]
+    return np.abs(value) * _EN_1434_AT_A_TENTH[accuracy.grade]
 
 
 def _with_errors(
