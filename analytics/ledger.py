@@ -153,7 +153,10 @@ def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) 
     if whole.value < _LEAST_HEAT_KWH:
         return unavailable("1", none)
     fraction = part.value / whole.value
-    per_part, per_whole = ratio_moves(fraction, whole.value, ("share", "heat from backup", "heat in all"), unit="kWh")
+    # A ratio moves faster the less there is below its line: what is wide there is taken at its lower end.
+    least = max(whole.value - whole.plus_minus, 0.5 * whole.value)
+    names = ("share", "heat from backup", "heat in all at the lower end of its interval")
+    per_part, per_whole = ratio_moves(fraction, least, names, unit="kWh")
     doubt = combined([(per_part, part.doubt), (per_whole, whole.doubt)])
     figures = list(all_of)
     worst = max((f.basis for f in figures), key=_RANK.index, default="derived")

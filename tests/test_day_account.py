@@ -113,6 +113,15 @@ def test_a_tank_at_rest_loses_ua_times_difference():
     assert line.stored_change.value == 0.0
 
 
+def test_the_interval_of_a_backup_share_reaches_as_far_as_the_share_does_when_there_is_less_heat_in_all():
+    """By an assumed flow the sun may have given a quarter less; the share is then more than in proportion above it."""
+    assumed = replace(LOOP, flow=None, assumed_flow_l_per_s=0.1)
+    ledger = account(replace(HOUSE, loops={"sun": assumed}), _readings()).ledger
+    share, (sun, rod) = ledger.backup_fraction, (line.heat for line in ledger.stages)
+    most = rod.value / (rod.value + sun.value - sun.plus_minus) - share.value
+    assert share.plus_minus == pytest.approx(most, rel=0.03)
+
+
 def test_what_lies_between_two_sensors_makes_a_loss_doubtful_too():
     """20 K from sensor to sensor and 30 K from there to the main: a fifth of their root of squares over 2 x 2."""
     doubt = account(HOUSE, _readings()).plant.tanks["store"].loss.doubt

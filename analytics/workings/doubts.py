@@ -16,7 +16,7 @@ from analytics.workings.written import Number, Step, added, exact
 __all__ = ["Derivation", "derivation_of", "many_digits"]
 
 _DIGITS = 5
-_DIGITS_OF_QUOTIENTS = 6  # what one adds and another takes may nearly cancel
+_DIGITS_OF_QUOTIENTS = 7  # what one adds and another takes may nearly cancel
 _MOST_PLACES = 12
 _KWH_PER_J = kwh_from_j(1.0)
 _STATED_PLACES = 4  # what is stated has no more decimals than this
