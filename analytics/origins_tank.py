@@ -42,6 +42,9 @@ _DOUBT = 0.08  # as in the independent plant; in the virtual houses it is 0.03 t
 # The same where the last tank has two sensors only, or where a coil's heat is counted without its temperatures, so that
 # nobody knows which layers it chose: 0.07 and 0.06 in the virtual houses.
 _DOUBT_LESS_KNOWN = 0.1
+# The same where a loop heats a range in the upper half: a coil's heat rises from there, but water that is pumped
+# through a boiler is fed in on top. Seen in an independent plant that fed it in; in the virtual houses it is a coil.
+_DOUBT_UPPER_LOOP = 0.16
 _LEAST_SENSORS = 2
 _QUIET_BLOCKS = 8  # losses and the pull toward the sensors every two hours; each hour brought no better account
 _PULL_S = 7200.0  # in which two thirds of a difference to the sensors are made up for; half and twice did alike
@@ -75,10 +78,11 @@ def layered_doubt(site: Site) -> float:
     """
     path = site.hot_water
     tanks = path.tanks if path is not None else ()
-    coils = [
-        site.loops[s.loop] for s in site.stages.values() if s.loop and s.tank in tanks and s.height[0] < s.height[1]
-    ]
-    is_blind = any(not (loop.entering and loop.leaving) for loop in coils)
+    coils = [s for s in site.stages.values() if s.loop and s.tank in tanks and s.height[0] < s.height[1]]
+    if any(stage.height[0] >= _UPPER_HALF for stage in coils):
+        return _DOUBT_UPPER_LOOP
+    loops = [site.loops[stage.loop or ""] for stage in coils]
+    is_blind = any(not (loop.entering and loop.leaving) for loop in loops)
     has_two = bool(tanks) and len(site.tanks[tanks[-1]].temperatures) <= _LEAST_SENSORS
     return _DOUBT_LESS_KNOWN if is_blind or has_two else _DOUBT
 
