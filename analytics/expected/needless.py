@@ -44,7 +44,7 @@ def backup_sums(plant: PlantDay, stage: Stage) -> dict[str, float]:
         return {}
     heats = part.heat_w >= HEATS_W
     coldest = _lowest(plant, plant.site.tanks[stage.tank or ""].temperatures)
-    low = np.full(len(zone), nan) if coldest is None else coldest
+    low = [nan] * len(zone) if coldest is None else coldest.tolist()
     told = [_run(part.heat_w[a:b], zone[a:b], coldest=low[a], rises=stage.heater is not None) for a, b in _runs(heats)]
     return {
         BACKUP_KWH: _kwh(part.heat_w[heats]),
