@@ -28,6 +28,7 @@ from analytics.segments import pieces_of
 from analytics.site import Stage, Tank
 from analytics.spf import performance_factors
 from analytics.units import kwh_from_j
+from analytics.warm_front import with_front_in_doubt
 
 __all__ = ["close_day"]
 
@@ -43,6 +44,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
     stages = [_stage_line(plant, stage, delivered) for stage in plant.site.stages.values()]
     hot_water = _hot_water(plant, delivered)
     bought = purchase(plant)
+    after = delivered.state if delivered else None
     ledger = DayLedger(
         site=plant.site.id,
         day=plant.day.date,
@@ -52,7 +54,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         backup_fraction=_backup_fraction(plant, stages),
         delivered_backup_fraction=_delivered_backup_fraction(plant, stages, hot_water),
         heat_pumps=[_heat_pump_line(plant, pump) for pump in plant.heat_pumps.values()],
-        tanks=[_tank_line(plant, tank) for tank in plant.site.tanks.values()],
+        tanks=[_tank_line(plant, tank, before=state, after=after) for tank in plant.site.tanks.values()],
         electricity=_electricity(plant),
         purchased=energy_figure(bought.total),
         saved=savings(plant, bought, hot_water.heat),
@@ -219,12 +221,13 @@ def _starts(count: int, run: Total) -> Figure:
     return Figure(float(count), "", 0.0, run.basis, min(run.covered, 1.0), run.why)
 
 
-def _tank_line(plant: PlantDay, tank: Tank) -> TankLine:
+def _tank_line(plant: PlantDay, tank: Tank, *, before: CarriedState | None, after: CarriedState | None) -> TankLine:
     day = plant.tanks[tank.id]
-    return TankLine(tank.id, energy_figure(day.stored_change), energy_figure(day.loss), _residual(plant, tank))
+    stored = with_front_in_doubt(day.stored_change, tank, before=before, after=after)
+    return TankLine(tank.id, energy_figure(stored), energy_figure(day.loss), _residual(plant, tank, stored))
 
 
-def _residual(plant: PlantDay, tank: Tank) -> Figure:
+def _residual(plant: PlantDay, tank: Tank, stored: Total) -> Figure:
     """Heat in - heat out - stored change - loss."""
     day, water, path = plant.tanks[tank.id], plant.hot_water, plant.site.hot_water
     on_path = path is not None and tank.id in path.tanks
@@ -233,11 +236,11 @@ def _residual(plant: PlantDay, tank: Tank) -> Figure:
     stages = [_stage_total(plant, stage) for stage in plant.site.stages.values() if stage.tank == tank.id]
     reverse = [plant.loops[s.loop].reverse for s in plant.site.stages.values() if s.tank == tank.id and s.loop]
     lost_back = [total for total in reverse if not isnan(total.amount)]
-    parts = [*stages, day.stored_change, day.loss]
+    parts = [*stages, stored, day.loss]
     for total in parts:
         if isnan(total.amount):
             return unavailable("kWh", total.why)
-    signed = [(1.0, t) for t in stages] + [(-1.0, t) for t in (*lost_back, day.stored_change, day.loss)]
+    signed = [(1.0, t) for t in stages] + [(-1.0, t) for t in (*lost_back, stored, day.loss)]
     amount = sum(sign * total.amount for sign, total in signed)
     doubts = [(sign, total.doubt) for sign, total in signed]
     if on_path and water is not None and water.leaving_j is not None and path is not None:

@@ -26,6 +26,8 @@ _U_LAYERS_PART = 0.2
 # Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
 # between two sensors.
 _U_SHARP_PART = 1 / sqrt(12)
+# Of that, where the account by origin follows the layers as well and adds what it finds (`analytics.warm_front`).
+_FOLLOWED_PART = 0.7
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
 
@@ -44,7 +46,13 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
         mean_degc=mean,
         ambient_degc=ambient,
         loss_w=loss_w,
-        stored_change=_stored_change(tank, spoke, frame, feed=feed, layers_part=layers_part),
+        stored_change=_stored_change(
+            tank,
+            spoke,
+            frame,
+            feed=feed,
+            layers_part=layers_part * (_FOLLOWED_PART if _is_followed(site, tank) else 1.0),
+        ),
         loss=_loss(tank, loss_w, spoke, frame=frame, feed=feed, layers_part=layers_part),
     )
 
@@ -71,6 +79,12 @@ def _layers_part(site: Site, tank: Tank) -> float:
     coils = [stage.height[0] for stage in site.stages.values() if stage.tank == tank.id and stage.loop]
     lowest_sensor = 0.5 / max(len(tank.temperatures), 1)
     return _U_SHARP_PART if any(lowest_sensor < low < 1.0 for low in coils) else _U_LAYERS_PART
+
+
+def _is_followed(site: Site, tank: Tank) -> bool:
+    """Whether the account by origin goes through the tank layer by layer."""
+    path = site.hot_water
+    return path is not None and tank.id in path.tanks and len(tank.temperatures) > 1
 
 
 def _stored_change(

@@ -32,6 +32,9 @@ _SOURCES = {
     "layers of": "Between two sensors the water may be as at the one or as at the other: a part, as seen in virtual "
     "tanks, × the root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water "
     "that enters, at both ends of the day × a layer's heat per kelvin ÷ the number of layers.",
+    "warm front of": "Where between two sensors warm water ends shows in what flowed in and out: by how much the heat "
+    "of the layers of the account by origin changed otherwise than that between the sensors, × what such differences "
+    "came to in virtual tanks.",
     "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
     "root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water that enters × "
     "the time × the loss coefficient ÷ the square of the number of sensors.",
