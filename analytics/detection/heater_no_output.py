@@ -33,7 +33,7 @@ class _Watched:
     weight: Course
     healthy: Flags
     water_degc: Course
-    by: Literal["cold", "outlet", "level", "status"] = "cold"
+    by: Literal["cold", "outlet", "level", "status", "uncalled"] = "cold"
     level: OnLevel | None = None
     rise: CalledRise | None = None
 
@@ -43,9 +43,9 @@ class HeaterNoOutput:
     """
     A backup that should heat and gives nothing: a heater in a tank that takes no power for hours although the hottest
     water is lukewarm (where no sensor stands in it: the water that left the tank last), or the tank's top colder than
-    it ever was before the heater came on; one of which only the status is known that is called and warms nothing; one
-    in passing that takes no power while lukewarm water passes; a boiler whose loop runs into a lukewarm tank without
-    heat.
+    it ever was before the heater came on; one of which only the status is known that is called and warms nothing, or
+    is not called although the top is so cold; one in passing that takes no power while lukewarm water passes; a boiler
+    whose loop runs into a lukewarm tank without heat.
 
     Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told. One
     that someone switched off cannot be told apart from one that failed.
@@ -88,7 +88,12 @@ class HeaterNoOutput:
         if stage.tank is None:
             return self._in_passing(plant, passed & (input_w < self.least_w), heats)
         if plant.site.heaters[stage.heater].power is None:
-            return self._by_status(plant, stage, passed & status_on(plant, stage.heater))
+            called = passed & status_on(plant, stage.heater)
+            watched = self._by_status(plant, stage, called)
+            level = earlier_level(history, stage.heater)
+            if level is None or watched.idle.any():
+                return watched
+            return self._uncalled(plant, watched, level, called=called, rests=passed & (input_w < self.least_w))
         return self._by_power(
             plant, stage, passed & (input_w < self.least_w), heats, earlier_level(history, stage.heater)
         )
@@ -116,6 +121,14 @@ class HeaterNoOutput:
         heats = can_tell & (rise.rise_k > self.warm_part * rise.due_k)
         top = top_degc(plant, stage.tank or "")
         return _Watched(idle, idle / _cells(self.min_running), heats, top, "status", rise=rise)
+
+    def _uncalled(self, plant: PlantDay, watched: _Watched, level: OnLevel, *, called: Flags, rests: Flags) -> _Watched:
+        """Not called although the tank's top is colder than it ever was before it was; as before where it is not."""
+        idle = rests & (watched.water_degc < self._limit_degc(level))
+        if not idle.any():
+            return watched
+        healthy = watched.healthy | lasting(called, _cells(self.min_output))
+        return _Watched(idle, idle / _cells(self.min_cold), healthy, watched.water_degc, "uncalled", level)
 
     def _boiler(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, passed: Flags) -> _Watched:
         tank = tank_of_loop(plant.site, loop.loop)
@@ -207,6 +220,23 @@ _ADVICE: Mapping[str, Advice] = {
         (
             _CHECKS[0].replace("switched off on purpose", "switched off or set lower on purpose"),
             _OF_ELEMENT,
+            *_CHECKS[1:],
+        ),
+    ),
+    "uncalled": Advice(
+        "soon",
+        "The backup {backup} has not been called since {since} although it should: {idle} with the top of its tank at "
+        "down to {lowest_water_degc:.1f} degC. Before, it was called whenever the top had fallen to {level_degc:.1f} "
+        "degC or sooner ({on_days} of {level_days} days).",
+        (
+            "thermostat failed or set lower, or its sensor out of place",
+            "switched off by someone, at the controller, its timer or the breaker",
+            "safety cut-out tripped before the thermostat",
+            "status contact or its wire failed",
+        ),
+        (
+            _CHECKS[0].replace("switched off on purpose", "switched off or set lower on purpose"),
+            "Let an electrician see whether the thermostat closes when it is turned up.",
             *_CHECKS[1:],
         ),
     ),
