@@ -16,7 +16,7 @@ __all__ = ["TOLD_BY", "told_once"]
 
 TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-low-flow": ("loop-no-flow",),
-    "loop-always-on": ("loop-no-flow",),
+    "loop-always-on": ("loop-no-flow", "sensor-swapped"),
     "balance-open": ("tank-losing-heat",),
     "outlet-too-cool": ("sensor-swapped",),
     "sensor-offset": ("sensor-swapped",),
