@@ -33,7 +33,7 @@ class _Watched:
     weight: Course
     healthy: Flags
     water_degc: Course
-    by: Literal["cold", "outlet", "level", "status", "uncalled"] = "cold"
+    by: Literal["cold", "outlet", "level", "status", "uncalled", "boiler"] = "cold"
     level: OnLevel | None = None
     rise: CalledRise | None = None
 
@@ -135,7 +135,7 @@ class HeaterNoOutput:
         top = unknown(plant) if tank is None else _hottest(plant, stage)
         idle = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.least_w) & (top < self.cold_degc)
         heats = lasting(passed & (loop.heat_w >= self.least_w), _cells(self.min_output))
-        return _Watched(idle, idle / _cells(self.min_running), heats, top)
+        return _Watched(idle, idle / _cells(self.min_running), heats, top, "boiler")
 
     def _in_passing(self, plant: PlantDay, rests: Flags, heats: Flags) -> _Watched:
         water = plant.hot_water
@@ -152,6 +152,7 @@ class HeaterNoOutput:
         seconds = float(np.count_nonzero(cells)) * CELL_S
         evidence: dict[str, float | int | str | None] = {
             "backup": component,
+            "boiler": _boiler_name(plant.site),
             "idle": duration(seconds),
             "idle_min": round(seconds / 60),
             "lowest_water_degc": round(float(watched.water_degc[cells].min()), 1),
@@ -179,7 +180,7 @@ class HeaterNoOutput:
 
 
 _CAUSES = (
-    "element burnt out, or boiler locked out",
+    "element burnt out, or heater locked out",
     "safety cut-out tripped, breaker off, or no fuel",
     "contactor, thermostat or its wiring failed",
     "switched off by someone",
@@ -190,8 +191,21 @@ _CHECKS = (
     "touch no switch, leave, and call the gas emergency number.",
     "Water that stood lukewarm lets Legionella grow: heat the tank through, and flush, as local rules ask.",
 )
+_BOILER_CAUSES = (
+    "boiler locked out: its display shows a fault code",
+    "no fuel, ignition failed, or flue or condensate drain blocked",
+    "breaker off, or safety thermostat tripped",
+    "the boiler is not called, or heats elsewhere, while the loop's pump runs",
+)
 _OF_ELEMENT = "An electrician measures the element's resistance with the circuit dead: a burnt-out one is open."
 _ADVICE: Mapping[str, Advice] = {
+    "boiler": Advice(
+        "soon",
+        "{boiler} has given the loop {backup} no heat since {since} although its pump runs: {idle} with the hottest "
+        "water at down to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
+        _BOILER_CAUSES,
+        _CHECKS,
+    ),
     "cold": Advice(
         "soon",
         "The backup {backup} has given no heat since {since} although it should: {idle} with the hottest water at down "
@@ -253,6 +267,12 @@ _ADVICE: Mapping[str, Advice] = {
         (_CHECKS[0], _OF_ELEMENT, *_CHECKS[1:]),
     ),
 }
+
+
+def _boiler_name(site: Site) -> str:
+    """The heater that heats through a loop, by its name where there is one such."""
+    behind = [heater for heater in site.heaters if all(stage.heater != heater for stage in site.stages.values())]
+    return f"The heater {behind[0]}" if len(behind) == 1 else "What heats it"
 
 
 def _component(stage: Stage) -> str:
