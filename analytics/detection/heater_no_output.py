@@ -10,7 +10,7 @@ import numpy as np
 from analytics.detection.findings import Finding, Need, Verdict
 from analytics.detection.heater_calls import RISE_CELLS, CalledRise, called_rise, earlier_level, status_on
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
-from analytics.detection.outlet_level import outlet_of, top_by_outlet
+from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
 from analytics.detection.sunshine import tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.expected.heater import HEATS_W, OnLevel, top_degc
@@ -47,8 +47,9 @@ class HeaterNoOutput:
     is not called although the top is so cold; one in passing that takes no power while lukewarm water passes; a boiler
     whose loop runs into a lukewarm tank without heat.
 
-    Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told. One
-    that someone switched off cannot be told apart from one that failed.
+    Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told; a
+    tank whose highest sensor stands under its warm water, as the last draw shows. One that someone switched off cannot
+    be told apart from one that failed.
     """
 
     kind: ClassVar[str] = "heater-no-output"
@@ -59,6 +60,7 @@ class HeaterNoOutput:
     few_days_k: float = 10.0  # over the days on which it came on: the lowest of few lies above the lowest of many
     cold_part: float = 0.15  # of the warming that is due to a called heater: less is none
     warm_part: float = 0.4  # so much is heating
+    edge: float = 0.1  # of the tank's height: a sensor so little above where heat begins may stand under warm water
     least_due_k: float = 2.0  # a smaller rise cannot be told from none
     min_cold: timedelta = timedelta(hours=2)  # tariffs block heaters for shorter times (common practice)
     min_running: timedelta = timedelta(minutes=45)  # a boiler purges, lights and warms its loop within minutes
@@ -105,6 +107,8 @@ class HeaterNoOutput:
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
         if not has_sensor:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
+        under = _top_height(plant.site, stage) < stage.height[0] + self.edge
+        cold &= ~drawn_warm(plant, stage.tank or "", self.cold_degc, until_drawn=under)
         if level is None or self._limit_degc(level) <= self.cold_degc:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
         top = top_degc(plant, stage.tank or "")
@@ -295,8 +299,13 @@ def _hottest(plant: PlantDay, stage: Stage) -> Course:
 
 def _has_sensor(site: Site, stage: Stage) -> bool:
     """Whether a sensor of its tank stands where a stage heats."""
+    return _top_height(site, stage) >= stage.height[0]
+
+
+def _top_height(site: Site, stage: Stage) -> float:
+    """Where the highest sensor of a stage's tank stands, as a part of its height; below it all without one."""
     points = site.tanks[stage.tank].temperatures if stage.tank else ()
-    return bool(points) and 1.0 - 0.5 / len(points) >= stage.height[0]
+    return 1.0 - 0.5 / len(points) if points else -1.0
 
 
 def _lacking(site: Site, stage: Stage) -> str:
