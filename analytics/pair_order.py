@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.accuracy import limit_of_error
+from analytics.loop_warmth import MOVES_M3_S, gives_warmth
 from analytics.pair_check import PairCheck
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Accuracy, HeatPump, Loop, Site, Tank
 
 __all__ = ["neighbours", "order_checks", "pair_limit_k"]
 
-_MOVES_M3_S = 0.2e-3 / 60
 _SUNNY_W_M2 = 300.0  # a running collector gains (common practice: it does from 100 to 200)
 _HEATS_BELOW_DEGC = 10.0  # outdoors: below it no house is cooled
 _COOLS_ABOVE_DEGC = 26.0  # outdoors: above it no house is heated
@@ -59,7 +59,7 @@ def _loop(plant: PlantDay, loop: Loop) -> Iterator[PairCheck]:
     if sign is None:
         return
     day = plant.loops[loop.id]
-    counted = np.flatnonzero((sign != 0) & (day.flow_m3_s > _MOVES_M3_S))
+    counted = np.flatnonzero((sign != 0) & (day.flow_m3_s > MOVES_M3_S))
     gain_k = (day.leaving_degc[counted] - day.entering_degc[counted]) * sign[counted]
     known = ~np.isnan(gain_k)
     yield from _check(
@@ -90,11 +90,15 @@ def _check(
 
 
 def _sign(plant: PlantDay, loop: Loop) -> Course | None:
-    """+1 where the fluid must leave warmer, -1 where colder, 0 where it is not known; None where it never is."""
+    """
+    +1 where the fluid must leave warmer, -1 where colder, 0 where it is not known; None where it never is.
+
+    A collector without a sun sensor gains where its fluid is warmer than its tank.
+    """
     collector = next((c for c in plant.site.collectors.values() if c.loop == loop.id), None)
     if collector is not None:
         sun = plant.signals.get(collector.irradiance or "")
-        return None if sun is None else (sun.course > _SUNNY_W_M2).astype(np.float64)
+        return (gives_warmth(plant, loop) if sun is None else sun.course > _SUNNY_W_M2).astype(np.float64)
     for pump in plant.site.heat_pumps.values():
         if loop.id in (pump.source_loop, pump.load_loop, pump.desuperheater_loop) and pump.id in plant.heat_pumps:
             on = _works(plant, pump).astype(np.float64)
@@ -106,7 +110,7 @@ def _works(plant: PlantDay, pump: HeatPump) -> NDArray[np.bool_]:
     """Where the compressor runs and its load takes the heat: without that, none comes from the source either."""
     is_on = plant.heat_pumps[pump.id].is_on >= 1.0
     load = plant.loops.get(pump.load_loop or "")
-    return is_on if load is None else is_on & ~(load.flow_m3_s <= _MOVES_M3_S)
+    return is_on if load is None else is_on & ~(load.flow_m3_s <= MOVES_M3_S)
 
 
 def _of_season(plant: PlantDay, pump: HeatPump, loop: Loop, on: Course) -> Course | None:

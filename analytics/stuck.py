@@ -3,18 +3,21 @@ What proves that a level reading should have moved.
 
 A sensor that stands still may measure something steady. It is stuck only where something beside it shows that it
 should have moved: a loop's other pipe, a tank's other heights, water drawn past it after rests, a pump that stopped
-and started again. Limits are common practice, without source, unless a line says otherwise.
+and started again (a meter at zero: `analytics.dry_meter`). Limits are common practice, without source, unless a line
+says otherwise.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from math import inf, nan
+from math import inf
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.dry_meter import DryMeter
+from analytics.heard import Heard
 from analytics.outlet_pairs import outlets
 from analytics.rounding import COARSE_K, least_step
 from analytics.site import HeatPump, HotWater, Loop, Site
@@ -30,7 +33,7 @@ _LOOP_S = 3 * 3600.0  # a loop's sensor, while fluid moved past it and its partn
 _TANK_S = 8 * 3600.0  # a tank's sensor, while its neighbours changed
 _LOOP_PARTNER_K = 5.0
 _TANK_PARTNER_K = 8.0
-_RUN_PART = 0.1
+_LOOP_RAN_S = 1080.0  # and that for so long in all, however short each run is
 _WRONG_SIDE_K = 3.0  # two sensors' limits of error, rounding, and water that a coil is turning over
 _PARTNER_STEPS = 20.0  # of a coarse sensor's own smallest steps
 
@@ -51,31 +54,6 @@ _COMPRESSOR_W = 50.0
 _FROM_GROUND_K = 1.5  # fluid leaves so much colder: only a compressor does that
 _TO_WATER_K = 3.0  # water leaves so much warmer
 _LONGEST_STEP_S = 600.0
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """Readings that are believed so far, in SI: per point seconds from the day's start and values. Shape (n,) each"""
-
-    times_s: Mapping[str, Array]
-    values: Mapping[str, Array]
-
-    def within(self, point: str | None, span: Span) -> tuple[Array, Array]:
-        """A point's readings of a span, the unbelieved ones left out; none where it said nothing."""
-        if point is None or point not in self.values:
-            return np.empty(0), np.empty(0)
-        first, last = self.times_s[point].searchsorted((span[0], span[1] + 1e-9))
-        value = self.values[point][first:last]
-        time_s = self.times_s[point][first:last]
-        if len(value) and np.isnan(value.sum()):
-            known = ~np.isnan(value)
-            return time_s[known], value[known]
-        return time_s, value
-
-    def swing(self, point: str, span: Span) -> float:
-        """How far a point's readings went within a span."""
-        value = self.within(point, span)[1]
-        return float(value.max() - value.min()) if len(value) else 0.0
 
 
 class StuckRule(Protocol):
@@ -144,7 +122,8 @@ class _Beside:
         return bool(heard.times_s[self.point][0] < span[0])
 
     def proved_s(self, heard: Heard, span: Span) -> float:
-        if not self._ran(heard, span):
+        ran_s = self._ran_s(heard, span)
+        if ran_s == inf:
             return inf
         step_k = least_step(heard.values[self.point])
         # A sensor of coarse steps may stand still longer beside a partner that moves.
@@ -152,7 +131,7 @@ class _Beside:
         moved_s = min((self._moved_s(heard, other, span, far_k=far_k) for other in self.partners), default=inf)
         if self.row and COARSE_K <= step_k < inf:
             moved_s = max(moved_s, self._passed_s(heard, span))
-        return max(moved_s, span[0] + self.shortest_s)
+        return max(moved_s, ran_s, span[0] + self.shortest_s)
 
     def _passed_s(self, heard: Heard, span: Span) -> float:
         """When a sensor of the row lay clearly on the wrong side of the one that stands still."""
@@ -165,18 +144,18 @@ class _Beside:
             found = min(found, float(time_s[wrong[0]])) if len(wrong) else found
         return found
 
-    def _ran(self, heard: Heard, span: Span) -> bool:
-        """Whether the loop ran for at least a tenth of the span; without a mover there is nothing to ask."""
+    def _ran_s(self, heard: Heard, span: Span) -> float:
+        """When the loop had run for long enough, short runs added up; without a mover there is nothing to ask."""
         if self.mover is None:
-            return True
-        value = heard.within(self.mover, span)[1]
-        return len(value) > 0 and float(np.mean(value > 0)) >= _RUN_PART
+            return span[0]
+        time_s, value = heard.within(self.mover, span)
+        return _lasted_s(time_s, value > 0, _LOOP_RAN_S) if len(time_s) > 1 else inf
 
     def _moved_s(self, heard: Heard, point: str, span: Span, *, far_k: float) -> float:
         """When a point had gone as far as it must, while the mover ran."""
         time_s, value = heard.within(point, span)
         if self.mover is not None and len(time_s):
-            runs = _value_at(heard, self.mover, time_s) > 0
+            runs = heard.newest(self.mover, time_s) > 0
             time_s, value = time_s[runs], value[runs]
         far = np.flatnonzero(np.maximum.accumulate(value) - np.minimum.accumulate(value) > far_k)
         return float(time_s[far[0]]) if len(far) else inf
@@ -289,8 +268,8 @@ class _Compressor:
         time_s, leaving = heard.within(loop.leaving, span)
         if len(time_s) < 2:
             return inf
-        gain_k = (leaving - _value_at(heard, loop.entering, time_s)) * sign
-        works = (gain_k >= least_k) & (_value_at(heard, mover, time_s) > 0)
+        gain_k = (leaving - heard.newest(loop.entering, time_s)) * sign
+        works = (gain_k >= least_k) & (heard.newest(mover, time_s) > 0)
         return _lasted_s(time_s, works, _RESTED_S)
 
 
@@ -298,14 +277,6 @@ def _outside(heard: Heard, point: str, span: Span) -> Array:
     """A point's believed readings before and after a span."""
     time_s, value = heard.times_s[point], heard.values[point]
     return value[((time_s < span[0]) | (time_s > span[1])) & ~np.isnan(value)]
-
-
-def _value_at(heard: Heard, point: str, time_s: Array) -> Array:
-    """The newest reading of a point at some times; NaN before the first one."""
-    if point not in heard.values:
-        return np.full(len(time_s), nan)
-    last = heard.times_s[point].searchsorted(time_s, side="right") - 1
-    return np.where(last >= 0, heard.values[point][np.maximum(last, 0)], nan)
 
 
 def _lasted_s(time_s: Array, flags: Flags, least_s: float) -> float:
@@ -357,6 +328,9 @@ def _of_water(site: Site, path: HotWater) -> Iterator[StuckRule]:
         others = tuple(other for other in row if other != point)
         top = tops[-1][0] if tops and tops[-1] and point == path.hot else None
         yield _InWater(point, meter, is_counter, others, top, sources.get(point))
+    warm = tuple(each for each in (path.hot, path.heated, path.mixed) if each)
+    if path.cold and warm:
+        yield DryMeter(meter, path.cold, warm, site.points[meter])
 
 
 def _of_compressor(site: Site, pump: HeatPump) -> Iterator[StuckRule]:

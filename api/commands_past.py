@@ -33,7 +33,7 @@ from api.records import Records
 from api.sites import present_site
 from dashboards.figure_names import figure_name
 from dashboards.numbers import Display, display_of, show_figure
-from dashboards.past import moved_sentence, show_change, show_moved
+from dashboards.past import moved_sentence, show_moved, show_movement
 
 __all__ = ["add_past_commands"]
 
@@ -100,10 +100,8 @@ def _moved_table(lines: Sequence[Mapping[str, Any]], site: Site, *, title: str, 
     for line in lines:
         which = str(line["days"]) if has_days or line["days"] > 1 else line["from_day"]
         before, after = figure_from_json(line["before"]), figure_from_json(line["after"])
-        texts = (show_moved(each, line["figure"], display) for each in (before, after))
-        table.add_row(
-            figure_name(site, line["figure"]), which, *texts, show_change(line["change"], after.unit, display)
-        )
+        texts = show_movement(before, after, line["figure"], display)
+        table.add_row(figure_name(site, line["figure"]), which, *texts)
     return table
 
 

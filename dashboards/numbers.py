@@ -31,6 +31,7 @@ __all__ = [
     "interval_places",
     "plural",
     "show_age",
+    "show_beside",
     "show_clock",
     "show_count",
     "show_day",
@@ -163,17 +164,53 @@ def to_display(value: Numbers, unit: str, display: Display) -> Numbers:
 
 def write_figure(figure: Figure, display: Display, *, as_percent: bool = False) -> Written:
     """A figure in the site's display units; `as_percent` writes a ratio as percent. Unknown is a dash without unit."""
-    if as_percent:
-        return _write(figure.value * 100, figure.plus_minus * 100, "%", units=display.units)
     if figure.unit == display.currency or figure.unit in _SYMBOLS:
         # A house's past may be in another currency than its site file of now.
         return _write_money(figure.value, figure.plus_minus, replace(display, currency=figure.unit))
-    if figure.unit == "":
+    if figure.unit == "" and not as_percent:
         return Written(show_count(figure.value), "", "")
+    return _write(*_in_display(figure, display, as_percent=as_percent), units=display.units)
+
+
+def _in_display(figure: Figure, display: Display, *, as_percent: bool) -> tuple[float, float, str]:
+    """Value, half-width of its interval, and the unit's printed name."""
+    if as_percent:
+        return figure.value * 100, figure.plus_minus * 100, "%"
     value, unit = to_display(figure.value, figure.unit, display), unit_name(figure.unit, display)
     # An interval is a difference: half of what the unit's scale makes of its whole width.
     width = to_display(2 * figure.plus_minus, figure.unit, display) - to_display(0.0, figure.unit, display)
-    return _write(value, width / 2, unit, units=display.units)
+    return value, width / 2, unit
+
+
+def show_beside(
+    before: Figure, after: Figure, display: Display, *, as_percent: bool = False
+) -> tuple[str, str, str] | None:
+    """
+    Two figures of one unit, and the second less the first, for a reader who adds up.
+
+    All three are written to the finer of the two figures' places, and the change is that of what is written: the
+    coarser figure alone would hide it. None where a value is not known.
+    """
+    one, other = (_in_display(each, display, as_percent=as_percent) for each in (before, after))
+    if math.isnan(one[0] - other[0]):
+        return None
+    is_count = before.unit == "" and not as_percent
+    places = 0 if is_count else max(_places(value, plus_minus) for value, plus_minus, _ in (one, other))
+    change = round(other[0], places) - round(one[0], places)
+    unit = f" {one[2]}" if one[2] else ""
+    texts = []
+    for value, plus_minus, _ in (one, other):
+        has_interval = plus_minus > 0  # not where it is not known
+        spread = max(plus_minus, 10.0 ** -_places(value, plus_minus)) if has_interval else 0.0
+        shown_spread = f" ± {show_number(spread, _places(value, spread), units=display.units)}" if has_interval else ""
+        texts.append(show_number(value, places, units=display.units) + shown_spread + unit)
+    sign = MINUS if change < 0 else "+"
+    return texts[0], texts[1], f"{sign}{show_number(abs(change), places, units=display.units)}{unit}"
+
+
+def _places(value: float, plus_minus: float) -> int:
+    """Decimals that a value's interval allows; where it has none, three significant digits."""
+    return min(interval_places(plus_minus), 4) if plus_minus > 0 else free_places(value)
 
 
 def _write_money(value: float, plus_minus: float, display: Display) -> Written:

@@ -1,5 +1,6 @@
 """The words for what moved in the past: figures by name, causes, and one sentence a figure."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
@@ -12,11 +13,11 @@ from dashboards.figure_names import figure_name
 from dashboards.numbers import (
     UNKNOWN,
     Display,
+    show_beside,
     show_day,
     show_figure,
     show_money,
     show_number,
-    show_quantity,
     spoken,
 )
 
@@ -28,8 +29,8 @@ __all__ = [
     "moved_sentence",
     "moved_together",
     "past_sentence",
-    "show_change",
     "show_moved",
+    "show_movement",
     "since_words",
 ]
 
@@ -45,15 +46,17 @@ def show_moved(figure: Figure, path: str, display: Display) -> str:
     return show_figure(figure, display, as_percent=path.endswith("backup_fraction"))
 
 
-def show_change(change: float | None, unit: str, display: Display) -> str:
-    """By how much a figure that adds up over days moved; a dash where that is not known."""
-    if change is None:
-        return UNKNOWN
-    if _is_money(unit):
-        text = show_money(abs(change), replace(display, currency=unit))
-    else:
-        text = show_quantity(abs(change), unit, display, places=2)
-    return f"{'−' if change < 0 else '+'}{text}"
+def show_movement(before: Figure, after: Figure, path: str, display: Display) -> tuple[str, str, str]:
+    """A figure before and after, and by how much it moved, so that a reader can add up; a dash where not known."""
+    if before.unit == after.unit and not _is_money(after.unit):
+        told = show_beside(before, after, display, as_percent=path.endswith("backup_fraction"))
+        if told is not None:
+            return told
+    texts = show_moved(before, path, display), show_moved(after, path, display)
+    change = round(after.value, 2) - round(before.value, 2) if before.unit == after.unit else math.nan
+    if change != change:
+        return *texts, UNKNOWN
+    return *texts, f"{'−' if change < 0 else '+'}{show_money(abs(change), replace(display, currency=after.unit))}"
 
 
 def _is_money(unit: str) -> bool:
@@ -63,6 +66,12 @@ def _is_money(unit: str) -> bool:
 def _told(figure: Figure, path: str, display: Display) -> str:
     """A figure within a sentence."""
     return show_moved(figure, path, display) if figure.value == figure.value else "not known"
+
+
+def _beside(moved: MovedFigure, display: Display) -> str:
+    """Before and after within a sentence."""
+    before, after, _ = show_movement(moved.before, moved.after, moved.path, display)
+    return " to ".join("not known" if text == UNKNOWN else text for text in (before, after))
 
 
 def cause_words(cause: PastCause, display: Display) -> str:
@@ -108,8 +117,7 @@ def local_date(instant: datetime, display: Display) -> date:
 def past_sentence(change: PastChange, site: Site, display: Display) -> str:
     """What a cause moved, the figures that add up first."""
     moved = [
-        f"{figure_name(site, one.path).lower()} from "
-        f"{_told(one.before, one.path, display)} to {_told(one.after, one.path, display)}"
+        f"{figure_name(site, one.path).lower()} from {_beside(one, display)}"
         for one in change.sums
         if one.path in ("saved.energy", "hot_water.heat")
     ]

@@ -14,6 +14,7 @@ from dashboards.numbers import (
     in_readers_units,
     interval_places,
     show_age,
+    show_beside,
     show_clock,
     show_day,
     show_figure,
@@ -201,3 +202,27 @@ def test_a_span_is_told_in_two_units_at_most(seconds: float, text: str) -> None:
 
 def test_a_list_is_spoken_with_and_before_its_last() -> None:
     assert [spoken(names) for names in ([], ["a"], ["a", "b"], ["a", "b", "c"])] == ["", "a", "a and b", "a, b and c"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "texts"),
+    [
+        ((4.9, 40.0), (2.6, 1.6), ("4.9 ± 40 kWh", "2.6 ± 1.6 kWh", "−2.3 kWh")),
+        ((13.7, 40.0), (46.93, 1.2), ("13.7 ± 40 kWh", "46.9 ± 1.2 kWh", "+33.2 kWh")),
+        ((1.249, 0.1), (1.251, 0.1), ("1.25 ± 0.10 kWh", "1.25 ± 0.10 kWh", "+0.00 kWh")),
+        ((1200.0, 300.0), (1500.0, 200.0), ("1200 ± 300 kWh", "1500 ± 200 kWh", "+300 kWh")),
+        ((10.0, math.nan), (12.34, 0.3), ("10.0 kWh", "12.3 ± 0.3 kWh", "+2.3 kWh")),
+    ],
+)
+def test_two_figures_and_their_change_add_up_as_written(
+    before: tuple[float, float], after: tuple[float, float], texts: tuple[str, str, str]
+) -> None:
+    figures = [Figure(value, "kWh", plus_minus) for value, plus_minus in (before, after)]
+    assert show_beside(figures[0], figures[1], SI) == texts
+    shown = [float(text.replace("−", "-").split(" ")[0]) for text in texts]
+    assert shown[0] + shown[2] == pytest.approx(shown[1])
+
+
+def test_a_change_from_what_is_not_known_is_not_told() -> None:
+    figures = [Figure(value, "kWh", 0.1) for value in (math.nan, 1.0)]
+    assert show_beside(figures[0], figures[1], SI) is None

@@ -58,7 +58,7 @@ def _history(case: dict[str, Any]) -> list[DayLedger]:
     conditions, standby = case.get("conditions", {}), case.get("standby_w_k", [])
     if per_hour is None and not pairs and not residuals and not conditions and not standby:
         return []
-    history = record(DAY, days=12, kwh_per_h=1.2 if per_hour is None else per_hour)
+    history = record(DAY, days=max(12, len(standby)), kwh_per_h=1.2 if per_hour is None else per_hour)
     for pair in pairs:
         told = dict(pair)
         history = with_checks(history, told, days=told.pop("days"))

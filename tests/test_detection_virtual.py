@@ -30,8 +30,9 @@ _EARLY_MS = {
     "tank-losing-heat": 10 * 3_600_000,
     "heater-preempts": 10 * 3_600_000,
 }
-# A compressor's power that sticks at rest is seen to stand since the compressor stopped.
-_STOOD_MS = {"hp.power": 6 * 3_600_000}
+# A compressor's power that sticks at rest is seen to stand since the compressor stopped; a meter at zero since the
+# last draw.
+_STOOD_MS = {"hp.power": 6 * 3_600_000, "draw.flow": 12 * 3_600_000, "draw.volume": 12 * 3_600_000}
 _DAYS, _FIRST_BROKEN, _BROKEN_DAYS = 18, 12, 3
 
 
@@ -147,6 +148,12 @@ _BROKEN = [
         ]
     ),
     _Broken("two-tank", "sensor-stuck", _WINTER, "sensor-stuck", "hp.power", _SAME_DAY, ("hp.power",)),
+    # It runs for minutes at a time, an hour a day.
+    _Broken(
+        "boiler-backup", "sensor-stuck", _WINTER, "sensor-stuck", "boiler.leaving", _NEXT_DAYS, ("boiler.leaving",)
+    ),
+    _Broken("heat-pump-tank", "sensor-stuck", _WINTER, "sensor-stuck", "draw.flow", _NEXT_DAYS, ("draw.flow",)),
+    _Broken("assumed-flow", "sensor-stuck", _WINTER, "sensor-stuck", "draw.volume", _NEXT_DAYS, ("draw.volume",)),
     _Broken(
         "solar-one-tank", "sensor-stuck", _SUMMER, "sensor-stuck", "collector.flow", _NEXT_DAYS, ("collector.flow",)
     ),

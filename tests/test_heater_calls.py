@@ -22,7 +22,13 @@ _DAY_MS = 86_400_000
 
 
 def _alerts(
-    scenario: str, start: date, *, days: int, broken: tuple[int, int] | None = None, n_sensors: int | None = None
+    scenario: str,
+    start: date,
+    *,
+    days: int,
+    broken: tuple[int, int] | None = None,
+    n_sensors: int | None = None,
+    fault: str = "element-burnt-out",
 ) -> tuple[int, list[Alert]]:
     """
     Alerts of a house whose element is burnt out from one day's morning to another's, and when that began.
@@ -32,7 +38,7 @@ def _alerts(
     zone = site_of(SCENARIOS[scenario]).timezone
     first_ms = local_day(start, zone).start_ms
     at_ms = [first_ms + n * _DAY_MS + 10 * 3_600_000 for n in broken or (0, 0)]
-    faults: Sequence[Fault] = [Fault(name="element-burnt-out", start_ms=at_ms[0], end_ms=at_ms[1])] if broken else []
+    faults: Sequence[Fault] = [Fault(name=fault, start_ms=at_ms[0], end_ms=at_ms[1])] if broken else []
     run = simulate(SCENARIOS[scenario], start=start, days=days, seed=5, faults=faults)
     site = run.site if n_sensors is None else _with_fewer_sensors(run.site, n_sensors)
     alerts: list[Alert] = []
@@ -95,6 +101,14 @@ def test_a_called_element_that_warms_nothing_is_found_within_hours_by_its_status
     assert alert.detected_ms - alert.began_ms <= 2 * 3_600_000
     assert "warms nothing" in alert.summary
     assert alert.ended_ms is not None
+
+
+def test_a_boiler_that_gives_its_loop_nothing_is_told_by_its_own_name_and_causes() -> None:
+    _, (alert,) = _alerts("boiler-backup", date(2026, 1, 5), days=4, broken=(1, 4), fault="boiler-lockout")
+    assert (alert.kind, alert.component) == ("heater-no-output", "boiler")
+    assert alert.summary.startswith("The heater burner has given the loop boiler no heat since")
+    assert alert.likely_causes[0].startswith("boiler locked out")
+    assert not any("element" in cause for cause in alert.likely_causes)
 
 
 @pytest.mark.parametrize("start", [date(2026, 1, 5), date(2026, 6, 1)], ids=str)

@@ -94,8 +94,77 @@ def test_what_moved_in_coarse_steps_only_may_stand_still():
     assert "cold" not in after.still
 
 
+def _at_rest(drawn_degc):
+    """A pipe that is drawn through until 08:00 and goes to the room's temperature from then on."""
+    value = _pipe(drawn_degc)
+    start = value[np.argmax(LATE)]
+    return np.where(LATE, np.round((20.0 + (start - 20.0) * np.exp(-(MINUTES - 8 * 3600) / 2400)) / 0.02) * 0.02, value)
+
+
 def test_taps_that_stay_closed_prove_nothing():
-    assert _bad(_house(hot=_held("hot"), draw=np.where(LATE, 0.0, DRAWS)))[0] == {}
+    rest = {name: _at_rest(degc) for name, degc in (("cold", 8.0), ("mixed", 49.0))}
+    assert _bad(_house(**rest, hot=_held("hot"), draw=np.where(LATE, 0.0, DRAWS)))[0] == {}
+
+
+def test_a_meter_at_zero_while_cold_and_hot_pipes_tell_of_draws_is_stuck():
+    bad, faults, after = _bad(_house(draw=np.where(LATE, 0.0, DRAWS)))
+    assert list(bad) == ["draw"]
+    # By hand: the last draw before 08:00 ended at 07:09; the fourth after it began at 15:00, and a minute on both
+    # pipes had moved far enough.
+    assert bad["draw"].tolist() == (MINUTES >= 7 * 3600 + 600).tolist()
+    assert faults[0].proved_s == pytest.approx(15 * 3600.0, abs=120)
+    assert after.stuck == {"draw": 0.0}
+    assert _bad(_house(draw=np.zeros(len(MINUTES))), before=after)[0]["draw"].all()
+
+
+@pytest.mark.parametrize(
+    "pipes",
+    [
+        {"hot": np.where(MINUTES % 7200 < 3600, 50.0, 25.0)},  # a pump that sends the hot water round
+        {"cold": np.where(MINUTES % 7200 < 3600, 12.0, 20.0)},  # cold water drawn beside the path
+    ],
+    ids=["hot alone", "cold alone"],
+)
+def test_one_pipe_alone_that_moves_tells_of_no_draw(pipes):
+    rest = {name: _at_rest(degc) for name, degc in (("cold", 8.0), ("hot", 54.0), ("mixed", 49.0))}
+    moved = {name: np.where(LATE, value, rest[name]) for name, value in pipes.items()}
+    assert _bad(_house(**{**rest, **moved}, draw=np.where(LATE, 0.0, DRAWS)))[0] == {}
+
+
+def _metered(**meter):
+    """The taps' path with another meter."""
+    return site(
+        [*(point(name, "temperature", "degC") for name in ("top", "cold", "hot", "mixed")), point("draw", **meter)],
+        tanks={"t": Tank(id="t", volume_l=300, temperatures=("top",))},
+        hot_water=HotWater(
+            tanks=("t",),
+            cold="cold",
+            hot="hot",
+            mixed="mixed",
+            **{"volume" if meter["quantity"] == "volume" else "flow": "draw"},
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("meter", "step_m3", "is_stuck"),
+    [
+        ({"quantity": "volume", "unit": "l", "sampling": "counter"}, 0.001, True),
+        ({"quantity": "volume", "unit": "l", "sampling": "counter"}, 0.038, False),  # 10 gal: draws may be smaller
+        ({"quantity": "flow", "unit": "l/min", "interval_s": 10}, None, True),
+        ({"quantity": "flow", "unit": "l/min", "interval_s": 300}, None, False),  # it may miss every draw
+    ],
+    ids=["counter", "coarse counter", "instants", "seldom instants"],
+)
+def test_a_meter_is_judged_as_far_as_it_can_miss_no_draw(meter, step_m3, is_stuck):
+    # Seven draws, from 05:00 on, an hour and a half apart.
+    drawn = (MINUTES >= 5 * 3600) & ((MINUTES - 5 * 3600) % 5400 < 600)
+    pipes = {name: np.where(drawn, degc, 20.0) for name, degc in (("cold", 8.0), ("hot", 54.0), ("mixed", 49.0))}
+    early = drawn & (MINUTES < 6 * 3600)
+    draw = np.where(early, 1e-4, 0.0) if step_m3 is None else 5.0 + step_m3 * np.cumsum(early)
+    values = {"top": np.full(len(MINUTES), 55.0), "draw": draw, **pipes}
+    bad, _, _ = find_bad(_metered(**meter), dict.fromkeys(values, MINUTES), values)
+    assert list(bad) == (["draw"] if is_stuck else [])
 
 
 def test_a_flow_that_stays_at_its_running_value_through_its_pumps_rests_is_stuck():

@@ -10,7 +10,7 @@ import numpy as np
 from analytics.detection.findings import Finding, Need, Verdict
 from analytics.detection.heater_calls import RISE_CELLS, CalledRise, called_rise, earlier_level, status_on
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
-from analytics.detection.outlet_level import outlet_of, top_by_outlet
+from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
 from analytics.detection.sunshine import tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.expected.heater import HEATS_W, OnLevel, top_degc
@@ -33,7 +33,7 @@ class _Watched:
     weight: Course
     healthy: Flags
     water_degc: Course
-    by: Literal["cold", "outlet", "level", "status"] = "cold"
+    by: Literal["cold", "outlet", "level", "status", "uncalled", "boiler"] = "cold"
     level: OnLevel | None = None
     rise: CalledRise | None = None
 
@@ -43,12 +43,13 @@ class HeaterNoOutput:
     """
     A backup that should heat and gives nothing: a heater in a tank that takes no power for hours although the hottest
     water is lukewarm (where no sensor stands in it: the water that left the tank last), or the tank's top colder than
-    it ever was before the heater came on; one of which only the status is known that is called and warms nothing; one
-    in passing that takes no power while lukewarm water passes; a boiler whose loop runs into a lukewarm tank without
-    heat.
+    it ever was before the heater came on; one of which only the status is known that is called and warms nothing, or
+    is not called although the top is so cold; one in passing that takes no power while lukewarm water passes; a boiler
+    whose loop runs into a lukewarm tank without heat.
 
-    Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told. One
-    that someone switched off cannot be told apart from one that failed.
+    Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told; a
+    tank whose highest sensor stands under its warm water, as the last draw shows. One that someone switched off cannot
+    be told apart from one that failed.
     """
 
     kind: ClassVar[str] = "heater-no-output"
@@ -59,6 +60,7 @@ class HeaterNoOutput:
     few_days_k: float = 10.0  # over the days on which it came on: the lowest of few lies above the lowest of many
     cold_part: float = 0.15  # of the warming that is due to a called heater: less is none
     warm_part: float = 0.4  # so much is heating
+    edge: float = 0.1  # of the tank's height: a sensor so little above where heat begins may stand under warm water
     least_due_k: float = 2.0  # a smaller rise cannot be told from none
     min_cold: timedelta = timedelta(hours=2)  # tariffs block heaters for shorter times (common practice)
     min_running: timedelta = timedelta(minutes=45)  # a boiler purges, lights and warms its loop within minutes
@@ -88,7 +90,12 @@ class HeaterNoOutput:
         if stage.tank is None:
             return self._in_passing(plant, passed & (input_w < self.least_w), heats)
         if plant.site.heaters[stage.heater].power is None:
-            return self._by_status(plant, stage, passed & status_on(plant, stage.heater))
+            called = passed & status_on(plant, stage.heater)
+            watched = self._by_status(plant, stage, called)
+            level = earlier_level(history, stage.heater)
+            if level is None or watched.idle.any():
+                return watched
+            return self._uncalled(plant, watched, level, called=called, rests=passed & (input_w < self.least_w))
         return self._by_power(
             plant, stage, passed & (input_w < self.least_w), heats, earlier_level(history, stage.heater)
         )
@@ -100,6 +107,8 @@ class HeaterNoOutput:
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
         if not has_sensor:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
+        under = _top_height(plant.site, stage) < stage.height[0] + self.edge
+        cold &= ~drawn_warm(plant, stage.tank or "", self.cold_degc, until_drawn=under)
         if level is None or self._limit_degc(level) <= self.cold_degc:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
         top = top_degc(plant, stage.tank or "")
@@ -117,12 +126,20 @@ class HeaterNoOutput:
         top = top_degc(plant, stage.tank or "")
         return _Watched(idle, idle / _cells(self.min_running), heats, top, "status", rise=rise)
 
+    def _uncalled(self, plant: PlantDay, watched: _Watched, level: OnLevel, *, called: Flags, rests: Flags) -> _Watched:
+        """Not called although the tank's top is colder than it ever was before it was; as before where it is not."""
+        idle = rests & (watched.water_degc < self._limit_degc(level))
+        if not idle.any():
+            return watched
+        healthy = watched.healthy | lasting(called, _cells(self.min_output))
+        return _Watched(idle, idle / _cells(self.min_cold), healthy, watched.water_degc, "uncalled", level)
+
     def _boiler(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, passed: Flags) -> _Watched:
         tank = tank_of_loop(plant.site, loop.loop)
         top = unknown(plant) if tank is None else _hottest(plant, stage)
         idle = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.least_w) & (top < self.cold_degc)
         heats = lasting(passed & (loop.heat_w >= self.least_w), _cells(self.min_output))
-        return _Watched(idle, idle / _cells(self.min_running), heats, top)
+        return _Watched(idle, idle / _cells(self.min_running), heats, top, "boiler")
 
     def _in_passing(self, plant: PlantDay, rests: Flags, heats: Flags) -> _Watched:
         water = plant.hot_water
@@ -139,6 +156,7 @@ class HeaterNoOutput:
         seconds = float(np.count_nonzero(cells)) * CELL_S
         evidence: dict[str, float | int | str | None] = {
             "backup": component,
+            "boiler": _boiler_name(plant.site),
             "idle": duration(seconds),
             "idle_min": round(seconds / 60),
             "lowest_water_degc": round(float(watched.water_degc[cells].min()), 1),
@@ -166,7 +184,7 @@ class HeaterNoOutput:
 
 
 _CAUSES = (
-    "element burnt out, or boiler locked out",
+    "element burnt out, or heater locked out",
     "safety cut-out tripped, breaker off, or no fuel",
     "contactor, thermostat or its wiring failed",
     "switched off by someone",
@@ -177,8 +195,21 @@ _CHECKS = (
     "touch no switch, leave, and call the gas emergency number.",
     "Water that stood lukewarm lets Legionella grow: heat the tank through, and flush, as local rules ask.",
 )
+_BOILER_CAUSES = (
+    "boiler locked out: its display shows a fault code",
+    "no fuel, ignition failed, or flue or condensate drain blocked",
+    "breaker off, or safety thermostat tripped",
+    "the boiler is not called, or heats elsewhere, while the loop's pump runs",
+)
 _OF_ELEMENT = "An electrician measures the element's resistance with the circuit dead: a burnt-out one is open."
 _ADVICE: Mapping[str, Advice] = {
+    "boiler": Advice(
+        "soon",
+        "{boiler} has given the loop {backup} no heat since {since} although its pump runs: {idle} with the hottest "
+        "water at down to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
+        _BOILER_CAUSES,
+        _CHECKS,
+    ),
     "cold": Advice(
         "soon",
         "The backup {backup} has given no heat since {since} although it should: {idle} with the hottest water at down "
@@ -210,6 +241,23 @@ _ADVICE: Mapping[str, Advice] = {
             *_CHECKS[1:],
         ),
     ),
+    "uncalled": Advice(
+        "soon",
+        "The backup {backup} has not been called since {since} although it should: {idle} with the top of its tank at "
+        "down to {lowest_water_degc:.1f} degC. Before, it was called whenever the top had fallen to {level_degc:.1f} "
+        "degC or sooner ({on_days} of {level_days} days).",
+        (
+            "thermostat failed or set lower, or its sensor out of place",
+            "switched off by someone, at the controller, its timer or the breaker",
+            "safety cut-out tripped before the thermostat",
+            "status contact or its wire failed",
+        ),
+        (
+            _CHECKS[0].replace("switched off on purpose", "switched off or set lower on purpose"),
+            "Let an electrician see whether the thermostat closes when it is turned up.",
+            *_CHECKS[1:],
+        ),
+    ),
     "status": Advice(
         "soon",
         "The backup {backup} is called since {since} and warms nothing: in {idle} of calls without draws the tank rose "
@@ -223,6 +271,12 @@ _ADVICE: Mapping[str, Advice] = {
         (_CHECKS[0], _OF_ELEMENT, *_CHECKS[1:]),
     ),
 }
+
+
+def _boiler_name(site: Site) -> str:
+    """The heater that heats through a loop, by its name where there is one such."""
+    behind = [heater for heater in site.heaters if all(stage.heater != heater for stage in site.stages.values())]
+    return f"The heater {behind[0]}" if len(behind) == 1 else "What heats it"
 
 
 def _component(stage: Stage) -> str:
@@ -245,8 +299,13 @@ def _hottest(plant: PlantDay, stage: Stage) -> Course:
 
 def _has_sensor(site: Site, stage: Stage) -> bool:
     """Whether a sensor of its tank stands where a stage heats."""
+    return _top_height(site, stage) >= stage.height[0]
+
+
+def _top_height(site: Site, stage: Stage) -> float:
+    """Where the highest sensor of a stage's tank stands, as a part of its height; below it all without one."""
     points = site.tanks[stage.tank].temperatures if stage.tank else ()
-    return bool(points) and 1.0 - 0.5 / len(points) >= stage.height[0]
+    return 1.0 - 0.5 / len(points) if points else -1.0
 
 
 def _lacking(site: Site, stage: Stage) -> str:

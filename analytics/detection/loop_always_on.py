@@ -23,6 +23,7 @@ from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, tank_end
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
 from analytics.figures import DayLedger
+from analytics.loop_warmth import gives_warmth
 from analytics.plant import CELL_S, LoopDay, PlantDay
 from analytics.site import Loop, Site
 
@@ -35,7 +36,8 @@ class LoopAlwaysOn:
     A tank's charging pump that runs for long without bringing heat.
 
     Not this: frost protection and sampling runs, which are short; a cloud over a running collector; a pump that runs
-    and moves nothing (`loop-no-flow`).
+    and moves nothing (`loop-no-flow`); fluid that is warmer than the tank around it: such a loop gives heat, whatever
+    its two sensors say (`sensor-swapped`).
     """
 
     kind: ClassVar[str] = "loop-always-on"
@@ -61,7 +63,8 @@ class LoopAlwaysOn:
         has_meter = plant.site.loops[component].flow is not None
         heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
         runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= FLOW_MOVES_M3_S)
-        useless = runs & (heat_w < self.gain_w) & self._nothing_to_gain(plant, loop)
+        cools = ~gives_warmth(plant, plant.site.loops[component])
+        useless = runs & (heat_w < self.gain_w) & cools & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
         worthwhile = lasting(passed & (heat_w >= self.worth_w), _cells(self.min_worth))
         return judge(

@@ -8,6 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.detection.drawn_water import drawn_stretches
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, duration, instant_ms
 from analytics.figures import DayLedger
@@ -46,7 +47,8 @@ class OutletTooCool:
     Delivered water that stays below a useful temperature: although the tank gives hot water, or for want of it.
 
     Not this: a tank that is used up and warm again a few hours later, a heater in passing that works at its limit,
-    the first litres of a draw, a valve set low on purpose.
+    the first litres of a draw, a valve set low on purpose, a pipe that cools between draws where the meter is read too
+    seldom to tell them apart.
     """
 
     kind: ClassVar[str] = "outlet-too-cool"
@@ -75,7 +77,10 @@ class OutletTooCool:
         if path is None or water is None or not any(place in water.sensors for place in _PLACES):
             return NotAssessed("The temperature of the delivered water is not known.")
         limit = min(self.useful_degc, path.mixed_set_c - self.below_set_k)
-        drawn = [each for draw in water.draws if (each := self._drawn(draw, water, limit)) is not None]
+        meter = plant.signals.get(path.flow or path.volume or "")
+        drawn = [
+            each for draw in water.draws if (each := self._drawn(draw, water, meter, limit_degc=limit)) is not None
+        ]
         # The tank has hot water to give: what is cool behind the valve was mixed so.
         has_tank_sensor = "hot" in water.sensors or "heated" in water.sensors
         by_valve = [d for d in drawn if has_tank_sensor and d.place == "mixed" and _is_hot(d, path)]
@@ -85,16 +90,18 @@ class OutletTooCool:
         if findings:
             before = [at_ms for at_ms in good if at_ms < findings[0].began_ms]
             return Fault(tuple(findings), before[0] if before else None)
-        return Clear(good[0]) if good else NotAssessed("No draw was long enough with hot water in the tank to tell.")
+        return Clear(good[0]) if good else NotAssessed(_NONE_TELLS)
 
-    def _drawn(self, draw: Draw, water: HotWaterDay, limit_degc: float) -> _Drawn | None:
-        from_s = draw.start_s + self.settling.total_seconds()
+    def _drawn(self, draw: Draw, water: HotWaterDay, meter: Signal | None, *, limit_degc: float) -> _Drawn | None:
+        stretches = drawn_stretches(draw, meter, self.settling.total_seconds())
         for place in _PLACES:
-            value = _within(water.sensors.get(place), from_s, draw.end_s)
-            if len(value):
-                settled_s = draw.end_s - from_s
-                cool_s = float(np.mean(value < limit_degc)) * settled_s
-                return _Drawn(draw, place, cool_s, settled_s, float(value.mean()))
+            signal = water.sensors.get(place)
+            told = [(s, value) for s in stretches if len(value := _within(signal, s.start_s, s.end_s))]
+            if told:
+                settled_s = sum(s.seconds for s, _ in told)
+                cool_s = sum(s.cool_part(value, limit_degc) * s.seconds for s, value in told)
+                degc = sum(s.delivered_degc(value) * s.seconds for s, value in told) / settled_s
+                return _Drawn(draw, place, cool_s, settled_s, degc)
         return None
 
     def _mixed_cool(self, plant: PlantDay, drawn: _Draws, limit: float) -> list[Finding]:
@@ -248,6 +255,10 @@ def _proof(run: _Draws, proved: Callable[[_Draws], bool]) -> int | None:
     return next((n for n in range(len(run)) if proved(run[: n + 1])), None)
 
 
+_NONE_TELLS = (
+    "No draw was long enough, with hot water in the tank, to tell; a meter that is read seldom does not say when water "
+    "ran."
+)
 _MIXED = (
     "Water behind the mixing valve is too cool since {since}: down to {lowest_degc:.0f} degC in {draws} draws, "
     "although the tank gave water of {hot_degc:.0f} degC."

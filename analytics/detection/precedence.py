@@ -2,7 +2,8 @@
 One cause, one alert: of two kinds that see the same cause on the same component, the more specific one speaks.
 
 A pump that moves almost nothing is without flow on some days and with little on others; a compressor that never runs
-for long has a poor COP. The second telling is left out while the first one lasts; where it was there before, it stays.
+for long has a poor COP; a boiler's loop without flow brings no heat. The second telling is left out while the first
+one lasts; where it was there before, it stays.
 A finding that rests on other parts is left out while any alert of these lasts.
 """
 
@@ -16,11 +17,12 @@ __all__ = ["TOLD_BY", "told_once"]
 
 TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-low-flow": ("loop-no-flow",),
-    "loop-always-on": ("loop-no-flow",),
+    "loop-always-on": ("loop-no-flow", "sensor-swapped"),
     "balance-open": ("tank-losing-heat",),
     "outlet-too-cool": ("sensor-swapped",),
     "sensor-offset": ("sensor-swapped",),
     "heat-pump-low-cop": ("heat-pump-short-cycles",),
+    "heater-no-output": ("loop-no-flow",),
     "heater-preempts": ("heater-always-on",),
 }
 """Kinds that are left out while one of those after it is told of the same component."""

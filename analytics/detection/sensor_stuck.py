@@ -97,11 +97,7 @@ class SensorStuck:
                 "used_by": uses_of(plant.site, fault.point),
                 "judged": fault.sentence,
             },
-            likely_causes=(
-                "sensor or its converter hung; the gateway repeats an old value",
-                "sensor slipped out of its pocket",
-                "wrong channel",
-            ),
+            likely_causes=_METER_CAUSES if _is_meter(plant.site, fault.point) else _SENSOR_CAUSES,
             checks=_CHECKS,
             cost_per_day=None,
             weight_s=fault.end_s - fault.start_s,
@@ -157,6 +153,20 @@ class SensorRange:
         )
 
 
+def _is_meter(site: Site, point: str) -> bool:
+    return site.points[point].quantity in ("flow", "volume")
+
+
+_SENSOR_CAUSES = (
+    "sensor or its converter hung; the gateway repeats an old value",
+    "sensor slipped out of its pocket",
+    "wrong channel",
+)
+_METER_CAUSES = (
+    "the meter's wheel is blocked, or its strainer clogged",
+    "pulse head loose or its battery empty, cable broken",
+    "converter hung, or the gateway repeats an old value",
+)
 _CHECKS = (
     "Compare with a thermometer held beside the sensor.",
     "Look at plug, wire and pocket of the sensor; open panels only without voltage and by a licensed electrician.",

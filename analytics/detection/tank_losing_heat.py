@@ -38,6 +38,7 @@ class TankLosingHeat:
     days: int = 2  # that must all show it
     within: timedelta = timedelta(days=5)
     record_days: int = 8  # earlier days that the record needs
+    lasting_part: float = 2 / 3  # of the days since a loss began that show it: one of few quiet hours may not
     longest_record: int = 21  # the oldest of them: what comes later may be the loss itself
     times: float = 1.75  # a room 10 K colder than told makes a third
     scatter: float = 4.0  # robust standard deviations of the record
@@ -53,7 +54,8 @@ class TankLosingHeat:
         if plant.until_s < SETTLED_S or not any(last_s >= 0 for last_s in plant.last_s.values()):
             return NotAssessed("The days before are judged ten minutes after midnight, when their readings are here.")
         seen = _seen(history, component)
-        record, recent = seen[: -self.days][: self.longest_record], seen[-self.days :]
+        recent = seen[-self.days :]
+        record = self._before_loss(seen, plant, component)[: self.longest_record]
         if len(record) < self.record_days or recent[0][0] < plant.day.date - self.within:
             return NotAssessed(f"Tank {component} has too few days with quiet hours to know its standby loss.")
         usual, limit = self._limit(record, plant, component)
@@ -65,13 +67,27 @@ class TankLosingHeat:
             return Clear(day_start_ms(plant, recent[-1][0]))  # on the day before it may have been mended
         return NotAssessed(f"Tank {component} lost more than usual on some of its last days only.")
 
-    def _limit(self, record: Sequence[_Day], plant: PlantDay, tank: str) -> tuple[float, float]:
-        """The usual loss coefficient, and what is beyond doubt more. [W/K]"""
+    def _before_loss(self, seen: Sequence[_Day], plant: PlantDay, tank: str) -> Sequence[_Day]:
+        """The days before those that are judged, and before those of a loss that has lasted up to them."""
+        record = seen[: -self.days]
+        if len(record) < self.record_days:
+            return record
+        _, limit = self._limit(record[: self.longest_record], plant, tank, beyond_highest=False)
+        is_above = np.array([value >= limit for _, value, _ in seen])
+        part_since = np.cumsum(is_above[::-1])[::-1] / np.arange(len(seen), 0, -1)
+        lasts = (part_since >= self.lasting_part) & is_above & np.append(is_above[1:], False)
+        return record[: int(lasts.argmax())] if lasts.any() else record
+
+    def _limit(
+        self, record: Sequence[_Day], plant: PlantDay, tank: str, *, beyond_highest: bool = True
+    ) -> tuple[float, float]:
+        """The usual loss coefficient, and what is beyond doubt more (also than the highest of the record). [W/K]"""
         values = np.asarray([value for _, value, _ in record])
         usual = max(float(np.median(values)), 0.0)
         away = 1.4826 * float(np.median(np.abs(values - usual)))  # of a normal distribution
         least = self.min_kwh * 1000.0 / 24.0 / max(_above_k(plant, tank), 1.0)
-        return usual, max(self.times * usual, usual + self.scatter * away, usual + least, float(values.max()))
+        limit = max(self.times * usual, usual + self.scatter * away, usual + least)
+        return usual, max(limit, float(values.max())) if beyond_highest else limit
 
     def _finding(
         self, plant: PlantDay, tank: str, days: Sequence[_Day], *, record: tuple[float, float, int]

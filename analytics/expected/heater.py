@@ -44,10 +44,10 @@ def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str,
     """
     The day's lowest temperatures of the tank's top: as the heater came on, and of half hours in which it rested.
 
-    Nothing where the tank has no sensor, the heater no power meter, or either was not heard.
+    Nothing where the tank has no sensor, the heater neither power meter nor status, or either was not heard.
     """
     tank = plant.tanks.get(stage.tank or "")
-    if tank is None or heater.power is None or heater.id not in plant.heaters:
+    if tank is None or heater.id not in plant.heaters:
         return {}
     top = top_degc(plant, tank.tank)
     on = plant.heaters[heater.id].input_w >= HEATS_W
@@ -56,7 +56,7 @@ def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str,
         begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
         found["start_degc"] = float(np.fmin.reduce(top[begins], initial=np.inf))
     blocks = (len(on) // _BLOCK, _BLOCK)
-    # Where it is on, or its power is not known, nothing rests: these cells must not count as cold ones.
+    # Where it is on, or its input is not known, nothing rests: these cells must not count as cold ones.
     rests = np.where(plant.heaters[heater.id].input_w < HEATS_W, top, np.inf)[: blocks[0] * _BLOCK]
     found["idle_degc"] = float(np.fmin.reduce(np.maximum.reduce(rests.reshape(blocks), axis=1), initial=np.inf))
     return {name: value for name, value in found.items() if isfinite(value)}

@@ -22,7 +22,7 @@ from dashboards.figure_names import figure_name
 from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
-from dashboards.past import local_date, past_sentence, show_moved
+from dashboards.past import local_date, past_sentence, show_movement
 from dashboards.readings import Reading, newest_of, read_now
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
 
@@ -145,18 +145,16 @@ def alert_line(alert: AlertView, context: SiteContext, display: Display) -> Aler
     return AlertLine(alert, alert_link(alert.id), _since(alert, context, display), cost)
 
 
+_PAST_HEADINGS = ("Figure", "Days", "Before", "After", "Change")
+
+
 def _past_line(change: PastChange, site: Site, display: Display) -> PastLine:
     rows = [
-        (
-            figure_name(site, one.path),
-            str(one.days),
-            show_moved(one.before, one.path, display),
-            show_moved(one.after, one.path, display),
-        )
+        (figure_name(site, one.path), str(one.days), *show_movement(one.before, one.after, one.path, display))
         for one in change.sums
     ]
     when = f"Computed again on {show_day(local_date(change.computed, display), display, year=True)}."
-    return PastLine(past_sentence(change, site, display), when, Table(("Figure", "Days", "Before", "After"), rows))
+    return PastLine(past_sentence(change, site, display), when, Table(_PAST_HEADINGS, rows))
 
 
 def _span(context: SiteContext, today: date) -> Span:
