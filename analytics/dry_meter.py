@@ -64,6 +64,9 @@ class DryMeter:
         is_counter = self.meter.sampling == "counter"
         if not is_counter and heard.within(self.point, span)[1][0] != 0:
             return inf
+        # Most nights no pipe warms: quick to see.
+        if not any(_rises(heard.within(each, span)[1]) for each in self.warm):
+            return inf
         time_s = np.arange(span[0], span[1], _MINUTE_S)
         if len(time_s) <= _JUMP_MINUTES:
             return inf
@@ -97,6 +100,10 @@ class DryMeter:
             warms = warm[:, -1] - warm.min(axis=1) >= _WARMS_K
             found[_JUMP_MINUTES:] |= warms & cools & np.logical_and.reduce(fresh)
         return found
+
+
+def _rises(value: Array) -> bool:
+    return len(value) > 0 and float((value - np.minimum.accumulate(value)).max()) >= _WARMS_K
 
 
 def _before(value: Array) -> Array:
