@@ -63,7 +63,7 @@ class LoopNeverCalled:
     lift_k: float = 15.0  # above the usual start difference of 8 K, with margin
     lift_without_sun_k: float = 25.0  # no irradiance known: warm pipes in a hot attic stay below
     sun_w_m2: float = 200.0  # below, a collector warms by air more than by sun
-    min_ignored: timedelta = timedelta(minutes=45)  # after a full tank controllers wait for its top to cool
+    min_ignored: timedelta = timedelta(minutes=60)  # controllers wait for a full tank, or see a warmer sensor
     min_sun: timedelta = timedelta(minutes=90)  # a cold collector warms up in ten to twenty minutes of sun
     cool_tank_degc: float = 40.0  # above, hot gas may have nothing to give
     min_compressor: timedelta = timedelta(minutes=60)  # a desuperheater's pump may wait for hot gas at every start
