@@ -119,11 +119,17 @@ def _changed(kept: Figure, again: Figure | None) -> str:
     if again is None or isnan(again.value) != isnan(kept.value):
         why = again.why if again is not None else ""
         return f"Worked out again from the readings of now, it is not the figure that was kept. {why}".rstrip()
-    if isnan(kept.value) or isclose(kept.value, again.value, rel_tol=_DIFFERS, abs_tol=_DIFFERS):
+    if isnan(kept.value):
+        return ""
+    if not isclose(kept.value, again.value, rel_tol=_DIFFERS, abs_tol=_DIFFERS):
+        it_is = f"it is {again.value:.4g}"
+    elif not isclose(kept.plus_minus, again.plus_minus, rel_tol=_DIFFERS, abs_tol=_DIFFERS):
+        it_is = f"its ± is {again.plus_minus:.4g}"
+    else:
         return ""
     return (
-        f"Readings or the program changed since this day was accounted: worked out again it is {again.value:.4g} "
-        f"{again.unit}, and the sums show that."
+        f"Readings or the program changed since this day was accounted: worked out again {it_is} {again.unit}, and the "
+        "sums show that."
     )
 
 

@@ -1,15 +1,17 @@
 """A figure's working as people get it: by the command, over HTTP, and on its page."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
 import numpy as np
 import pytest
 
+from analytics.figures import Figure
 from api.app import create_app
 from api.explain_text import explained_text
-from api.explaining import explained, work_day
+from api.explaining import _changed, explained, work_day
 from api.migrate import open_records
 from api.parts import Parts
 from api.schemas_explain import ExplainedOut
@@ -185,3 +187,10 @@ def test_readings_that_came_since_are_said_to_have_changed_the_figure(tmp_path: 
     assert told["changed"].startswith("Readings or the program changed since this day was accounted: worked out again")
     assert told["working"]["steps"][-1]["value"] < told["value"] - 0.5
     assert other["changed"] == ""
+
+
+def test_an_interval_of_an_earlier_program_is_said_to_be_another_now() -> None:
+    kept = Figure(2.437, "kWh", 0.26, "measured", 1.0, "")
+    assert _changed(kept, kept) == ""
+    assert _changed(kept, replace(kept, plus_minus=0.3523)).endswith("its ± is 0.3523 kWh, and the sums show that.")
+    assert "it is 2.5 kWh" in _changed(kept, replace(kept, value=2.5, plus_minus=0.3523))
