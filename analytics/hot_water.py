@@ -29,6 +29,7 @@ __all__ = ["Passage", "meter_hot_water", "water_passed"]
 Array = NDArray[np.float64]
 
 _PAUSE_S = 30.0  # taps closed for less than this do not end a draw; common practice
+_LONGEST_DRAW_S = 3600.0  # a tap that stood open as a gap began was shut by then; common practice
 _ASSUMED_COLD_DEGC = 10.0  # where no cold sensor is installed: the EU tapping cycles' cold water, Reg. (EU) 812/2013
 _U_ASSUMED_COLD_K = 3.0
 _U_STAND_IN_K = 1.5  # a tank's top sensor in place of its outlet; common practice
@@ -214,7 +215,7 @@ def _account(
     part = float(all_pieces.length_s[covered].sum()) / frame.until_s
     hidden_m3 = 0.0
     if meter.point.sampling != "counter":
-        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s)
+        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s, longest_s=_LONGEST_DRAW_S)
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
     outlets = [(water.mass_kg, spots[tank]) for tank in path.tanks]
     if outlets and is_mixed:
@@ -260,7 +261,7 @@ def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> 
 
     Draws come at random and are of very different sizes: their number in a gap is taken as Poisson's, each as any of
     the day's, so what is missed has mean L m and variance L (m^2 + s^2), L draws being expected in the gap. A tap
-    that was open at a gap's edge may have run through all of it.
+    that was open at a gap's edge may have run through all of it, but not for longer than an hour.
     """
     begins = _begins(water.pieces)
     if part >= 1 or len(begins) == 0:

@@ -167,10 +167,10 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
     return read
 
 
-def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float) -> float:
+def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float, longest_s: float = np.inf) -> float:
     """
-    How much may have passed unheard from the day's start to `end_s`: each gap's length times the larger of the
-    magnitudes of the values on its two sides.
+    How much may have passed unheard from the day's start to `end_s`: each gap's length, `longest_s` at most, times the
+    larger of the magnitudes of the values on its two sides.
     """
     if len(known) and pieces.spans(0.0, end_s) and np.logical_and.reduce(known):
         return 0.0
@@ -178,7 +178,7 @@ def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float) -> flo
     first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])
     lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
     larger = np.maximum(np.append(first, 0.0), np.concatenate(([0.0], last)))
-    return float(np.sum(np.maximum(lengths, 0.0) * larger))
+    return float(np.sum(np.clip(lengths, 0.0, longest_s) * larger))
 
 
 def least_step(count: Array) -> list[tuple[float, int]]:

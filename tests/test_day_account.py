@@ -364,3 +364,13 @@ def test_a_counter_of_large_steps_may_not_show_the_last_of_them():
     assert volume.value == pytest.approx(100.0)
     assert volume.doubt.passing["whole steps of litres"] == pytest.approx(20.0 / 6**0.5)
     assert volume.plus_minus > 1.9 * 20.0 / 6**0.5
+
+
+def test_a_tap_that_stood_open_as_a_long_silence_began_ran_for_an_hour_at_most():
+    """Silence from 19:05 to midnight while 10 l/min ran: 600 l, evenly spread, and not the 2950 l of all that time."""
+    draw = _readings()["draw"]
+    seconds = (draw.time_ms - DAY.start_ms) / 1000
+    heard = (seconds < 19 * HOUR + 300) | (seconds > 24 * HOUR)
+    silent = Trace(draw.time_ms[heard], draw.value[heard])
+    volume = account(HOUSE, _readings() | {"draw": silent}).ledger.hot_water.volume
+    assert 600 / 3**0.5 < volume.doubt.passing["gaps of draw"] < 700 / 3**0.5

@@ -64,7 +64,7 @@ _FLOW_AT_TAPS = (
 )
 _UNHEARD_DRAWS = (
     "What may have been drawn while nothing was read: its mean, its scatter by the sizes of the day's draws, and taps "
-    "that stood open at a gap's edge (÷ 3)."
+    "that stood open at a gap's edge, for an hour at most (÷ 3)."
 )
 _HALF_STEPS = (
     "Between two readings a change may have come at any moment: half of what that makes in a step, as a root mean "
