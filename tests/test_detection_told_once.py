@@ -103,6 +103,13 @@ def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:
     assert _kinds(both) == [("tank-losing-heat", "open")]
 
 
+def test_an_outlet_is_not_told_off_while_sensors_of_a_tank_are_exchanged() -> None:
+    swapped = replace(_assessment("sensor-swapped", (8, None)), component="solar")
+    outlet = replace(_assessment("sensor-offset", (0, None)), component="hot_water")
+    assert _kinds([outlet, swapped]) == [("sensor-swapped", "open")]
+    assert ("sensor-offset", "open") in _kinds([replace(outlet, component="ground"), swapped])
+
+
 def test_exchanged_cold_and_hot_are_not_told_as_open_balances_of_tanks() -> None:
     swapped = replace(_assessment("sensor-swapped", (8, None)), component="hot_water")
     assert _kinds([_assessment("balance-open", (0, None)), swapped]) == [("sensor-swapped", "open")]

@@ -17,6 +17,7 @@ from analytics.day import account_day, window
 from analytics.detection import Alert, Detector, advance, assess_day
 from analytics.detection.balance_open import BalanceOpen
 from analytics.detection.gateway_clock import GatewayClock
+from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
 from analytics.detection.sensor_swapped import SensorSwapped
@@ -27,7 +28,14 @@ from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import day_traces
 
-_JUDGES: Sequence[Detector] = (SensorNoisy(), SensorOffset(), SensorSwapped(), BalanceOpen(), GatewayClock())
+_JUDGES: Sequence[Detector] = (
+    HeaterNoOutput(),
+    SensorNoisy(),
+    SensorOffset(),
+    SensorSwapped(),
+    BalanceOpen(),
+    GatewayClock(),
+)
 _SPRING = date(2026, 4, 10)
 _WEEK_S = 7 * 86_400 + 1_200
 
@@ -144,6 +152,26 @@ def test_exchanged_sensors_are_named_within_four_days(case: _Swap) -> None:
     assert str(found[0].evidence["exchanged"]).split(" and ") == list(case.points)
     assert 0 <= found[0].detected_ms - fault.start_ms <= (4 * 86_400 + 1_200) * 1000
     assert not any(alert.kind == "sensor-offset" for alert in alerts)
+
+
+_SWAPS_BY_DAY = [
+    _Swap("two-tank", "preheat", ("preheat.top", "preheat.bottom")),
+    _Swap("two-tank", "solar", ("solar.top", "solar.bottom")),
+    _Swap("two-tank", "solar", ("solar.middle", "solar.bottom")),
+    _Swap("solar-one-tank", "store", ("tank.top", "tank.bottom")),
+]
+
+
+@pytest.mark.parametrize("case", _SWAPS_BY_DAY, ids=lambda case: f"{case.scenario} {' '.join(case.points)}")
+def test_tank_sensors_exchanged_in_the_middle_of_a_day_are_told_alone(case: _Swap) -> None:
+    start = date(2026, 1, 10)
+    at = local_day(start + timedelta(days=5), site_of(SCENARIOS[case.scenario]).timezone).start_ms + 9 * 3_600_000
+    fault = Fault(name="sensors-swapped", start_ms=at, points=case.points)
+    run = simulate(SCENARIOS[case.scenario], start=start, days=11, seed=8, faults=[fault])
+    (alert,) = _alerts(run.site, run.traces, start, days=11)
+    assert (alert.kind, alert.component) == ("sensor-swapped", case.component)
+    assert str(alert.evidence["exchanged"]).split(" and ") == list(case.points)
+    assert alert.detected_ms - at <= 3 * 86_400_000
 
 
 @pytest.mark.parametrize("point", ["tank.upper", "tank.top"])

@@ -57,6 +57,7 @@ class HeaterNoOutput:
     cold_degc: float = 40.0  # no thermostat of a backup for hot water is set so low (common practice)
     least_w: float = HEATS_W
     below_level_k: float = 2.0  # below the level at which it came on: a thermostat's scatter and the sensor's noise
+    inverted_k: float = 3.0  # beyond two sensors' limits of error: then they stand in each other's place, or one is off
     few_days_k: float = 10.0  # over the days on which it came on: the lowest of few lies above the lowest of many
     cold_part: float = 0.15  # of the warming that is due to a called heater: less is none
     warm_part: float = 0.4  # so much is heating
@@ -95,7 +96,7 @@ class HeaterNoOutput:
             level = earlier_level(history, stage.heater)
             if level is None or watched.idle.any():
                 return watched
-            return self._uncalled(plant, watched, level, called=called, rests=passed & (input_w < self.least_w))
+            return self._uncalled(plant, stage, watched, level, called=called, rests=passed & (input_w < self.least_w))
         return self._by_power(
             plant, stage, passed & (input_w < self.least_w), heats, earlier_level(history, stage.heater)
         )
@@ -111,7 +112,7 @@ class HeaterNoOutput:
         cold &= ~drawn_warm(plant, stage.tank or "", self.cold_degc, until_drawn=under)
         if level is None or self._limit_degc(level) <= self.cold_degc:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
-        top = top_degc(plant, stage.tank or "")
+        top = self._settled_top(plant, stage.tank or "")
         idle = cold | (rests & (top < self._limit_degc(level)))
         return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "level", level)
 
@@ -126,13 +127,21 @@ class HeaterNoOutput:
         top = top_degc(plant, stage.tank or "")
         return _Watched(idle, idle / _cells(self.min_running), heats, top, "status", rise=rise)
 
-    def _uncalled(self, plant: PlantDay, watched: _Watched, level: OnLevel, *, called: Flags, rests: Flags) -> _Watched:
+    def _settled_top(self, plant: PlantDay, tank: str) -> Course:
+        """The tank's top; unknown where warmer water lies below it, as no tank at rest has it. [degC]"""
+        top = top_degc(plant, tank)
+        return np.where(top < np.max(plant.tanks[tank].sensors_degc, axis=0) - self.inverted_k, np.nan, top)
+
+    def _uncalled(
+        self, plant: PlantDay, stage: Stage, watched: _Watched, level: OnLevel, *, called: Flags, rests: Flags
+    ) -> _Watched:
         """Not called although the tank's top is colder than it ever was before it was; as before where it is not."""
-        idle = rests & (watched.water_degc < self._limit_degc(level))
+        top = self._settled_top(plant, stage.tank or "")
+        idle = rests & (top < self._limit_degc(level))
         if not idle.any():
             return watched
         healthy = watched.healthy | lasting(called, _cells(self.min_output))
-        return _Watched(idle, idle / _cells(self.min_cold), healthy, watched.water_degc, "uncalled", level)
+        return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "uncalled", level)
 
     def _boiler(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, passed: Flags) -> _Watched:
         tank = tank_of_loop(plant.site, loop.loop)

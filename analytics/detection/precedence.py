@@ -30,6 +30,9 @@ TOLD_BY: Mapping[str, Sequence[str]] = {
 _OPENS_EVERY_BALANCE = ("sensor-swapped", "hot_water")
 """Cold and hot exchanged falsify the heat of every tank on the path."""
 
+_HELD_AGAINST_TANKS = ("sensor-offset", "hot_water")
+"""The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place."""
+
 
 class _Told(Protocol):
     """What lasted from when to when; an alert is one."""
@@ -106,6 +109,8 @@ def _is_more_specific(other: _Told | Assessment, assessment: Assessment) -> bool
     if other.site != assessment.site:
         return False
     if assessment.kind == "balance-open" and (other.kind, other.component) == _OPENS_EVERY_BALANCE:
+        return True
+    if (assessment.kind, assessment.component) == _HELD_AGAINST_TANKS and other.kind == "sensor-swapped":
         return True
     return other.component == assessment.component and other.kind in TOLD_BY[assessment.kind]
 

@@ -75,7 +75,10 @@ class SensorSwapped:
         count = 0
         while count < len(days) and days[-count - 1][1].difference_k < -(limit_k + self.wrong_k):
             count += 1
-        return days[len(days) - count :]
+        wrong = days[len(days) - count :]
+        # The day on which they changed places shows both signs.
+        changed_then = len(wrong) > self.min_days and wrong[0][1].wrong_part < self.min_wrong_part
+        return wrong[1:] if changed_then else wrong
 
     def _is_wrong(self, plant: PlantDay, days: Sequence[Seen]) -> bool:
         wrong = self._wrong_days(plant, days)
