@@ -158,7 +158,7 @@ def _stuck(rule: StuckRule, heard: Heard, *, before: Standing, after: Standing) 
     time_s, value = heard.times_s[rule.point], heard.values[rule.point]
     if len(value) < 3:
         return None
-    first = before.since_it_moved(rule.point) == value[0]
+    first = rule.proves_alone or before.since_it_moved(rule.point) == value[0]
     proved = {}
     if before.stuck.get(rule.point) == value[0]:
         proved[row_at(value, 0)] = float(time_s[0])

@@ -62,7 +62,7 @@ class StuckRule(Protocol):
 
     `shortest_s` is how long it must have stood; `proved_s` is when it was proved within a span of standing still that
     it should have moved (infinite where not); only rows above `above` are judged; `has_moved` is whether its readings
-    outside the span show that it moves when there is cause.
+    outside the span show that it moves when there is cause, which is not asked where the proof `proves_alone`.
     """
 
     @property
@@ -71,6 +71,8 @@ class StuckRule(Protocol):
     def shortest_s(self) -> float: ...
     @property
     def above(self) -> float: ...
+    @property
+    def proves_alone(self) -> bool: ...
     def has_moved(self, heard: Heard, span: Span) -> bool: ...
     def proved_s(self, heard: Heard, span: Span) -> float: ...
 
@@ -117,6 +119,7 @@ class _Beside:
     least_k: float
     above: float = -inf
     row: tuple[str, ...] = ()
+    proves_alone: bool = False
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
         return bool(heard.times_s[self.point][0] < span[0])
@@ -179,6 +182,7 @@ class _InWater:
     source: str | None = None
     shortest_s: float = _WATER_S
     above: float = -inf
+    proves_alone: bool = False
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
         value = _outside(heard, self.point, span)
@@ -222,6 +226,7 @@ class _Flow:
     is_power: bool
     shortest_s: float = _PUMPED_S
     above: float = 0.0
+    proves_alone: bool = False
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
         return bool(heard.times_s[self.point][0] < span[0])
@@ -244,6 +249,7 @@ class _Compressor:
     shortest_s: float = _PUMPED_S
     is_power: bool = True
     above: float = -inf
+    proves_alone: bool = False
 
     def has_moved(self, heard: Heard, span: Span) -> bool:
         return bool(heard.times_s[self.point][0] < span[0])

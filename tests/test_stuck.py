@@ -117,6 +117,13 @@ def test_a_meter_at_zero_while_cold_and_hot_pipes_tell_of_draws_is_stuck():
     assert _bad(_house(draw=np.zeros(len(MINUTES))), before=after)[0]["draw"].all()
 
 
+def test_a_meter_that_never_counted_is_told_by_the_pipes_from_a_houses_first_day_on():
+    bad, _, after = _bad(_house(draw=np.zeros(len(MINUTES))))
+    assert list(bad) == ["draw"]
+    assert bad["draw"].all()
+    assert after.stuck == {"draw": 0.0}
+
+
 @pytest.mark.parametrize(
     "pipes",
     [
