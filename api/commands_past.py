@@ -1,4 +1,4 @@
-"""`moved` and `statement`: what past figures were, and what was sent."""
+"""`moved`, `recompute` and `statement`: what past figures were, are by the program of now, and what was sent."""
 
 import argparse
 import json
@@ -32,7 +32,7 @@ from api.migrate import open_records
 from api.records import Records
 from api.sites import present_site
 from dashboards.figure_names import figure_name
-from dashboards.numbers import Display, display_of, show_figure
+from dashboards.numbers import Display, display_of, plural, show_figure
 from dashboards.past import moved_sentence, show_moved, show_movement
 
 __all__ = ["add_past_commands"]
@@ -40,6 +40,7 @@ __all__ = ["add_past_commands"]
 
 def add_past_commands(commands: Commands) -> None:
     _add_moved(commands)
+    _add_recompute(commands)
     _add_statement(commands)
 
 
@@ -69,6 +70,47 @@ def _moved(arguments: argparse.Namespace) -> int:
             found = moved_json(session, site.id, first=first, last=last)
     if arguments.format == "json":
         print_out(json.dumps(found))
+    else:
+        _print_moved(found, site, terminal())
+    return 0
+
+
+def _add_recompute(commands: Commands) -> None:
+    parser = commands.add_parser(
+        "recompute",
+        help="compute past days again by the program of now",
+        description="Computes past days of a site again from their readings, as is wanted after an update that counts "
+        "otherwise; without it, days that are over keep the figures of the program that computed them. Days after the "
+        "last one asked for follow where they carry on what changed. What moved is kept, and shown; statements stay as "
+        "they were sent.",
+    )
+    parser.add_argument("site", metavar="SITE", help="id of the site")
+    add_days_options(parser)
+    parser.add_argument("--format", choices=("table", "json"), default="table")
+    add_data_option(parser)
+    parser.set_defaults(run=_recompute)
+
+
+def _recompute(arguments: argparse.Namespace) -> int:
+    from api.due import mark_computed_days
+    from api.moved_report import moved_json
+
+    first, last = days_asked(arguments)
+    settings = existing_settings_of(arguments)
+    with open_records(settings.resolved_records_url) as records:
+        site = settle_site(settings, records, arguments.site)  # what is due for a cause of its own keeps it
+        since_ms = now_ms() - 1
+        with records.begin() as session:
+            count = mark_computed_days(session, site.id, first=first, last=last)
+        settle_site(settings, records, site.id)
+        with records.look() as session:
+            found = moved_json(session, site.id, first=None, last=None, since_ms=since_ms)
+    if arguments.format == "json":
+        print_out(json.dumps(found))
+    elif count == 0:
+        print_out(f"No computed day of {site.id} lies there.")
+    elif not found["causes"]:
+        print_out(f"{plural(count, 'day')} of {site.id} computed again; no figure has moved.")
     else:
         _print_moved(found, site, terminal())
     return 0

@@ -16,7 +16,7 @@ from api.sites import SiteVersion, UnknownSiteError, present_site, site_versions
 from api.work import advance_cursor, cursor, mark_due
 from ingest.store import News, ReadingStore
 
-__all__ = ["Horizon", "Watch", "mark_running_days", "read_horizon", "take_news"]
+__all__ = ["Horizon", "Watch", "mark_computed_days", "mark_running_days", "read_horizon", "take_news"]
 
 # A running day without news is judged again this often, so that silence is noticed.
 _IDLE_MS = 300_000
@@ -111,6 +111,18 @@ def _days_between(session: Session, site: str, days: set[str]) -> set[str]:
         for day in (shifted(earlier, count + 1) for count in range(MAX_SILENT_DAYS))
         if day < later
     }
+
+
+def mark_computed_days(session: Session, site: str, *, first: date | None, last: date | None) -> int:
+    """Make the computed ones of the days first..last due (None: from the first, to the last); how many they are."""
+    computed = select(DayRow.day).where(DayRow.site_id == site)
+    if first is not None:
+        computed = computed.where(DayRow.day >= first.isoformat())
+    if last is not None:
+        computed = computed.where(DayRow.day <= last.isoformat())
+    days = session.scalars(computed).all()
+    mark_due(session, site, days, reason="program")
+    return len(days)
 
 
 def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> Horizon | None:

@@ -147,15 +147,17 @@ def _undone(records: Sequence[dict[str, Any]], rows: Sequence[MovedDayRow]) -> l
     return undone
 
 
-def moved_json(session: Session, site: str, *, first: date | None, last: date | None) -> dict[str, Any]:
+def moved_json(
+    session: Session, site: str, *, first: date | None, last: date | None, since_ms: int | None = None
+) -> dict[str, Any]:
     """
-    All that moved of the days first..last: by cause, and in all.
+    All that moved of the days first..last (with `since_ms` after that only): by cause, and in all.
 
     Raises:
         UnknownSiteError: If there is no such site.
     """
     present = present_site(session, site)
-    rows = moved_rows(session, site, first=first, last=last)
+    rows = moved_rows(session, site, first=first, last=last, since_ms=since_ms)
     days = [date.fromisoformat(row.day) for row in rows]
     begin, end = first or min(days, default=None), last or max(days, default=None)
     whole = whole_period(session, site, rows, first=begin, last=end) if rows and begin and end else []

@@ -3,8 +3,9 @@ What is to be computed: due days, and the lease with which one watcher at a time
 
 A day becomes due when readings of it arrive or change ("readings"), when another version of the site file holds
 on it ("version"), when the day before hands over something else ("carried"), when it was still running when it was
-computed ("unfinished"), or when a day that its judgements look back on changed ("history"). It stays due until its
-result is stored, in the same transaction; so a watcher may be killed at any moment.
+computed ("unfinished"), when a day that its judgements look back on changed ("history"), or when somebody asks for it
+since the program was renewed ("program"). It stays due until its result is stored, in the same transaction; so a
+watcher may be killed at any moment.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -32,7 +33,7 @@ __all__ = [
     "upsert",
 ]
 
-Reason = Literal["readings", "version", "carried", "unfinished", "history"]
+Reason = Literal["readings", "version", "carried", "unfinished", "history", "program"]
 
 _CURSOR_ROW = 1
 
@@ -62,7 +63,7 @@ def mark_due(
         return
     statement = upsert(session, DueDayRow)
     changed: dict[str, object] = {"mark": DueDayRow.mark + 1}
-    if reason in ("carried", "unfinished"):
+    if reason in ("carried", "unfinished", "program"):
         # Not `in_`, which an upsert of many rows does not take.
         is_from_outside = (DueDayRow.reason == "readings") | (DueDayRow.reason == "version")
         changed["reason"] = case((is_from_outside, DueDayRow.reason), else_=reason)

@@ -15,6 +15,7 @@ import pytest
 from analytics.figure_paths import figures_in_record
 from api.commands import main
 from api.migrate import open_records
+from api.records import DayRow
 from api.settings import Settings
 from ingest import quarantine
 from ingest.admit import Rejection
@@ -23,7 +24,7 @@ from tests.plain_house import POINTS, SITE, days_of, first_ms, site_text, wide_c
 
 DAYS = days_of("2026-03-10", 3)
 SERVICES = ["demo", "serve", "ingest", "watch", "web"]
-LOOKING = ["ledger", "compare", "month", "explain", "expected", "alerts", "moved", "statement"]
+LOOKING = ["ledger", "compare", "month", "explain", "expected", "alerts", "moved", "recompute", "statement"]
 COMMANDS = [*SERVICES, "check", "add", "token", "import", "quarantine", "virtual", *LOOKING]
 
 
@@ -72,6 +73,25 @@ def test_the_program_lists_every_command(capsys: pytest.CaptureFixture[str]) -> 
     assert main(["--help"]) == 0
     shown = capsys.readouterr().out
     assert [command for command in COMMANDS if f"    {command}" not in shown] == []
+
+
+def test_recompute_shows_what_a_renewed_program_moves_and_nothing_where_nothing_does(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = [SITE, "--data", str(data)]
+    assert main(["recompute", *asked, "--to", "2026-03-09"]) == 0
+    assert capsys.readouterr().out == f"No computed day of {SITE} lies there.\n"
+    assert main(["recompute", *asked]) == 0
+    assert capsys.readouterr().out == f"3 days of {SITE} computed again; no figure has moved.\n"
+    with open_records(f"sqlite:///{data / 'records.db'}") as records, records.begin() as session:
+        row = session.get_one(DayRow, (SITE, DAYS[1]))
+        row.ledger = row.ledger | {"purchased": row.ledger["purchased"] | {"value": 1000.0}}
+    assert main(["recompute", *asked, "--from", DAYS[1]]) == 0
+    shown = capsys.readouterr().out
+    assert "The program was renewed, and computes it otherwise." in shown
+    assert "Figures moved on 2026-03-11" in shown
+    assert main(["recompute", *asked, "--format", "json"]) == 0
+    assert json.loads(capsys.readouterr().out)["causes"] == []
 
 
 def test_check_tells_what_a_site_file_will_give(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:

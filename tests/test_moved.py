@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from analytics.site_changes import site_changes
 from analytics.site_file import parse_site
-from api.due import Watch
+from api.due import Watch, mark_computed_days
 from api.migrate import open_records
 from api.moved import has_moved
 from api.moved_report import moved_json, moved_rows, past_changes, whole_period
@@ -114,6 +114,27 @@ def test_a_late_reading_is_the_cause_of_what_it_moves(watch: Watch, records: Rec
     assert moved[0].day == DAYS[1]
     assert {row.cause["kind"] for row in moved} == {"readings"}
     assert "stages.backup.heat" in moved[0].figures
+
+
+def test_days_that_an_earlier_program_counted_otherwise_are_computed_again_when_asked_for(
+    watch: Watch, records: Records
+) -> None:
+    now = kept(records)
+    with records.begin() as session:
+        row = session.get_one(DayRow, (SITE, DAYS[1]))
+        ledger = json.loads(json.dumps(row.ledger))
+        ledger["purchased"]["value"] += 1.0
+        row.ledger = ledger
+    run(watch)
+    assert kept(records) != now  # by itself nothing is touched
+    with records.begin() as session:
+        assert mark_computed_days(session, SITE, first=date.fromisoformat(DAYS[1]), last=None) == len(DAYS) - 1
+    run(watch)
+    assert kept(records) == now
+    (moved,) = rows(records)
+    assert (moved.day, moved.cause) == (DAYS[1], {"kind": "program"})
+    pair = moved.figures["purchased"]
+    assert pair["before"]["value"] == pytest.approx(pair["after"]["value"] + 1.0)
 
 
 def test_late_readings_in_pieces_are_one_row_and_none_once_all_is_as_before(watch: Watch, records: Records) -> None:
