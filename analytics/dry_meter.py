@@ -56,9 +56,8 @@ class DryMeter:
     meter: Point
     shortest_s: float = _DRY_S
     above: float = -inf
-    proves_alone: bool = True
 
-    def has_moved(self, _heard: Heard, _span: Span) -> bool:
+    def has_moved(self, _heard: Heard, _span: Span, *, days_before: bool) -> bool:
         return True
 
     def proved_s(self, heard: Heard, span: Span) -> float:

@@ -158,17 +158,18 @@ def _stuck(rule: StuckRule, heard: Heard, *, before: Standing, after: Standing) 
     time_s, value = heard.times_s[rule.point], heard.values[rule.point]
     if len(value) < 3:
         return None
-    first = rule.proves_alone or before.since_it_moved(rule.point) == value[0]
+    days_before = before.since_it_moved(rule.point) == value[0]
     proved = {}
     if before.stuck.get(rule.point) == value[0]:
         proved[row_at(value, 0)] = float(time_s[0])
     for row in level_rows(rule, time_s, value):
         span = float(time_s[row[0]]), float(time_s[row[1] - 1])
-        if (first if row[0] == 0 else rule.has_moved(heard, span)) and (at_s := rule.proved_s(heard, span)) < np.inf:
+        moved = rule.has_moved(heard, span, days_before=days_before and row[0] == 0)
+        if moved and (at_s := rule.proved_s(heard, span)) < np.inf:
             proved.setdefault(row, at_s)
     newest = value[-1]
     if newest > rule.above and value[time_s.searchsorted(time_s[-1] - _STANDS_S)] == newest:
-        _note_standing(rule, heard, proved, first=first, after=after)
+        _note_standing(rule, heard, proved, days_before=days_before, after=after)
     if not proved:
         return None
     flags = np.zeros(len(value), bool)
@@ -178,10 +179,11 @@ def _stuck(rule: StuckRule, heard: Heard, *, before: Standing, after: Standing) 
 
 
 def _note_standing(
-    rule: StuckRule, heard: Heard, proved: Mapping[tuple[int, int], float], *, first: bool, after: Standing
+    rule: StuckRule, heard: Heard, proved: Mapping[tuple[int, int], float], *, days_before: bool, after: Standing
 ) -> None:
     time_s, value = heard.times_s[rule.point], heard.values[rule.point]
     row = row_at(value, len(value) - 1)
     span = float(time_s[row[0]]), float(time_s[-1])
-    if span[1] - span[0] >= _STANDS_S and (first if row[0] == 0 else rule.has_moved(heard, span)):
+    moved = rule.has_moved(heard, span, days_before=days_before and row[0] == 0)
+    if moved and span[1] - span[0] >= _STANDS_S:
         (after.stuck if row in proved else after.still)[rule.point] = float(value[-1])

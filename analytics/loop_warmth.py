@@ -8,13 +8,10 @@ pipes clearly is, the loop's source gives heat.
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import PlantDay
+from analytics.plant import MOVES_M3_S, PlantDay
 from analytics.site import Loop
 
-__all__ = ["MOVES_M3_S", "gives_warmth"]
-
-MOVES_M3_S = 0.2e-3 / 60
-"""From here on a pump moves the fluid (common practice)."""
+__all__ = ["gives_warmth"]
 
 _SETTLED = 10  # cells of running after which no pipe holds what stood in it (common practice)
 _WARMER_K = 3.0  # beyond a tank sensor's and a pipe sensor's limits of error, and layers between sensors

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
 from analytics.derived import quotient, stated
-from analytics.doubt import NO_DOUBT, Doubt, combined
+from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis, Figure, Saved, unavailable
-from analytics.plant import CELL_S, PlantDay, Total, not_known
+from analytics.plant import CELL_S, MOVES_M3_S, PlantDay, Total, not_known
 from analytics.prices import (
     BASELINE_EFFICIENCY,
     BOILER_EFFICIENCY,
@@ -28,6 +28,8 @@ __all__ = ["Purchase", "purchase", "savings"]
 Array = NDArray[np.float64]
 
 _U_BOILER_PART = 0.08
+_USUAL_PUMP_W = 60.0  # a house's circulators draw 5 to 60 W, old ones up to 100 W (common practice)
+_GROUND_PUMP_W = 250.0  # those of ground loops 100 to 300 W (common practice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +41,13 @@ class Purchase:
         total: All of it. [J]
         elec_w: Electricity as a course over the day's cells. [W]
         fuel_j: Fuel by kind (gas, propane, oil). [J]
+        left_out: What it is without, as a sentence; "" where all is known.
     """
 
     total: Total
     elec_w: Array
     fuel_j: Mapping[str, float]
+    left_out: str
 
 
 def purchase(plant: PlantDay) -> Purchase:
@@ -58,14 +62,16 @@ def purchase(plant: PlantDay) -> Purchase:
                 elec_w = elec_w + unknown_as_none(course_w)
             else:
                 fuel_j[kind] = fuel_j.get(kind, 0.0) + total.amount
+    left_out = []
     for loop_id in plant.site.loops:
         parts.append(_circulator(plant, loop_id))
+        left_out += [loop_id] if isnan(plant.loops[loop_id].pump_elec.amount) else []
         elec_w = elec_w + unknown_as_none(plant.loops[loop_id].pump_elec_w)
     for pump in plant.heat_pumps.values():
         parts.append(pump.caused_elec)
         if pump.caused_elec_w is not None:
             elec_w = elec_w + unknown_as_none(pump.caused_elec_w)
-    return Purchase(_added(parts), elec_w, fuel_j)
+    return Purchase(_added(parts), elec_w, fuel_j, _without(left_out) if left_out else "")
 
 
 def _inputs(plant: PlantDay, stage: Stage) -> list[tuple[str, Total, Array]]:
@@ -77,10 +83,20 @@ def _inputs(plant: PlantDay, stage: Stage) -> list[tuple[str, Total, Array]]:
 
 
 def _circulator(plant: PlantDay, loop_id: str) -> Total:
-    pump = plant.loops[loop_id].pump_elec
-    if not isnan(pump.amount):
-        return pump
-    return Total(0.0, NO_DOUBT, 1.0, "estimated", f"Without the circulator of {loop_id}, whose power is not known.")
+    """Its electricity; nothing where that is not known, but for the doubt of what a usual one draws."""
+    day = plant.loops[loop_id]
+    if not isnan(day.pump_elec.amount):
+        return day.pump_elec
+    runs = (day.flow_m3_s > MOVES_M3_S) | (day.pump_on > 0)
+    is_ground = any(pump.source_loop == loop_id for pump in plant.site.heat_pumps.values())
+    usual_w = stated(_GROUND_PUMP_W if is_ground else _USUAL_PUMP_W, "W")
+    usual_j = usual_w * (float(np.count_nonzero(runs)) * CELL_S)
+    doubt = Doubt({f"unmetered pump of {loop_id}": from_limit(usual_j)})
+    return Total(0.0, doubt, 1.0, "estimated", _without([loop_id]))
+
+
+def _without(loops: Sequence[str]) -> str:
+    return f"Without the circulator of {' and '.join(loops)}, whose power is not known."
 
 
 def _boiler(plant: PlantDay, heat: Total) -> list[tuple[str, Total, Array]]:
@@ -139,7 +155,7 @@ def savings(plant: PlantDay, bought: Purchase, heat: Figure) -> Saved:
         return Saved(unavailable("kWh", missing), unavailable(currency, missing), unavailable("kg", missing))
     coverage = min(heat.coverage, bought.total.covered)
     instead = _instead(plant, heat, covered_s=coverage * plant.until_s)
-    why = _why(plant.site.baseline)
+    why = f"{_why(plant.site.baseline)} {bought.left_out}".rstrip()
 
     def figure(unit: str, before: float, after: float) -> Figure:
         # What is drawn is in doubt as a heat is, and what was bought as an energy; a stated standby loss is not.

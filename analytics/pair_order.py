@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.accuracy import limit_of_error
-from analytics.loop_warmth import MOVES_M3_S, gives_warmth
+from analytics.loop_warmth import gives_warmth
 from analytics.pair_check import PairCheck
-from analytics.plant import CELL_S, Course, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import Accuracy, HeatPump, Loop, Site, Tank
 
 __all__ = ["neighbours", "order_checks", "pair_limit_k"]

@@ -22,6 +22,7 @@ from analytics.trace import LocalDay
 
 __all__ = [
     "CELL_S",
+    "MOVES_M3_S",
     "NOTHING_STANDS",
     "UNKNOWN",
     "Course",
@@ -40,6 +41,9 @@ __all__ = [
 ]
 
 CELL_S = 60.0
+
+MOVES_M3_S = 0.2e-3 / 60
+"""0.2 l/min: meter creep and thermosiphon stay below, a house's smallest pumped circuit is above (common practice)."""
 
 Course = NDArray[np.float64]
 """Means over the day's cells, shape (cells,); cells = day.seconds / CELL_S."""

@@ -24,7 +24,7 @@ from analytics.fluids import fluid_of
 from analytics.outlet_pairs import outlet_checks
 from analytics.pair_check import PairCheck, PairMethod
 from analytics.pair_order import neighbours, order_checks
-from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 from analytics.rounding import coarse_step_k
 from analytics.site import Collector, Loop, Tank
 
@@ -33,7 +33,6 @@ __all__ = ["check_pairs"]
 Flags = NDArray[np.bool_]
 
 _STILL_M3_S = 0.02e-3 / 60  # a meter's creep
-_MOVES_M3_S = 0.2e-3 / 60  # the least pumped circuit of a house
 _OFF_PART = 0.01
 _REST_CELLS = 150  # pipes of a house lose what they hold in 30 to 60 minutes: three times and more
 _TAIL_CELLS = 60
@@ -204,7 +203,7 @@ def _circulation(
     plant: PlantDay, pair: _Pair, day: LoopDay, *, idle: Flags, collector: Collector | None
 ) -> PairCheck | None:
     """The longest time for which fluid moved without heat exchange, once it had passed both sensors."""
-    start, stop = _longest((day.flow_m3_s > _MOVES_M3_S) & idle)
+    start, stop = _longest((day.flow_m3_s > MOVES_M3_S) & idle)
     if stop - start < _CIRCULATES_CELLS:
         return None
     cells = slice(start + _TRANSIT_CELLS, stop - _EDGE_CELLS)
@@ -314,7 +313,7 @@ def _passing(plant: PlantDay) -> Iterator[PairCheck]:
         return
     if heater is None or heater not in plant.heaters:
         return
-    calm = (water.flow_m3_s > _MOVES_M3_S) & (plant.heaters[heater].input_w <= 1.0)
+    calm = (water.flow_m3_s > MOVES_M3_S) & (plant.heaters[heater].input_w <= 1.0)
     inside = np.zeros(len(calm), bool)
     inside[2:-1] = calm[:-3] & calm[1:-2] & calm[2:-1] & calm[3:]
     difference = (water.heated_degc - water.hot_degc)[inside]

@@ -3,8 +3,8 @@ What proves that a level reading should have moved.
 
 A sensor that stands still may measure something steady. It is stuck only where something beside it shows that it
 should have moved: a loop's other pipe, a tank's other heights, water drawn past it after rests, a pump that stopped
-and started again (a meter at zero: `analytics.dry_meter`). Limits are common practice, without source, unless a line
-says otherwise.
+and started again (a meter at zero: `analytics.dry_meter`; a pump or a heater at rest: `analytics.stuck_at_rest`).
+Limits are common practice, without source, unless a line says otherwise.
 """
 
 from collections.abc import Iterator
@@ -21,6 +21,7 @@ from analytics.heard import Heard
 from analytics.outlet_pairs import outlets
 from analytics.rounding import COARSE_K, least_step
 from analytics.site import HeatPump, HotWater, Loop, Site
+from analytics.stuck_at_rest import rules_at_rest
 
 __all__ = ["Heard", "StuckRule", "level_rows", "row_at", "stuck_rules"]
 
@@ -61,8 +62,9 @@ class StuckRule(Protocol):
     How one point is judged.
 
     `shortest_s` is how long it must have stood; `proved_s` is when it was proved within a span of standing still that
-    it should have moved (infinite where not); only rows above `above` are judged; `has_moved` is whether its readings
-    outside the span show that it moves when there is cause, which is not asked where the proof `proves_alone`.
+    it should have moved (infinite where not); only rows above `above` are judged; `has_moved` is whether it is known to
+    move when there is cause, by its readings outside the span, or, where the span begins with the first reading, by
+    days before; a proof that needs no such past says yes.
     """
 
     @property
@@ -71,9 +73,7 @@ class StuckRule(Protocol):
     def shortest_s(self) -> float: ...
     @property
     def above(self) -> float: ...
-    @property
-    def proves_alone(self) -> bool: ...
-    def has_moved(self, heard: Heard, span: Span) -> bool: ...
+    def has_moved(self, heard: Heard, span: Span, *, days_before: bool) -> bool: ...
     def proved_s(self, heard: Heard, span: Span) -> float: ...
 
 
@@ -119,10 +119,9 @@ class _Beside:
     least_k: float
     above: float = -inf
     row: tuple[str, ...] = ()
-    proves_alone: bool = False
 
-    def has_moved(self, heard: Heard, span: Span) -> bool:
-        return bool(heard.times_s[self.point][0] < span[0])
+    def has_moved(self, heard: Heard, span: Span, *, days_before: bool) -> bool:
+        return days_before or not _begins(heard, self.point, span)
 
     def proved_s(self, heard: Heard, span: Span) -> float:
         ran_s = self._ran_s(heard, span)
@@ -182,9 +181,10 @@ class _InWater:
     source: str | None = None
     shortest_s: float = _WATER_S
     above: float = -inf
-    proves_alone: bool = False
 
-    def has_moved(self, heard: Heard, span: Span) -> bool:
+    def has_moved(self, heard: Heard, span: Span, *, days_before: bool) -> bool:
+        if _begins(heard, self.point, span):
+            return days_before
         value = _outside(heard, self.point, span)
         step_k = least_step(value)
         return step_k < inf and float(value.max() - value.min()) >= max(_OWN_SWING_K, _OWN_STEPS * step_k)
@@ -226,10 +226,9 @@ class _Flow:
     is_power: bool
     shortest_s: float = _PUMPED_S
     above: float = 0.0
-    proves_alone: bool = False
 
-    def has_moved(self, heard: Heard, span: Span) -> bool:
-        return bool(heard.times_s[self.point][0] < span[0])
+    def has_moved(self, heard: Heard, span: Span, *, days_before: bool) -> bool:
+        return days_before or not _begins(heard, self.point, span)
 
     def proved_s(self, heard: Heard, span: Span) -> float:
         time_s, on = heard.within(self.pump, span)
@@ -249,10 +248,9 @@ class _Compressor:
     shortest_s: float = _PUMPED_S
     is_power: bool = True
     above: float = -inf
-    proves_alone: bool = False
 
-    def has_moved(self, heard: Heard, span: Span) -> bool:
-        return bool(heard.times_s[self.point][0] < span[0])
+    def has_moved(self, _heard: Heard, _span: Span, *, days_before: bool) -> bool:
+        return True  # a clamp that was never closed needs no past
 
     def proved_s(self, heard: Heard, span: Span) -> float:
         stands_w = heard.within(self.point, span)[1]
@@ -277,6 +275,11 @@ class _Compressor:
         gain_k = (leaving - heard.newest(loop.entering, time_s)) * sign
         works = (gain_k >= least_k) & (heard.newest(mover, time_s) > 0)
         return _lasted_s(time_s, works, _RESTED_S)
+
+
+def _begins(heard: Heard, point: str, span: Span) -> bool:
+    """Whether a span begins with the first reading that is known."""
+    return bool(heard.times_s[point][0] >= span[0])
 
 
 def _outside(heard: Heard, point: str, span: Span) -> Array:
@@ -311,6 +314,7 @@ def stuck_rules(site: Site) -> Iterator[StuckRule]:
         yield from _of_water(site, site.hot_water)
     for pump in site.heat_pumps.values():
         yield from _of_compressor(site, pump)
+    yield from rules_at_rest(site)
 
 
 def _of_loop(site: Site, loop: Loop) -> Iterator[StuckRule]:

@@ -217,3 +217,33 @@ def test_a_tanks_sensor_of_whole_degrees_may_stand_still_while_another_layer_mov
         top = np.where(LATE, 52.0, 52.0 + step)
         bad, _, _ = find_bad(layered, {"top": MINUTES, "bottom": MINUTES}, {"top": top, "bottom": bottom})
         assert ("top" in bad) is is_stuck
+
+
+def test_a_pump_said_to_rest_while_its_fluid_starts_and_stops_is_stuck_from_the_first_day_on():
+    # By hand: the meter tells of a start every ninety minutes from midnight on, the fourth after a rest at 06:00; the
+    # compressor, which would tell sooner, is idle.
+    idle = {"pump": np.zeros(len(MINUTES)), "hp": np.full(len(MINUTES), 8.0), "out": _house()["in"]}
+    bad, faults, after = _bad(_house(**idle))
+    assert list(bad) == ["pump"]
+    assert faults[0].proved_s == 6 * 3600.0
+    assert after.stuck == {"pump": 0.0}
+
+
+def test_a_pump_said_to_rest_while_fluid_moves_with_the_compressor_is_stuck_after_a_quarter_of_an_hour():
+    on = (MINUTES >= 4 * 3600) & (MINUTES < 6 * 3600)  # one long run
+    run = {"flow": np.where(on, 5e-4, 0.0), "hp": np.where(on, 2000.0 + 10 * np.sin(MINUTES), 8.0)}
+    bad, faults, _ = _bad(_house(pump=np.zeros(len(MINUTES)), **run))
+    assert list(bad) == ["pump"]
+    assert faults[0].proved_s == 4 * 3600.0 + 900.0
+
+
+def test_fluid_that_warmth_alone_moves_does_not_tell_of_a_pump():
+    # It swells and fades over an hour; no pump makes it.
+    flow = np.maximum(np.sin(2 * np.pi * MINUTES / 7200), 0.0) * 2e-5
+    idle = {"pump": np.zeros(len(MINUTES)), "hp": np.full(len(MINUTES), 8.0), "out": _house()["in"]}
+    assert _bad(_house(flow=flow, **idle))[0] == {}
+
+
+def test_a_compressor_whose_clamp_was_never_closed_is_told_on_the_first_day():
+    bad, _, _ = _bad(_house(hp=np.zeros(len(MINUTES))))
+    assert list(bad) == ["hp"]

@@ -10,12 +10,11 @@ import numpy as np
 
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
-from analytics.detection.sunshine import FLOW_MOVES_M3_S
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.heat_pump import COP_PER_LIFT_K, Mode, PumpCourses, carnot_check, pump_courses, sheet_cop
 from analytics.figures import DayLedger, Figure, HeatPumpLine
-from analytics.plant import CELL_S, Course, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import HeatPump, Site
 
 __all__ = ["HeatPumpLowCop"]
@@ -239,7 +238,7 @@ def _standing_loop(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> str
     for loop in (pump.source_loop, pump.load_loop):
         day = plant.loops.get(loop or "")
         if day is not None and plant.site.loops[day.loop].flow is not None:
-            stands = day.flow_m3_s[courses.cells] <= FLOW_MOVES_M3_S
+            stands = day.flow_m3_s[courses.cells] <= MOVES_M3_S
             if stands.sum() > _STANDING_PART * len(courses.cells):
                 return day.loop
     return None

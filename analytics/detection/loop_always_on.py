@@ -19,12 +19,12 @@ from analytics.detection.moments import (
     lasting,
     trailing_mean,
 )
-from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of, tank_ends, tank_of_loop
+from analytics.detection.sunshine import collector_of, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
 from analytics.figures import DayLedger
 from analytics.loop_warmth import gives_warmth
-from analytics.plant import CELL_S, LoopDay, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, LoopDay, PlantDay
 from analytics.site import Loop, Site
 
 __all__ = ["LoopAlwaysOn"]
@@ -62,7 +62,7 @@ class LoopAlwaysOn:
         # A counter tells of heat in lumps, some minutes apart.
         has_meter = plant.site.loops[component].flow is not None
         heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
-        runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= FLOW_MOVES_M3_S)
+        runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= MOVES_M3_S)
         cools = ~gives_warmth(plant, plant.site.loops[component])
         useless = runs & (heat_w < self.gain_w) & cools & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))

@@ -10,13 +10,13 @@ import numpy as np
 
 from analytics.detection.findings import Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
-from analytics.detection.sunshine import FLOW_MOVES_M3_S, collector_of
+from analytics.detection.sunshine import collector_of
 from analytics.detection.telling import Advice, counted, tell
 from analytics.expected.first_flows import FIRST_FLOW_DAYS, FlowDay, first_flows, flow_days
 from analytics.expected.flows import settled_flow
 from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 from analytics.site import Site
 
 __all__ = ["LoopLowFlow"]
@@ -126,7 +126,7 @@ class LoopLowFlow:
 
     def _moving(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.flow_m3_s)) < cells_passed(plant)
-        return np.asarray(passed & (loop.flow_m3_s > FLOW_MOVES_M3_S))
+        return np.asarray(passed & (loop.flow_m3_s > MOVES_M3_S))
 
     def _source(self, plant: PlantDay, loop: LoopDay) -> _Watched | None:
         pumps = [p for p in plant.site.heat_pumps.values() if p.source_loop == loop.loop and p.id in plant.heat_pumps]

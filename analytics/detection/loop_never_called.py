@@ -10,7 +10,6 @@ import numpy as np
 from analytics.detection.findings import Evidence, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, judge, lasting
 from analytics.detection.sunshine import (
-    FLOW_MOVES_M3_S,
     CollectorSun,
     collector_of,
     collector_sun,
@@ -22,7 +21,7 @@ from analytics.detection.sunshine import (
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, Course, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import HeatPump, Loop, Site
 
 __all__ = ["LoopNeverCalled"]
@@ -114,7 +113,7 @@ class LoopNeverCalled:
     def _rests(self, plant: PlantDay, loop: str) -> Flags:
         """Cells in which the pump is known to rest; fluid that moves all the same says that its point is wrong."""
         day = plant.loops[loop]
-        moves = (day.flow_m3_s > FLOW_MOVES_M3_S) & (not day.flow_is_assumed)
+        moves = (day.flow_m3_s > MOVES_M3_S) & (not day.flow_is_assumed)
         return np.asarray(switched_off(plant, loop) & ~moves & (np.arange(len(moves)) < cells_passed(plant)))
 
     def _hot(self, sun: CollectorSun) -> Flags:

@@ -23,7 +23,6 @@ from analytics.detection.moments import (
     trailing_mean,
 )
 from analytics.detection.sunshine import (
-    FLOW_MOVES_M3_S,
     CollectorSun,
     collector_of,
     collector_sun,
@@ -33,7 +32,7 @@ from analytics.detection.sunshine import (
 )
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 from analytics.site import Loop, Site
 
 __all__ = ["LoopNoFlow"]
@@ -78,7 +77,7 @@ class LoopNoFlow:
 
     kind: ClassVar[str] = "loop-no-flow"
     rejoin: ClassVar[timedelta] = timedelta(hours=24)
-    still_flow_m3_s: float = FLOW_MOVES_M3_S
+    still_flow_m3_s: float = MOVES_M3_S
     min_pump: timedelta = timedelta(minutes=10)  # flow settles within a minute of a start; common practice
     min_compressor: timedelta = timedelta(minutes=10)  # a compressor without source flow trips sooner or is damaged
     min_desuperheater: timedelta = timedelta(minutes=60)  # its pump may wait for hot gas at every start

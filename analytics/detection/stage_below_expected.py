@@ -11,7 +11,6 @@ from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssesse
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.stage_shift import StageShift
 from analytics.detection.sunshine import (
-    FLOW_MOVES_M3_S,
     collector_of,
     collector_power,
     collector_sun,
@@ -24,7 +23,7 @@ from analytics.expected.nearby import NearbySun
 from analytics.expected.subjects import why_no_expectation
 from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 from analytics.site import Collector, HeatPump, Site, Stage
 
 __all__ = ["StageBelowExpected"]
@@ -126,7 +125,7 @@ class StageBelowExpected:
 
     def _sunny(self, plant: PlantDay, loop: LoopDay, collector: Collector) -> _Case:
         sun = collector_sun(plant, collector)
-        runs = loop.flow_m3_s > FLOW_MOVES_M3_S
+        runs = loop.flow_m3_s > MOVES_M3_S
         has_flow = plant.site.loops[loop.loop].flow is not None or loop.flow_is_assumed
         # At the tank's temperature, not the collector's own: one that runs hot for want of flow gives too little.
         mean_degc = tank_ends(plant, loop.loop)[0] + self.working_k
@@ -165,7 +164,7 @@ class StageBelowExpected:
         counted = np.zeros(len(loop.heat_w), bool) if runs is None else np.asarray(runs)
         # A pump at rest has its reason, a full tank; its pipes cool down then, and tell nothing of the tank.
         if plant.site.loops[loop.loop].flow is not None or loop.flow_is_assumed:
-            counted = counted & (loop.flow_m3_s > FLOW_MOVES_M3_S)
+            counted = counted & (loop.flow_m3_s > MOVES_M3_S)
         counted = counted & ~switched_off(plant, loop.loop) & ~(tank_ends(plant, loop.loop)[0] >= self.cool_degc)
         if plant.site.loops[loop.loop].entering is not None:
             counted = counted & (loop.entering_degc < self.cool_degc)

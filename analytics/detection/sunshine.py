@@ -5,11 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.detection.moments import Flags, course_of, unknown
-from analytics.plant import Course, PlantDay
+from analytics.plant import MOVES_M3_S, Course, PlantDay
 from analytics.site import Collector, Site, Tank
 
 __all__ = [
-    "FLOW_MOVES_M3_S",
     "CollectorSun",
     "collector_of",
     "collector_power",
@@ -19,9 +18,6 @@ __all__ = [
     "tank_ends",
     "tank_of_loop",
 ]
-
-# 0.2 l/min: meter creep and thermosiphon stay below, a house's smallest pumped circuit is above (common practice).
-FLOW_MOVES_M3_S = 0.2e-3 / 60
 
 # A solar controller stops its pump at a store limit of 60 to 95 degC; from here on it may be resting with good reason.
 _FULL_BOTTOM_DEGC = 58.0
@@ -83,7 +79,7 @@ def collector_sun(plant: PlantDay, collector: Collector) -> CollectorSun:
     irradiance = course_of(plant, collector.irradiance)
     outdoor = course_of(plant, collector.outdoor)
     offered = collector_power(collector, irradiance, mean_degc=low + _WORKING_LIFT_K, outdoor_degc=outdoor)
-    moved = plant.loops[collector.loop].flow_m3_s > FLOW_MOVES_M3_S
+    moved = plant.loops[collector.loop].flow_m3_s > MOVES_M3_S
     return CollectorSun(leaving - low, irradiance, outdoor, offered, _is_full(low, high, leaving, moved=moved))
 
 

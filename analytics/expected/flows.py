@@ -5,18 +5,17 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 
 __all__ = ["loop_flows", "settled_flow"]
 
 # 0.2 l/min: meter creep and thermosiphon stay below, a house's smallest pumped circuit is above (common practice).
-_MOVES_M3_S = 0.2e-3 / 60
 _LEAST_CELLS = 30
 
 
 def settled_flow(loop: LoopDay) -> NDArray[np.bool_]:
     """Cells in which the fluid moves, as in those beside them, by a pump that is not known to rest. Shape (cells,)"""
-    moves = (loop.flow_m3_s > _MOVES_M3_S) & ~(loop.pump_on < 0.99)
+    moves = (loop.flow_m3_s > MOVES_M3_S) & ~(loop.pump_on < 0.99)
     settled = np.zeros(len(moves), bool)
     settled[1:-1] = moves[1:-1] & moves[:-2] & moves[2:]
     return settled

@@ -24,6 +24,7 @@ _SOURCES = {
     "assumed flow of": "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice.",
     "steps of": "Half of the smallest step of a power meter, evenly spread, over the time that it showed any.",
     "pump_power_w of": "Limits of a pump's stated power, common practice, evenly spread.",
+    "unmetered pump of": "What a usual circulator draws, common practice, evenly spread, over the time that fluid ran.",
     "rated_w": "Limits of a heater's rated power, common practice, evenly spread.",
     "ua_w_per_k of": "Standard uncertainty of a stated loss coefficient, common practice.",
     "room of": "Standard uncertainty of the room's temperature, common practice.",
