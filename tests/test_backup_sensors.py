@@ -40,3 +40,11 @@ def test_a_sensor_below_the_element_alone_is_not_enough(points, is_lacking):
     house = replace(_HOUSE, tanks={"store": replace(_HOUSE.tanks["store"], temperatures=points)})
     (need,) = HeaterNoOutput().needs(house)
     assert ("where its backup heats" in need.lacking) is is_lacking
+
+
+@pytest.mark.parametrize(("came_on_degc", "is_fault"), [(35.0, False), (46.0, True), (None, True)])
+def test_a_thermostat_that_came_on_lately_at_less_is_set_lower_and_has_not_failed(came_on_degc, is_fault):
+    result = account(_HOUSE, _COLD | {"top": constant(32.0)})
+    told = {} if came_on_degc is None else {"heater.rod.start_degc": came_on_degc}
+    verdict = HeaterNoOutput().assess(result.plant, [replace(result.ledger, conditions=told)], "rod")
+    assert isinstance(verdict, Fault) is is_fault

@@ -12,11 +12,12 @@ from analytics.figures import DayLedger
 from analytics.plant import Course, PlantDay
 from analytics.site import Site, Stage
 
-__all__ = ["RISE_CELLS", "CalledRise", "called_rise", "earlier_level", "status_on"]
+__all__ = ["RISE_CELLS", "CalledRise", "called_rise", "earlier_level", "lately_on_degc", "status_on"]
 
 RISE_CELLS = 20
 """So long a stretch of a call is looked at for warming, without water drawn."""
 
+_LATELY_DAYS = 3
 _WATER_WH_LK = 1.163
 _LEAST_ZONE = 0.2  # of the tank's height: heat does not stay in a thinner layer (common practice)
 
@@ -26,6 +27,13 @@ def earlier_level(history: Sequence[DayLedger], heater: str) -> OnLevel | None:
     record = [conditions_of(day) for day in history]
     starts, idle = (record_column(record, f"heater.{heater}.{name}").tolist() for name in ("start_degc", "idle_degc"))
     return on_level(starts, idle)
+
+
+def lately_on_degc(history: Sequence[DayLedger], heater: str) -> float:
+    """The lowest temperature of the tank's top at which the heater came on in the last days; NaN where it did not."""
+    record = [conditions_of(day) for day in history[-_LATELY_DAYS:]]
+    starts = record_column(record, f"heater.{heater}.start_degc")
+    return float(np.fmin.reduce(starts, initial=np.nan))
 
 
 def status_on(plant: PlantDay, heater: str) -> Flags:

@@ -8,7 +8,14 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from analytics.detection.findings import Finding, Need, Verdict
-from analytics.detection.heater_calls import RISE_CELLS, CalledRise, called_rise, earlier_level, status_on
+from analytics.detection.heater_calls import (
+    RISE_CELLS,
+    CalledRise,
+    called_rise,
+    earlier_level,
+    lately_on_degc,
+    status_on,
+)
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
 from analytics.detection.sunshine import tank_of_loop
@@ -58,6 +65,7 @@ class HeaterNoOutput:
     least_w: float = HEATS_W
     below_level_k: float = 2.0  # below the level at which it came on: a thermostat's scatter and the sensor's noise
     inverted_k: float = 3.0  # beyond two sensors' limits of error: then they stand in each other's place, or one is off
+    below_lately_k: float = 5.0  # the same of the last days alone
     few_days_k: float = 10.0  # over the days on which it came on: the lowest of few lies above the lowest of many
     cold_part: float = 0.15  # of the warming that is due to a called heater: less is none
     warm_part: float = 0.4  # so much is heating
@@ -97,17 +105,20 @@ class HeaterNoOutput:
             if level is None or watched.idle.any():
                 return watched
             return self._uncalled(plant, stage, watched, level, called=called, rests=passed & (input_w < self.least_w))
-        return self._by_power(
-            plant, stage, passed & (input_w < self.least_w), heats, earlier_level(history, stage.heater)
-        )
+        return self._by_power(plant, history, stage, rests=passed & (input_w < self.least_w), heats=heats)
 
-    def _by_power(self, plant: PlantDay, stage: Stage, rests: Flags, heats: Flags, level: OnLevel | None) -> _Watched:
+    def _by_power(
+        self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage, *, rests: Flags, heats: Flags
+    ) -> _Watched:
         """Colder than any thermostat allows, or than this one ever did; only power shows health."""
+        level = earlier_level(history, stage.heater or "")
         has_sensor = _has_sensor(plant.site, stage)
         hottest = _hottest(plant, stage) if has_sensor else top_by_outlet(plant, stage.tank or "")
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
         if not has_sensor:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
+        # A thermostat that came on lately at less than that is set lower, and failed in nothing.
+        cold &= ~(hottest >= lately_on_degc(history, stage.heater or "") - self.below_lately_k)
         under = _top_height(plant.site, stage) < stage.height[0] + self.edge
         cold &= ~drawn_warm(plant, stage.tank or "", self.cold_degc, until_drawn=under)
         if level is None or self._limit_degc(level) <= self.cold_degc:
@@ -196,7 +207,7 @@ _CAUSES = (
     "element burnt out, or heater locked out",
     "safety cut-out tripped, breaker off, or no fuel",
     "contactor, thermostat or its wiring failed",
-    "switched off by someone",
+    "thermostat set lower, or switched off by someone",
 )
 _CHECKS = (
     "Ask whether it was switched off on purpose; look at its breaker and display without opening a panel.",
