@@ -32,6 +32,8 @@ RANGES: Mapping[str, tuple[float, float]] = {
     "irradiance": (-20.0, 1600.0),
     "speed": (-1e-6, 1e4),
 }
+# Water in tanks and taps' pipes: relief valves open at 99 degC, and what is frozen does not flow.
+_WATER_DEGC = (-10.0, 120.0)
 _SPIKE_K = 30.0  # away from both neighbours ...
 _SPIKE_NEIGHBOURS_K = 5.0  # ... which agree with each other
 # The most that a counter of a house can gain: 100 kW, 2 l/s.
@@ -105,9 +107,10 @@ def find_bad(
             fault = _fault(point, kind, times_s[point][flags], values[point][flags])
             faults.append(fault if kind != "stuck" else replace(fault, proved_s=proved_s))
 
+    in_water = _in_water(site)
     for point, value in values.items():
         quantity = site.points[point].quantity
-        low, high = RANGES[quantity]
+        low, high = _WATER_DEGC if point in in_water else RANGES[quantity]
         if np.minimum.reduce(value) < low or np.maximum.reduce(value) > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
         if quantity == "temperature" and len(value) > 2 and _farthest_step(value) > _SPIKE_K:
@@ -121,6 +124,13 @@ def find_bad(
             if found is not None:
                 note(rule.point, found[0], "stuck", found[1])
     return bad, faults, after
+
+
+def _in_water(site: Site) -> set[str | None]:
+    """Temperatures of water that is stored or drawn."""
+    path = site.hot_water
+    of_path = (path.cold, *path.between, path.hot, path.heated, path.mixed) if path else ()
+    return {*of_path, *(point for tank in site.tanks.values() for point in tank.temperatures)}
 
 
 def _farthest_step(value: Array) -> float:

@@ -9,7 +9,7 @@ are common practice, without source, unless a line says otherwise.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import inf
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +36,7 @@ _DRAWN_S = 240.0  # of such draws in all; late in each, water as warm as it ente
 _RAN_S = 900.0  # of runs in all
 _COMPRESSOR_W = 100.0
 _LONGEST_STEP_S = 300.0
+_FRESH_S = 900.0  # gateways that speak on change repeat a value at least so often
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ class PumpAtRest:
 
 
 def _is_on(heard: Heard, drive: Point, time_s: Array) -> Flags:
-    value = heard.newest(drive.id, time_s)
+    value = _fresh(heard, drive.id, time_s)
     return np.asarray(value > (_COMPRESSOR_W if drive.quantity == "power" else 0.5))
 
 
@@ -121,7 +122,7 @@ class HeaterAtRest:
         time_s, behind = heard.within(self.behind, span)
         if len(time_s) < 2 or _works(self.heater, heard, span, None):
             return inf
-        warmer = behind - heard.newest(self.before, time_s) >= _WARMER_K
+        warmer = behind - _fresh(heard, self.before, time_s) >= _WARMER_K
         if not warmer.any():
             return inf
         lasted_s = _lasted_s(time_s, warmer & _settled(heard, self.meter, time_s), _DRAWN_S)
@@ -151,7 +152,7 @@ class BoilerAtRest:
             return inf
         if _works(self.heater, heard, span, None):
             return inf
-        warmer = leaving - heard.newest(self.loop.entering or "", time_s) >= _WARMER_K
+        warmer = leaving - _fresh(heard, self.loop.entering or "", time_s) >= _WARMER_K
         return max(_lasted_s(time_s, warmer & _settled(heard, meter, time_s), _RAN_S), span[0] + self.shortest_s)
 
 
@@ -206,9 +207,14 @@ def _works(point: Point, heard: Heard, span: Span, nominal_w: float | None) -> b
     return bool(len(stands)) and bool(is_running(stands, nominal_w, point.quantity)[0] > 0)
 
 
+def _fresh(heard: Heard, point: str, time_s: Array) -> Array:
+    """The newest reading of a point at some times; NaN where it has been silent for long."""
+    return np.where(heard.age_s(point, time_s) <= _FRESH_S, heard.newest(point, time_s), nan)
+
+
 def _settled(heard: Heard, meter: str, time_s: Array) -> Flags:
     """The moments at which fluid moved, and had moved a little before."""
-    return np.asarray((heard.newest(meter, time_s) > 0) & (heard.newest(meter, time_s - _SETTLED_S) > 0))
+    return np.asarray((_fresh(heard, meter, time_s) > 0) & (_fresh(heard, meter, time_s - _SETTLED_S) > 0))
 
 
 def _lasted_s(time_s: Array, flags: Flags, least_s: float) -> float:

@@ -31,9 +31,15 @@ def test_codes_of_a_broken_wire_are_out_of_range(code):
     assert faults[0].sentence == (f"top gave a reading that no such sensor can give (as far as {code:g}); left out.")
 
 
-@pytest.mark.parametrize("value", [-50.0, 250.0])
-def test_the_limits_themselves_are_readings(value):
-    assert _bad(top=[value])[0] == {}
+@pytest.mark.parametrize(("point", "value"), [("in", -50.0), ("in", 250.0), ("top", -10.0), ("top", 120.0)])
+def test_the_limits_themselves_are_readings(point, value):
+    assert _bad(**{point: [value]})[0] == {}
+
+
+def test_water_in_a_tank_is_never_as_hot_as_a_collector_may_be():
+    (fault,) = _bad(top=[50.0, 150.0, 150.0])[1]
+    assert (fault.kind, fault.n_readings) == ("range", 2)
+    assert _bad(**{"in": [50.0, 150.0, 150.0]})[1] == []
 
 
 def test_a_jump_and_straight_back_is_a_spike():

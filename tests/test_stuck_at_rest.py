@@ -17,12 +17,20 @@ from tests.accounts import day_traces
 _WINTER, _SUMMER = date(2026, 1, 10), date(2026, 7, 1)
 
 
-def _days(scenario: str, start: date, point: str, *, days: int) -> tuple[list[Alert], list[DayLedger]]:
-    """Alerts and ledgers of a house of which a point says nothing but zero; "" for the sound house."""
+def _days(
+    scenario: str, start: date, point: str, *, days: int, silent: str = ""
+) -> tuple[list[Alert], list[DayLedger]]:
+    """
+    Alerts and ledgers of a house of which a point says nothing but zero; "" for the sound house.
+
+    `silent` is a point that says nothing more after the first reading.
+    """
     run = simulate(SCENARIOS[scenario], start=start, days=days, seed=8)
     traces = dict(run.traces)
     if point:
         traces[point] = Trace(traces[point].time_ms, np.zeros(len(traces[point].value)))
+    if silent:
+        traces[silent] = Trace(traces[silent].time_ms[:1], np.array([15.0]))
     alerts: list[Alert] = []
     ledgers: list[DayLedger] = []
     state = None
@@ -55,6 +63,11 @@ def test_a_dead_power_or_status_is_told_alone(scenario: str, start: date, point:
 def test_sound_houses_have_no_stuck_sensor(scenario: str, start: date) -> None:
     alerts, _ = _days(scenario, start, "", days=8)
     assert [alert.summary for alert in alerts] == []
+
+
+def test_a_heater_is_not_held_against_what_a_sensor_said_before_it_fell_silent() -> None:
+    assert _days("passing-heater", _WINTER, "", days=2, silent="hot.temp")[0] == []
+    assert _days("boiler-backup", _WINTER, "", days=2, silent="boiler.entering")[0] == []
 
 
 def test_what_a_dead_burner_would_have_hidden_is_not_told_as_saved() -> None:
