@@ -113,3 +113,13 @@ def test_an_outlet_is_not_told_off_while_sensors_of_a_tank_are_exchanged() -> No
 def test_exchanged_cold_and_hot_are_not_told_as_open_balances_of_tanks() -> None:
     swapped = replace(_assessment("sensor-swapped", (8, None)), component="hot_water")
     assert _kinds([_assessment("balance-open", (0, None)), swapped]) == [("sensor-swapped", "open")]
+
+
+def test_what_another_kind_of_a_parts_alerts_explains_is_left_out_from_when_it_began() -> None:
+    losing = _assessment("tank-losing-heat", (30, None), days=1)
+    finding = replace(losing.verdict.findings[0], explained_by=(("loop-night-loss", "collector"),))  # type: ignore[union-attr]
+    losing = replace(losing, component="solar", verdict=Fault((finding,)))
+    assert _kinds([_assessment("loop-night-loss", (8, None))], [losing]) == [("loop-night-loss", "open")]
+    # Over before the loss began, or another kind: it explains nothing.
+    for other in (_assessment("loop-night-loss", (8, 20)), _assessment("loop-low-flow", (8, None))):
+        assert ("tank-losing-heat", "open") in _kinds([other], [losing])

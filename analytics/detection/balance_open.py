@@ -9,6 +9,7 @@ from typing import ClassVar
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.precedence import explained_by_loops
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -16,6 +17,9 @@ from analytics.site import Site
 __all__ = ["BalanceOpen"]
 
 _Day = tuple[date, Figure]
+
+
+_LASTING = 2  # of so many newest days one is open: where both are closed, it is over
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +77,8 @@ class BalanceOpen:
         mean_kwh, doubt_kwh = _means(days)
         open_ways = [residual.value > 0 for _, residual in days if abs(residual.value) > residual.plus_minus]
         beyond = abs(mean_kwh) >= max(times_doubt * doubt_kwh, self.min_kwh)
-        return beyond and len(open_ways) >= self.days and len(set(open_ways)) == 1
+        lasts = any(abs(residual.value) > residual.plus_minus for _, residual in days[-_LASTING:])
+        return beyond and lasts and len(open_ways) >= self.days and len(set(open_ways)) == 1
 
     def _same_way(self, days: Sequence[_Day]) -> Sequence[_Day]:
         """The newest days, as far back as each is open the same way."""
@@ -110,6 +115,7 @@ class BalanceOpen:
             cost_per_day=None,
             weight_s=len(days) * 86400.0,
             is_by_day=True,
+            explained_by=explained_by_loops(plant.site, tank),
         )
 
 

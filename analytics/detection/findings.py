@@ -54,6 +54,7 @@ class Finding:
         weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
             of equals the later. [s]
         rests_on: Ids of parts and sensors of which another alert, while it lasts, explains it.
+        explained_by: Kinds with the component of which an alert, while it lasts, explains it.
     """
 
     began_ms: int
@@ -68,6 +69,7 @@ class Finding:
     weight_s: float
     is_by_day: bool = False
     rests_on: tuple[str, ...] = ()
+    explained_by: tuple[tuple[str, str], ...] = ()
 
     @property
     def summary(self) -> str:

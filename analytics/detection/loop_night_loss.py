@@ -1,14 +1,24 @@
 """`loop-night-loss`: heat leaves the tank through a resting loop."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import ClassVar
 
 import numpy as np
 
 from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
+from analytics.detection.moments import (
+    Episode,
+    Flags,
+    cells_passed,
+    course_of,
+    duration,
+    episodes,
+    judge,
+    lasting,
+    trailing_mean,
+)
 from analytics.detection.sunshine import collector_of, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
@@ -24,7 +34,11 @@ class LoopNightLoss:
     """
     A resting loop that carries tank heat away, a collector's after dark.
 
-    Not this: frost protection, which runs the pump; a pump that never stops (`loop-always-on`).
+    The meter shows it where it counts both ways. Most count one way only: then a collector that stays warm in the dark,
+    hours after its pump stopped, is warmed by the tank.
+
+    Not this: frost protection, which runs the pump; a pump that never stops (`loop-always-on`); a collector's sensor
+    that sits indoors, and never gets colder than a room.
     """
 
     kind: ClassVar[str] = "loop-night-loss"
@@ -34,16 +48,27 @@ class LoopNightLoss:
     min_tight: timedelta = timedelta(minutes=60)  # of rest without loss, to acquit the valve
     tight_w: float = 20.0
     dark_w_m2: float = 20.0
+    cools: timedelta = timedelta(hours=2)  # in which a collector in the dark loses most of its warmth, or ...
+    keeps: float = 0.75  # ... keeps no more of it: even vacuum tubes lose a third (common practice)
+    min_warm: timedelta = timedelta(minutes=60)
+    warm_degc: float = 30.0  # warmer than any room in which a pipe's sensor may sit
+    warm_k: float = 12.0  # above the air outdoors
+    cooled_k: float = 6.0
 
     def needs(self, site: Site) -> Sequence[Need]:
-        return [Need(loop.id, _lacking(loop)) for loop in site.loops.values() if tank_of_loop(site, loop.id)]
+        return [Need(loop.id, _lacking(site, loop)) for loop in site.loops.values() if tank_of_loop(site, loop.id)]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         loop = plant.loops.get(component)
         if loop is None:
             return NotAssessed(f"Loop {component} gave no readings.")
         rests = self._rests(plant, loop)
+        warm, cooled = self._warm_and_cooled(plant, loop, rests)
+        if not warm.any() and plant.site.loops[component].flow is None:
+            return self._by_warmth(plant, loop, warm, cooled)
         loses = rests & (loop.heat_w <= -self.min_loss_w)
+        if warm.any() and not loses.any():
+            return self._by_warmth(plant, loop, warm, cooled)
         healthy = lasting(rests & (loop.heat_w > -self.tight_w), _cells(self.min_tight)) & ~loses
         return judge(
             plant,
@@ -52,6 +77,30 @@ class LoopNightLoss:
             tell=lambda episode: self._finding(plant, loop, loses, episode=episode),
             unseen=f"Loop {component} was not seen at rest for long enough with its heat known.",
         )
+
+    def _by_warmth(self, plant: PlantDay, loop: LoopDay, warm: Flags, cooled: Flags) -> Verdict:
+        return judge(
+            plant,
+            episodes(warm / _cells(self.min_warm), cooled),
+            cooled,
+            tell=lambda episode: self._warm_finding(plant, loop, warm, episode=episode),
+            unseen=f"The collector of loop {loop.loop} was not seen at rest in the dark for long enough.",
+        )
+
+    def _warm_and_cooled(self, plant: PlantDay, loop: LoopDay, rests: Flags) -> tuple[Flags, Flags]:
+        """Cells, hours after a collector's pump stopped in the dark, in which it is still warm, or has cooled."""
+        collector = collector_of(plant.site, loop.loop)
+        if collector is None or collector.irradiance is None:
+            return rests & False, rests & False
+        late = trailing_mean(rests.astype(float), _cells(self.cools)) >= 1.0
+        late[: _cells(self.cools)] = False
+        outdoor = course_of(plant, collector.outdoor)
+        air_degc = np.where(np.isnan(outdoor), self.warm_degc - self.cooled_k, outdoor)
+        above_k = loop.leaving_degc - air_degc
+        before_k = np.concatenate((np.full(_cells(self.cools), np.inf), above_k))[: len(above_k)]
+        warm = (loop.leaving_degc >= self.warm_degc) & (above_k >= np.maximum(self.warm_k, self.keeps * before_k))
+        cooled = (loop.leaving_degc < self.warm_degc) | (above_k <= self.cooled_k)
+        return late & warm, lasting(late & cooled, _cells(self.min_warm))
 
     def _rests(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
@@ -79,7 +128,30 @@ class LoopNightLoss:
         cost = None if price is None else lost_kwh * price
         return tell(plant, episode, _ADVICE, evidence=evidence, weight_s=seconds, cost=cost)
 
+    def _warm_finding(self, plant: PlantDay, loop: LoopDay, warm: Flags, *, episode: Episode) -> Finding:
+        cells = counted(warm, episode)
+        collector = collector_of(plant.site, loop.loop)
+        outdoor = course_of(plant, collector.outdoor if collector else None)[cells]
+        evidence: dict[str, float | int | str | None] = {
+            "loop": loop.loop,
+            "collector_degc": round(float(loop.leaving_degc[cells].mean()), 1),
+            "outdoor_degc": None if np.isnan(outdoor).all() else round(float(np.nanmean(outdoor)), 1),
+            "lasting_min": int(np.count_nonzero(cells)),
+            "cools_h": self.cools / timedelta(hours=1),
+            "warm_limit_degc": self.warm_degc,
+            "warm_limit_k": self.warm_k,
+            "min_warm_min": self.min_warm / timedelta(minutes=1),
+        }
+        air = ", with {outdoor_degc:.0f} degC outdoors" if evidence["outdoor_degc"] is not None else ""
+        advice = replace(_ADVICE, template=_WARM.format(air=air))
+        return tell(plant, episode, advice, evidence=evidence, weight_s=float(np.count_nonzero(cells)) * CELL_S)
 
+
+_WARM = (
+    "The collector stays warm in the dark while the pump of the {{loop}} loop rests, since {{since}}: "
+    "{{collector_degc:.0f}} degC more than {{cools_h:.0f}} h later{air}. The tank heats it, though the meter shows no "
+    "flow."
+)
 _ADVICE = Advice(
     "soon",
     "The {loop} loop takes heat out of its tank while its pump rests, since {since}: {lost_kwh:.1f} kWh in {lasting}, "
@@ -97,10 +169,12 @@ _ADVICE = Advice(
 )
 
 
-def _lacking(loop: Loop) -> str:
+def _lacking(site: Site, loop: Loop) -> str:
     if loop.pump is None:
         return f"Loop {loop.id} has no pump point, so when it rests is not known."
-    if loop.flow is None:
+    collector = collector_of(site, loop.id)
+    is_seen = collector is not None and collector.irradiance and loop.leaving
+    if loop.flow is None and not is_seen:
         return f"Loop {loop.id} has no flow meter, so what moves in it at rest is not seen."
     return ""
 

@@ -4,16 +4,18 @@ One cause, one alert: of two kinds that see the same cause on the same component
 A pump that moves almost nothing is without flow on some days and with little on others; a compressor that never runs
 for long has a poor COP; a boiler's loop without flow brings no heat. The second telling is left out while the first
 one lasts; where it was there before, it stays.
-A finding that rests on other parts is left out while any alert of these lasts.
+A finding that rests on other parts is left out while any alert of these lasts; one that certain kinds of alert of other
+parts would explain, while one of these does.
 """
 
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol
 
 from analytics.detection.findings import Assessment, Fault, Finding, NotAssessed
+from analytics.site import Site
 
-__all__ = ["TOLD_BY", "told_once"]
+__all__ = ["TOLD_BY", "explained_by_loops", "told_once"]
 
 TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-low-flow": ("loop-no-flow",),
@@ -32,6 +34,12 @@ _OPENS_EVERY_BALANCE = ("sensor-swapped", "hot_water")
 
 _HELD_AGAINST_TANKS = ("sensor-offset", "hot_water")
 """The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place."""
+
+
+def explained_by_loops(site: Site, tank: str) -> tuple[tuple[str, str], ...]:
+    """Kinds of alert of a tank's loops that tell where its heat goes, each with the loop."""
+    loops = [stage.loop for stage in site.stages.values() if stage.tank == tank and stage.loop]
+    return tuple((kind, loop) for loop in loops for kind in ("loop-night-loss", "loop-always-on"))
 
 
 class _Told(Protocol):
@@ -57,28 +65,41 @@ def told_once(alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> lis
         alerts: Those before the assessments' day.
         assessments: Of one day, of all kinds.
     """
-    ailing = _ailing(alerts, assessments)
-    return [_told_once(_on_sound_parts(each, ailing), alerts, assessments) for each in assessments]
+    return [_told_once(_on_sound_parts(each, alerts, assessments), alerts, assessments) for each in assessments]
 
 
-def _on_sound_parts(assessment: Assessment, ailing: Set[tuple[str, str]]) -> Assessment:
-    """Without the findings that rest on a part of which another alert speaks."""
+def _on_sound_parts(assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> Assessment:
+    """Without the findings that rest on a part of which another alert speaks, or that another alert explains."""
     fault = assessment.verdict
-    if not isinstance(fault, Fault):
+    if not isinstance(fault, Fault) or not any(each.rests_on or each.explained_by for each in fault.findings):
         return assessment
-    broken = {part for finding in fault.findings for part in finding.rests_on if (assessment.site, part) in ailing}
-    if not broken:
+    broken = [_broken(finding, assessment, alerts, assessments) for finding in fault.findings]
+    if not any(broken):
         return assessment
-    own = tuple(finding for finding in fault.findings if broken.isdisjoint(finding.rests_on))
-    reason = f"Another alert speaks of {', '.join(sorted(broken))}."
+    own = tuple(finding for finding, parts in zip(fault.findings, broken, strict=True) if not parts)
+    reason = f"Another alert speaks of {', '.join(sorted(set().union(*broken)))}."
     return replace(assessment, verdict=replace(fault, findings=own) if own else NotAssessed(reason))
 
 
-def _ailing(alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> set[tuple[str, str]]:
-    """Sites and components of which an alert lasts on the assessments' day, or that are found at fault on it."""
-    from_ms = min((each.from_ms for each in assessments), default=0)
-    lasting = {(a.site, a.component) for a in alerts if a.ended_ms is None or a.ended_ms > from_ms}
-    return lasting | {(a.site, a.component) for a in assessments if isinstance(a.verdict, Fault)}
+def _broken(
+    finding: Finding, assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]
+) -> set[str]:
+    """
+    The parts that a finding rests on of which an alert lasts on the assessments' day, and those whose alerts, since it
+    began, explain it; or which are found at fault on the day.
+    """
+    told = [(a.kind, a.component, a.ended_ms) for a in alerts if a.site == assessment.site]
+    told += [(a.kind, a.component, None) for a in assessments if a.site == assessment.site and _is_fault(a)]
+    return {
+        part
+        for kind, part, ended_ms in told
+        if (part in finding.rests_on and (ended_ms is None or ended_ms > assessment.from_ms))
+        or ((kind, part) in finding.explained_by and (ended_ms is None or ended_ms > finding.began_ms))
+    }
+
+
+def _is_fault(assessment: Assessment) -> bool:
+    return isinstance(assessment.verdict, Fault)
 
 
 def _told_once(assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> Assessment:

@@ -159,13 +159,18 @@ def _ended(mine: Sequence[Alert], since_ms: int, assessment: Assessment) -> list
         replace(
             alert,
             state="resolved",
-            ended_ms=max(since_ms, alert.began_ms),
-            state_since_ms=max(since_ms, alert.began_ms),
+            ended_ms=max(since_ms, _least_end_ms(alert)),
+            state_since_ms=max(since_ms, _least_end_ms(alert)),
             judged_until_ms=max(alert.judged_until_ms, assessment.until_ms),
         )
         for alert in mine
         if alert.state != "resolved" and alert.began_ms < assessment.until_ms and not _is_stale(alert, assessment)
     ]
+
+
+def _least_end_ms(alert: Alert) -> int:
+    """Days are judged when they are over: the health of one may begin before the fault of those before it was told."""
+    return max(alert.began_ms, alert.detected_ms) if alert.is_by_day else alert.began_ms
 
 
 def _faulty(mine: Sequence[Alert], fault: Fault, assessment: Assessment) -> list[Alert]:

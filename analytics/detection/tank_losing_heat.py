@@ -10,6 +10,7 @@ import numpy as np
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.precedence import explained_by_loops
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import heat_price
 from analytics.expected.conditions import conditions_of
@@ -30,7 +31,7 @@ class TankLosingHeat:
     A standby loss well above the tank's own record, as the hours without draws and heating show it.
 
     Not this: heat that goes astray while water moves or heaters run (`balance-open`); a resting loop whose reverse
-    flow is metered (`loop-night-loss`); a room that is colder in winter.
+    flow is seen (`loop-night-loss`); a room that is colder in winter.
     """
 
     kind: ClassVar[str] = "tank-losing-heat"
@@ -112,7 +113,15 @@ class TankLosingHeat:
             "by_day_w_k": ", ".join(f"{day:%d %b} {value:.1f}" for day, value, _ in days[-7:]),
         }
         cost = None if price is None else round(extra_kwh * price, 6)
-        return tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=len(days) * 86400.0, cost=cost)
+        return tell_of(
+            plant,
+            stretch,
+            _ADVICE,
+            evidence=evidence,
+            weight_s=len(days) * 86400.0,
+            cost=cost,
+            explained_by=explained_by_loops(plant.site, tank),
+        )
 
 
 _SENTENCE = (
