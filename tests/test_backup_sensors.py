@@ -8,7 +8,7 @@ from analytics.detection import NotAssessed
 from analytics.detection.findings import Fault
 from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.site import Heater, Stage, Tank
-from tests.small_sites import account, constant, point, site
+from tests.small_sites import account, constant, point, site, stepped
 
 _TEMPERATURES = ("top", "bottom")
 _HOUSE = site(
@@ -48,3 +48,20 @@ def test_a_thermostat_that_came_on_lately_at_less_is_set_lower_and_has_not_faile
     told = {} if came_on_degc is None else {"heater.rod.start_degc": came_on_degc}
     verdict = HeaterNoOutput().assess(result.plant, [replace(result.ledger, conditions=told)], "rod")
     assert isinstance(verdict, Fault) is is_fault
+
+
+_EVENING, _MORNING = float(sum(2**hour for hour in (20, 21, 22))), float(2**6)
+
+
+@pytest.mark.parametrize(
+    ("hours", "is_fault"),
+    [
+        ([_EVENING] * 5, False),  # its timer lets it on in the evening: no water is cold then
+        ([_EVENING] * 4, True),  # too few days to know
+        ([_EVENING, _MORNING, _EVENING, 2.0**12, _EVENING], True),  # a thermostat's hours
+    ],
+)
+def test_a_heater_is_missed_only_in_the_hours_in_which_a_timer_lets_it_on(hours, is_fault):
+    result = account(_HOUSE, _COLD | {"top": stepped(18 * 3600.0, 30 * 3600.0, 55.0, rest=30.0)})
+    history = [replace(result.ledger, conditions={"heater.rod.on_hours": each}) for each in hours]
+    assert isinstance(HeaterNoOutput().assess(result.plant, history, "rod"), Fault) is is_fault

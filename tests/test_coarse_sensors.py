@@ -8,6 +8,8 @@ import pytest
 
 from analytics.day import account_day, window
 from analytics.detection import Alert, advance, assess_day
+from analytics.detection import Fault as FaultFound
+from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.figures import DayLedger
 from analytics.pair_check import PairCheck, pair_checks_from_json, pair_checks_to_json
 from analytics.rounding import coarse_step_k, least_step
@@ -15,6 +17,7 @@ from analytics.trace import Trace, local_day
 from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import day_traces
+from tests.plants import healthy_day, house, plant_of
 
 _DAY_MS, _STEP_K, _BEAT_MS = 86_400_000, 0.5, 600_000
 
@@ -101,3 +104,12 @@ def test_rounding_is_kept_with_a_days_check_where_there_is_any() -> None:
     data = pair_checks_to_json([check, coarse])
     assert ["rounding_k" in each for each in data] == [False, True]
     assert pair_checks_from_json(data) == (check, coarse)
+
+
+@pytest.mark.parametrize(("step_k", "noise_k", "is_noisy"), [(0.5, 0.2, False), (0.5, 1.5, True), (0.01, 0.4, True)])
+def test_going_to_and_fro_between_two_coarse_steps_is_no_noise(step_k: float, noise_k: float, is_noisy: bool) -> None:
+    random = np.random.default_rng(4).normal(20.2, noise_k, len(healthy_day()["preheat.bottom"]))
+    rounded = np.round(random / step_k) * step_k
+    courses = {**healthy_day(), "preheat.bottom": rounded}
+    plant = plant_of(house(), courses, before=courses)
+    assert isinstance(SensorNoisy().assess(plant, [], "preheat.bottom"), FaultFound) is is_noisy

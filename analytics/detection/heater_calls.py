@@ -9,15 +9,17 @@ from analytics.detection.moments import Flags, course_of
 from analytics.expected.conditions import conditions_of, record_column
 from analytics.expected.heater import OnLevel, on_level
 from analytics.figures import DayLedger
-from analytics.plant import Course, PlantDay
+from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Site, Stage
 
-__all__ = ["RISE_CELLS", "CalledRise", "called_rise", "earlier_level", "lately_on_degc", "status_on"]
+__all__ = ["RISE_CELLS", "CalledRise", "called_rise", "earlier_level", "lately_on_degc", "let_on", "status_on"]
 
 RISE_CELLS = 20
 """So long a stretch of a call is looked at for warming, without water drawn."""
 
 _LATELY_DAYS = 3
+_TIMER_DAYS = 5  # on which it heated, before its hours are believed
+_TIMER_HOURS = 10  # of the day, an hour before and after included; a thermostat alone comes on at more of them
 _WATER_WH_LK = 1.163
 _LEAST_ZONE = 0.2  # of the tank's height: heat does not stay in a thinner layer (common practice)
 
@@ -34,6 +36,21 @@ def lately_on_degc(history: Sequence[DayLedger], heater: str) -> float:
     record = [conditions_of(day) for day in history[-_LATELY_DAYS:]]
     starts = record_column(record, f"heater.{heater}.start_degc")
     return float(np.fmin.reduce(starts, initial=np.nan))
+
+
+def let_on(history: Sequence[DayLedger], heater: str, cells: int) -> Flags:
+    """
+    Cells in which a timer or a tariff lets the heater heat: all, unless it heated in the same few hours on all days.
+
+    Shape (cells,)
+    """
+    column = record_column([conditions_of(day) for day in history], f"heater.{heater}.on_hours")
+    masks = [int(value) for value in column if np.isfinite(value)]
+    heated = np.array([any(mask >> hour & 1 for mask in masks) for hour in range(24)])
+    let = heated | np.roll(heated, 1) | np.roll(heated, -1)
+    if len(masks) < _TIMER_DAYS or np.count_nonzero(let) > _TIMER_HOURS:
+        return np.ones(cells, bool)
+    return np.asarray(let[np.arange(cells) // (3600 // round(CELL_S)) % 24])
 
 
 def status_on(plant: PlantDay, heater: str) -> Flags:

@@ -14,6 +14,7 @@ from analytics.detection.heater_calls import (
     called_rise,
     earlier_level,
     lately_on_degc,
+    let_on,
     status_on,
 )
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
@@ -54,9 +55,9 @@ class HeaterNoOutput:
     is not called although the top is so cold; one in passing that takes no power while lukewarm water passes; a boiler
     whose loop runs into a lukewarm tank without heat.
 
-    Not this: a heater that rests because the sun or another stage keeps the tank hot, of which nothing can be told; a
-    tank whose highest sensor stands under its warm water, as the last draw shows. One that someone switched off cannot
-    be told apart from one that failed.
+    Not this: a heater that a timer or a tariff holds back; one that rests because the sun or another stage keeps the
+    tank hot, of which nothing can be told; a tank whose highest sensor stands under its warm water, as the last draw
+    shows. One that someone switched off cannot be told apart from one that failed.
     """
 
     kind: ClassVar[str] = "heater-no-output"
@@ -104,8 +105,10 @@ class HeaterNoOutput:
             level = earlier_level(history, stage.heater)
             if level is None or watched.idle.any():
                 return watched
-            return self._uncalled(plant, stage, watched, level, called=called, rests=passed & (input_w < self.least_w))
-        return self._by_power(plant, history, stage, rests=passed & (input_w < self.least_w), heats=heats)
+            rests = passed & (input_w < self.least_w) & let_on(history, stage.heater, len(passed))
+            return self._uncalled(plant, stage, watched, level, called=called, rests=rests)
+        rests = passed & (input_w < self.least_w) & let_on(history, stage.heater, len(passed))
+        return self._by_power(plant, history, stage, rests=rests, heats=heats)
 
     def _by_power(
         self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage, *, rests: Flags, heats: Flags

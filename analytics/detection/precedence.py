@@ -19,6 +19,7 @@ __all__ = ["TOLD_BY", "explained_by_loops", "told_once"]
 
 TOLD_BY: Mapping[str, Sequence[str]] = {
     "loop-low-flow": ("loop-no-flow",),
+    "loop-never-called": ("loop-no-flow",),
     "loop-always-on": ("loop-no-flow", "sensor-swapped"),
     "balance-open": ("tank-losing-heat",),
     "outlet-too-cool": ("sensor-swapped",),

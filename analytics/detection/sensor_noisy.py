@@ -13,6 +13,7 @@ from analytics.detection.moments import clock, instant_ms
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay, Signal
+from analytics.rounding import coarse_step_k
 from analytics.site import Site
 
 __all__ = ["SensorNoisy"]
@@ -27,13 +28,15 @@ class SensorNoisy:
     A sensor whose readings scatter, in two hours of the night.
 
     Scatter is taken from second differences, to which a steady rise or fall adds nothing, by their median, which
-    starts and stops do not move. Not this: a pump that comes and goes; noise that a day's mean takes away.
+    starts and stops do not move. Not this: a pump that comes and goes; noise that a day's mean takes away; the steps
+    of a coarse sensor.
     """
 
     kind: ClassVar[str] = "sensor-noisy"
     rejoin: ClassVar[timedelta] = timedelta(days=3)
     noisy_k: float = 0.25  # ten times that of an ordinary converter (common practice)
     calm_k: float = 0.15
+    noisy_steps: float = 1.5  # of a coarse sensor, which goes to and fro between two of its steps
 
     def needs(self, site: Site) -> Sequence[Need]:
         outdoors = {collector.outdoor for collector in site.collectors.values()}
@@ -43,24 +46,26 @@ class SensorNoisy:
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         if plant.until_s < (_HOURS[0] + 1) * 3600.0:
             return NotAssessed("The night's quiet hours are not over yet.")
-        noise_k = _noise_k(plant.signals.get(component), _HOURS[0])
-        if noise_k >= self.noisy_k:  # a pump may do that for an hour, not for two
-            noise_k = min(noise_k, _noise_k(plant.signals.get(component), _HOURS[1]))
+        signal = plant.signals.get(component)
+        noise_k, noisy_k = _noise_k(signal, _HOURS[0]), self.noisy_k
+        if signal is not None and noise_k >= noisy_k:  # a pump may do that for an hour, not for two
+            noise_k = min(noise_k, _noise_k(signal, _HOURS[1]))
+            noisy_k = max(noisy_k, self.noisy_steps * coarse_step_k(signal.value))
         if isnan(noise_k):
             return NotAssessed(f"Point {component} was not known throughout the night's quiet hours.")
-        if noise_k < self.noisy_k:
+        if noise_k < noisy_k:
             calm = noise_k < self.calm_k
             since_ms = instant_ms(plant, _HOURS[0] * 3600.0)
             return Clear(since_ms) if calm else NotAssessed(f"Point {component} is restless, but not beyond doubt.")
-        return Fault((self._finding(plant, component, noise_k),))
+        return Fault((self._finding(plant, component, noise_k, limit_k=noisy_k),))
 
-    def _finding(self, plant: PlantDay, point: str, noise_k: float) -> Finding:
+    def _finding(self, plant: PlantDay, point: str, noise_k: float, *, limit_k: float) -> Finding:
         began_ms = instant_ms(plant, _HOURS[1] * 3600.0)
         evidence: dict[str, float | int | str | None] = {
             "since": clock(began_ms, plant.day.timezone),
             "point": point,
             "noise_k": round(noise_k, 2),
-            "noisy_k": self.noisy_k,
+            "noisy_k": round(limit_k, 2),
             "looked_at_min": 60 * len(_HOURS),
             "used_by": uses_of(plant.site, point),
         }

@@ -14,6 +14,7 @@ __all__ = ["HEATS_W", "OnLevel", "heater_levels", "on_level", "top_degc"]
 HEATS_W = 100.0
 """From here on a heater heats; below, it is a meter's zero or a lamp (common practice)."""
 
+_HOUR = 60  # cells
 _BLOCK = 30  # cells: what holds for half an hour is no passing dip of a draw
 _LEAST_DAYS = 5  # on which it came on, before a level is believed (common practice)
 
@@ -42,7 +43,8 @@ def top_degc(plant: PlantDay, tank: str) -> Course:
 
 def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str, float]:
     """
-    The day's lowest temperatures of the tank's top: as the heater came on, and of half hours in which it rested.
+    The day's lowest temperatures of the tank's top: as the heater came on, and of half hours in which it rested; and
+    the hours of the day in which it heated (hour n counts 2^n).
 
     Nothing where the tank has no sensor, the heater neither power meter nor status, or either was not heard.
     """
@@ -55,6 +57,8 @@ def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str,
     if on.any():
         begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
         found["start_degc"] = float(np.fmin.reduce(top[begins], initial=np.inf))
+        hours = np.unique(np.flatnonzero(on) // _HOUR)
+        found["on_hours"] = float((2.0 ** hours[hours < 24]).sum())
     blocks = (len(on) // _BLOCK, _BLOCK)
     # Where it is on, or its input is not known, nothing rests: these cells must not count as cold ones.
     rests = np.where(plant.heaters[heater.id].input_w < HEATS_W, top, np.inf)[: blocks[0] * _BLOCK]
