@@ -10,7 +10,7 @@ from analytics.detection import Clear, Fault, NotAssessed, Verdict
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.stage_shift import StageShift
 from analytics.expected.experience import experience_of
-from analytics.expected.watching import Shift, Watched
+from analytics.expected.watching import Shift, Watched, _added
 from analytics.trace import local_day
 from api.days import DayOutcome
 from ingest.virtual import Fault as VirtualFault
@@ -117,3 +117,28 @@ def test_a_healthy_house_stays_quiet_while_the_season_turns():
     assert _below(outcomes) == {}
     watched = outcomes[-1].state["expected"]  # type: ignore[index]
     assert {watched[key]["judged"] is not None for key in ("sun.heat", "ground.heat")} == {True}
+
+
+def _after(days_sd: Sequence[float]) -> Watched:
+    """What is kept after days that were off by so many standard deviations of 1 kWh, from 10 kWh to be expected."""
+    held = Watched()
+    for n, z in enumerate(days_sd):
+        held = _added(held, date(2026, 6, 1) + timedelta(days=n), (10.0 + z, 10.0, 1.0), z=z, is_known=True)
+    return held
+
+
+@pytest.mark.parametrize(
+    ("then_sd", "is_over"),
+    [
+        ([-0.5, 0.5, -0.2], True),
+        ([-1.8, -1.7, -1.9], False),  # each within two standard deviations, and all of them as the shift was
+        ([2.7, 3.4, 2.9], True),  # cleaned: more than the model, which learned on the first dusty days
+        ([0.0, -3.0, 0.0, 0.0], False),  # not in a row
+    ],
+)
+def test_a_shift_is_over_when_days_in_a_row_lie_nearer_to_none_than_to_it(
+    then_sd: Sequence[float], is_over: bool
+) -> None:
+    short = [-2.5] * 8
+    assert _after(short).out == "low"
+    assert (_after([*short, *then_sd]).out != "low") is is_over

@@ -68,7 +68,6 @@ class StageShift:
         began_ms = day_start_ms(plant, since)
         price = heat_price(plant)
         short_kwh = (shift.expected - shift.had) / shift.days
-        shift_sd = (shift.expected - shift.had) / sqrt(shift.u_square * shift.days)
         fits = [each.statistics for each in held.experience.values()]
         evidence: dict[str, float | int | str | None] = {
             "stage": stage.id,
@@ -82,8 +81,8 @@ class StageShift:
             "cusum_sd": round(shift.total, 1),
             "cusum_limit_sd": SCHEME.limit,
             "cusum_allowance_sd": SCHEME.allowance,
-            "shift_sd": round(shift_sd, 2),
-            "days_to_find": round(days_to_find(round(shift_sd, 1)), 1),
+            "shift_sd": round(shift.mean_sd, 2),
+            "days_to_find": round(days_to_find(round(shift.mean_sd, 1)), 1),
             "days_between_false_signals": round(days_between_false_signals()),
             "fit_days": sum(fit.n for fit in fits),
             "fit_cv_rmse_percent": round(100 * max(fit.cv_rmse for fit in fits), 1),

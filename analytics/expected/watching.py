@@ -9,7 +9,7 @@ needs no long record, and a whole record gives the same.
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from math import nan
+from math import nan, sqrt
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -68,6 +68,11 @@ class Shift:
     expected: float = 0.0
     u_square: float = 0.0
 
+    @property
+    def mean_sd(self) -> float:
+        """By how much the days were off on the mean. [standard deviations of a day]"""
+        return abs(self.expected - self.had) / sqrt(self.u_square * self.days) if self.u_square > 0 else 0.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Watched:
@@ -79,7 +84,8 @@ class Watched:
         experience: By mode, the model.
         low, high: The CUSUM's sides.
         out: The side whose limit was passed, and the day of the value that passed it.
-        well_days, well_since: Judged days in a row back within the model, while `out`; and since when.
+        well_days, well_since, well_z: Judged days in a row back within the model, while `out`; since when; the sum of
+            their deviations the shift's way, which must lie nearer to none than to what the shift was.
         judged: The last judged day.
     """
 
@@ -91,6 +97,7 @@ class Watched:
     found: date | None = None
     well_days: int = 0
     well_since: date | None = None
+    well_z: float = 0.0
     judged: date | None = None
     judged_z: float = 0.0
 
@@ -212,13 +219,13 @@ def _added(watched: Watched, day: date, sums: tuple[float, float, float], *, z: 
     """The CUSUM one day further; `sums` are had, expected, and the expected's standard uncertainty."""
     held = max(-_MOST_Z, min(_MOST_Z, z))
     low, high = _side(watched.low, -held, day, sums=sums), _side(watched.high, held, day, sums=sums)
-    out, found, well_days, well_since = watched.out, watched.found, 0, None
+    out, found, well_days, well_since, well_z = watched.out, watched.found, 0, None, 0.0
     if not out:
         out = "low" if low.total > SCHEME.limit else "high" if high.total > SCHEME.limit else ""
         found = day if out else None
-    elif abs(z) <= _WELL_Z and is_known:
-        well_days, well_since = watched.well_days + 1, watched.well_since or day
-        if well_days >= _WELL_DAYS:
+    elif (off := -z if out == "low" else z) <= _WELL_Z and is_known:
+        well_days, well_since, well_z = watched.well_days + 1, watched.well_since or day, watched.well_z + off
+        if well_days >= _WELL_DAYS and well_z / well_days < watched.shift.mean_sd / 2:
             low, high, out, found, well_days = _LEVEL, _LEVEL, "", None, 0
     return Watched(
         first=watched.first,
@@ -229,6 +236,7 @@ def _added(watched: Watched, day: date, sums: tuple[float, float, float], *, z: 
         found=found,
         well_days=well_days,
         well_since=well_since,
+        well_z=well_z,
         judged=day,
         judged_z=z,
     )
@@ -281,6 +289,7 @@ def _to_json(watched: Watched) -> dict[str, Any]:
         "found": told(watched.found),
         "well_days": watched.well_days,
         "well_since": told(watched.well_since),
+        "well_z": watched.well_z,
         "judged": told(watched.judged),
         "judged_z": watched.judged_z,
     }
@@ -302,6 +311,7 @@ def _from_json(data: Mapping[str, Any]) -> Watched:
         found=day(data["found"]),
         well_days=data["well_days"],
         well_since=day(data["well_since"]),
+        well_z=data.get("well_z", 0.0),  # kept from before, it is not there
         judged=day(data["judged"]),
         judged_z=data["judged_z"],
     )
