@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from analytics.detection.alert_json import alert_from_json, alert_to_json
 from analytics.detection.balance_open import BalanceOpen
+from analytics.detection.collector_stagnation import CollectorStagnation
 from analytics.detection.constant_draw import ConstantDraw
 from analytics.detection.findings import (
     CAUTION,
@@ -50,6 +51,7 @@ from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
 from analytics.detection.sun_stuck import SunStuck
 from analytics.detection.tank_losing_heat import TankLosingHeat
+from analytics.detection.tank_lukewarm import TankLukewarm
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 
@@ -88,6 +90,7 @@ DETECTORS: Sequence[Detector] = (
     LoopAlwaysOn(),
     LoopNightLoss(),
     LoopNearFreezing(),
+    CollectorStagnation(),
     HeatPumpShortCycles(),
     HeatPumpLowCop(),
     GroundLoopCold(),
@@ -104,6 +107,7 @@ DETECTORS: Sequence[Detector] = (
     SensorSwapped(),
     PathSwapped(),
     TankLosingHeat(),
+    TankLukewarm(),
     BalanceOpen(),
     GatewayClock(),
 )

@@ -16,7 +16,9 @@ from analytics.expected.ground import fall_in_runs
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.expected.heater import heater_levels
 from analytics.expected.needless import backup_sums
+from analytics.expected.stagnation import stagnant_hours
 from analytics.expected.standby import standby_sums
+from analytics.expected.warmth import tanks_before_taps, warmth
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump
@@ -40,7 +42,8 @@ def day_conditions(plant: PlantDay) -> DayConditions:
             if courses is not None:
                 found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
     for collector in plant.site.collectors.values():
-        found |= {f"collector.{collector.id}.{name}": v for name, v in collector_sums(plant, collector).items()}
+        sums = {**collector_sums(plant, collector), **stagnant_hours(plant, collector)}
+        found |= {f"collector.{collector.id}.{name}": v for name, v in sums.items()}
     for stage in plant.site.stages.values():
         if stage.heater and stage.tank:
             levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
@@ -48,8 +51,10 @@ def day_conditions(plant: PlantDay) -> DayConditions:
         if stage.backup and stage.tank:
             found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
     found |= loop_flows(plant)
+    before_taps = tanks_before_taps(plant.site)
     for tank in plant.site.tanks.values():
-        found |= {f"tank.{tank.id}.{name}": v for name, v in standby_sums(plant, tank).items()}
+        told = {**standby_sums(plant, tank), **(warmth(plant, tank) if tank.id in before_taps else {})}
+        found |= {f"tank.{tank.id}.{name}": v for name, v in told.items()}
     return {name: value for name, value in found.items() if np.isfinite(value)}
 
 
