@@ -8,10 +8,10 @@ from typing import ClassVar
 import numpy as np
 
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest
+from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, instant_ms
 from analytics.detection.pair_days import day_start_ms
 from analytics.detection.sunshine import collector_of, collector_sun, tank_ends
-from analytics.detection.telling import Advice, tell
+from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.stagnation import STAGNANT_DEGC, STAGNANT_H, stagnant_cells
@@ -25,25 +25,42 @@ _Day = tuple[date, float]
 """A day and the hours in which the collector stagnated."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Stood:
+    """
+    A day's stagnation: its cells, those beside a tank known not to be full, those hotter than the fluid bears.
+
+    `week` are the days before that count with it.
+    """
+
+    hot: Flags
+    beside_cold: Flags
+    too_hot: Flags
+    week: Sequence[_Day]
+
+
 @dataclass(frozen=True, kw_only=True)
 class CollectorStagnation:
     """
-    A collector far above its working range because nothing takes its heat away: most often its tank is full.
+    A collector far above its working range because nothing takes its heat away: beside a tank that could, day after
+    day, or hotter than its fluid bears.
 
-    Days on which it comes back soon are one alert, which ends when the collector has kept cool for some days.
+    It ends when the collector has kept cool for some days; that it cools each evening does not end it.
 
-    Not this: a pump that is called and moves nothing (`loop-no-flow`), or that is not started beside a cold tank
-    (`loop-never-called`): these are told instead; minutes of heat before a pump starts; a sensor strapped to the pipe
-    outside the collector, which does not see how hot that is.
+    Not this: the end of a hot day, or of a hot spell, with a full tank; a pump that is called and moves nothing
+    (`loop-no-flow`) or is not started beside a cold tank (`loop-never-called`): these are told instead; a sensor
+    strapped to the pipe outside the collector, which does not see how hot that is.
     """
 
     kind: ClassVar[str] = "collector-stagnation"
     rejoin: ClassVar[timedelta] = timedelta(days=7)
     limit_degc: float = STAGNANT_DEGC
     min_hot: timedelta = timedelta(minutes=30)  # a start after a cold morning is over sooner (common practice)
+    week: timedelta = timedelta(days=7)
+    # Of a week: three hours a day. Hot spells of ordinary houses stay below; common practice.
+    often: timedelta = timedelta(hours=20)
+    too_hot_degc: float = 170.0  # inhibited propylene glycol is rated to 160 to 170 degC (from memory)
     cool_days: int = 3  # without stagnation end it: a dull day or two prove nothing (common practice)
-    week_days: int = 7
-    often_days: int = 3  # of these: no hot spell any more, but more collector than the house can use (common practice)
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [
@@ -58,84 +75,88 @@ class CollectorStagnation:
         collector, loop = collector_of(plant.site, component), plant.loops.get(component)
         if collector is None or loop is None or np.isnan(loop.leaving_degc).all():
             return NotAssessed(f"The temperature of the collector of loop {component} is not known.")
+        seen = _seen(history, collector)
+        stood = self._stood(plant, collector, seen)
+        cold, often, too_hot = (self._proved(*each) for each in self._reasons(stood))
+        proved = [found for found in (cold, often, too_hot) if found is not None]
+        if not proved:
+            return self._kept_cool(plant, component, seen, is_hot=bool(stood.hot.any()))
+        advice = _BESIDE_COLD if cold else _OFTEN if often else _TOO_HOT
+        detected = min(found.proved for found in proved)
+        return Fault((self._finding(plant, collector, stood, told=(advice, detected)),))
+
+    def _stood(self, plant: PlantDay, collector: Collector, seen: Sequence[_Day]) -> _Stood:
+        loop = plant.loops[collector.loop]
         passed = np.arange(len(loop.leaving_degc)) < cells_passed(plant)
         hot = stagnant_cells(plant, collector, limit_degc=self.limit_degc) & passed
-        seen = _seen(history, collector)
-        # That it cools in the evening, or runs in the morning, does not end it: the next noon will be as hot.
-        found = episodes(hot / (self.min_hot.total_seconds() / CELL_S), np.zeros(len(hot), bool))
-        if found:
-            return Fault((self._finding(plant, collector, (hot, seen), episode=found[0]),))
-        return self._kept_cool(plant, component, seen)
+        is_known = np.isfinite(np.fmax(*tank_ends(plant, collector.loop)))
+        week = [(day, hours) for day, hours in seen if day > plant.day.date - self.week and self._is_stagnant(hours)]
+        beside_cold = hot & is_known & ~collector_sun(plant, collector).is_full
+        return _Stood(hot, beside_cold, hot & (loop.leaving_degc > self.too_hot_degc), week)
 
-    def _kept_cool(self, plant: PlantDay, loop: str, seen: Sequence[_Day]) -> Verdict:
+    def _reasons(self, stood: _Stood) -> Sequence[tuple[Flags, timedelta]]:
+        """Cells that tell of each reason to speak, and how long they must last."""
+        before = timedelta(hours=sum(hours for _, hours in stood.week))
+        return [
+            (stood.beside_cold, self.min_hot),
+            (stood.hot, max(self.often - before, self.min_hot)),
+            (stood.too_hot, self.min_hot),
+        ]
+
+    def _proved(self, cells: Flags, needed: timedelta) -> Episode | None:
+        return next(iter(episodes(cells / (needed.total_seconds() / CELL_S), np.zeros(len(cells), bool))), None)
+
+    def _kept_cool(self, plant: PlantDay, loop: str, seen: Sequence[_Day], *, is_hot: bool) -> Verdict:
         stood = [index for index, (_, hours) in enumerate(seen) if self._is_stagnant(hours)]
         cool = seen[stood[-1] + 1 if stood else 0 :]
-        if len(cool) < self.cool_days:
+        if is_hot or len(cool) < self.cool_days:
             return NotAssessed(f"The collector of loop {loop} has not kept cool for long enough to tell.")
         return Clear(day_start_ms(plant, cool[0][0]))
 
     def _is_stagnant(self, hours: float) -> bool:
         return hours >= self.min_hot / timedelta(hours=1)
 
-    def _finding(
-        self, plant: PlantDay, collector: Collector, judged: tuple[Flags, Sequence[_Day]], *, episode: Episode
-    ) -> Finding:
-        hot, seen = judged
-        sun, seconds = collector_sun(plant, collector), float(np.count_nonzero(hot)) * CELL_S
-        tank_degc = highest(np.fmax(*tank_ends(plant, collector.loop))[hot])
-        is_full = bool(np.count_nonzero(sun.is_full & hot) >= 0.5 * np.count_nonzero(hot))
-        since = plant.day.date - timedelta(days=self.week_days)
-        week_h = [hours for day, hours in seen if day > since and self._is_stagnant(hours)] + [seconds / 3600]
-        lost_kwh = float(np.nansum(sun.offered_w[hot & ~sun.is_full])) * CELL_S / JOULES_PER_KWH
-        evidence: Evidence = {
+    def _finding(self, plant: PlantDay, collector: Collector, stood: _Stood, *, told: tuple[Advice, int]) -> Finding:
+        advice, proved = told
+        is_by_day = advice is _OFTEN and len(stood.week) > 0
+        first_ms = instant_ms(plant, float(stood.hot.argmax()) * CELL_S)
+        began_ms = day_start_ms(plant, stood.week[0][0]) if is_by_day else first_ms
+        stretch = Stretch(began_ms=began_ms, detected_ms=instant_ms(plant, (proved + 1) * CELL_S), is_by_day=is_by_day)
+        evidence = self._evidence(plant, collector, stood)
+        lost_kwh, price = evidence["not_collected_kwh"], heat_price(plant)
+        cost = lost_kwh * price if isinstance(lost_kwh, float) and price is not None else None
+        week_s = sum(hours for _, hours in stood.week) * 3600 + float(np.count_nonzero(stood.hot)) * CELL_S
+        template = _SENTENCE + advice.template
+        return tell_of(
+            plant, stretch, replace(advice, template=template), evidence=evidence, weight_s=week_s, cost=cost
+        )
+
+    def _evidence(self, plant: PlantDay, collector: Collector, stood: _Stood) -> Evidence:
+        sun, seconds = collector_sun(plant, collector), float(np.count_nonzero(stood.hot)) * CELL_S
+        week_h = [hours for _, hours in stood.week] + [seconds / 3600]
+        lost_kwh = float(np.nansum(sun.offered_w[stood.beside_cold])) * CELL_S / JOULES_PER_KWH
+        return {
             "loop": collector.loop,
             "lasting": duration(seconds),
             "stagnant_min": round(seconds / 60),
-            "highest_degc": highest(plant.loops[collector.loop].leaving_degc[hot], 0),
+            "beside_cold_min": int(np.count_nonzero(stood.beside_cold)),
+            "highest_degc": highest(plant.loops[collector.loop].leaving_degc[stood.hot], 0),
             "limit_degc": self.limit_degc,
+            "too_hot_degc": self.too_hot_degc,
             "min_hot_min": self.min_hot / timedelta(minutes=1),
-            "tank_degc": tank_degc,
-            "is_tank_full": "not known" if tank_degc is None else "yes" if is_full else "no",
-            "highest_irradiance_w_m2": highest(sun.irradiance_w_m2[hot], 0),
+            "tank_degc": highest(np.fmax(*tank_ends(plant, collector.loop))[stood.hot]),
+            "highest_irradiance_w_m2": highest(sun.irradiance_w_m2[stood.hot], 0),
             "days": len(week_h),
-            "week_days": self.week_days,
+            "week_days": self.week.days,
             "week": duration(sum(week_h) * 3600),
-            "often_days": self.often_days,
+            "often_h": self.often / timedelta(hours=1),
             "not_collected_kwh": round(lost_kwh, 2) if lost_kwh > 0 else None,
         }
-        price = heat_price(plant)
-        cost = None if price is None or lost_kwh <= 0 else lost_kwh * price
-        advice = self._advice(is_full=None if tank_degc is None else is_full, n_days=len(week_h))
-        # Days that follow each other weigh more than one: what they tell together is shown.
-        return tell(plant, episode, advice, evidence=evidence, weight_s=sum(week_h) * 3600, cost=cost)
-
-    def _advice(self, *, is_full: bool | None, n_days: int) -> Advice:
-        often = n_days >= self.often_days
-        for_long = " for {week} on {days} of the last {week_days} days" if n_days > 1 else " for {lasting}"
-        tank = {None: ".", True: _FULL, False: _NOT_FULL}[is_full]
-        causes = (*_OFTEN_CAUSES, *_CAUSES) if often else (*_CAUSES, *_OFTEN_CAUSES)
-        advice = Advice("watch", _SENTENCE + for_long + tank, causes, _CHECKS)
-        if is_full is False:
-            return replace(advice, severity="soon", likely_causes=_REST_CAUSES)
-        return replace(advice, severity="soon") if often else advice
 
 
 _SENTENCE = (
     "The collector of the {loop} loop has stood in the sun without flow since {since}, far above its working range: up "
-    "to {highest_degc:.0f} degC, above {limit_degc:.0f} degC"
-)
-_FULL = "; its tank was full ({tank_degc:.0f} degC)."
-_NOT_FULL = "; its tank could have taken more heat ({tank_degc:.0f} degC)."
-_CAUSES = (
-    "nobody draws hot water in a sunny time (holiday), so the tank is full before noon",
-    "the controller's tank limit is set low",
-)
-_OFTEN_CAUSES = ("more collector, or a smaller tank, than the house can use in summer",)
-_REST_CAUSES = (
-    "the controller keeps its pump at rest: collector limit passed after a stop, or tank limit set too low",
-    "power cut, or the pump switched off by hand, in strong sun",
-    "a tank sensor displaced, so that the controller takes the tank for full",
-    "circulator failed, air or steam in the loop",
+    "to {highest_degc:.0f} degC, above {limit_degc:.0f} degC for "
 )
 _CHECKS = (
     "Do not open, drain or fill the circuit, nor start its pump by hand, while the collector is hot: steam under "
@@ -146,8 +167,33 @@ _CHECKS = (
     "that is dark or acid.",
     "Read the controller's limits for tank and collector; a cooling function at night or for holidays, where it has "
     "one, spares the fluid.",
-    "If it comes back each summer: cover a part of the collector, use its heat elsewhere, or let a licensed installer "
-    "set it steeper or smaller. The roof is for those who are secured there.",
+)
+_LARGE_CHECK = (
+    "Where it comes back each summer, let a licensed installer say what helps: part of the collector covered, its heat "
+    "used elsewhere, a larger tank. The roof is for those who are secured there."
+)
+_LARGE_CAUSES = (
+    "nobody draws hot water in a sunny time (holiday), so the tank is full before noon",
+    "more collector, or a smaller tank, than the house can use in summer",
+    "the controller's tank limit is set low, or the backup fills the tank before the sun",
+)
+_BESIDE_COLD = Advice(
+    "soon",
+    "{lasting}, although its tank could have taken more heat ({tank_degc:.0f} degC).",
+    (
+        "the controller keeps its pump at rest: collector limit passed after a stop, or tank limit set too low",
+        "power cut, or the pump switched off by hand, in strong sun",
+        "a tank sensor displaced, so that the controller takes the tank for full",
+        "circulator failed, air or steam in the loop",
+    ),
+    _CHECKS,
+)
+_OFTEN = Advice("soon", "{week} on {days} of the last {week_days} days.", _LARGE_CAUSES, (*_CHECKS, _LARGE_CHECK))
+_TOO_HOT = Advice(
+    "watch",
+    "{lasting}; common glycol bears up to {too_hot_degc:.0f} degC.",
+    (*_LARGE_CAUSES, "fluid blown off or steamed out, so that the absorber stands dry"),
+    (*_CHECKS, _LARGE_CHECK),
 )
 
 
