@@ -32,12 +32,14 @@ _HISTORY = record(DAY, days=12, kwh_per_h=1.2)
 
 
 def _broken_history() -> list[DayLedger]:
-    """Days that tell of an offset, of exchanged sensors, of a balance that does not close, of a backup set too high."""
+    """Days that tell of an offset, of exchanged sensors, of a balance that does not close, and more."""
     offset = {"component": "ground", "first": "ground.entering", "second": "ground.leaving", "method": "rest"}
     swapped = {"component": "solar", "first": "solar.top", "second": "solar.bottom", "method": "order"}
     preempted = {"backup.backup.kwh": 2.4, "backup.backup.beyond_kwh": 0.8, "backup.backup.heated_to_degc": 71.2}
     sun = {"collector.roof.running_allowed_kwh": 5.4, "collector.roof.cold_allowed_kwh": 7.4}
-    history = with_stage_heat(with_conditions(_HISTORY, preempted | sun), {"sun": 5.0})
+    lukewarm = {"tank.solar.lukewarm_part": 1.0, "tank.solar.warmest_from_degc": 31.0}
+    hot = {"tank.solar.warmest_to_degc": 41.0, "collector.roof.stagnant_h": 3.5}
+    history = with_stage_heat(with_conditions(_HISTORY, preempted | sun | lukewarm | hot), {"sun": 5.0})
     history = with_checks(history, offset | {"difference_k": 0.5, "kwh_per_k": 9.0}, days=8)
     history = with_checks(history, swapped | {"difference_k": -9.0, "u_k": 3.0, "wrong_part": 1.0}, days=8)
     history = with_standby(history, "solar", [2.4] * 10 + [9.6] * 2)

@@ -98,6 +98,23 @@ def test_a_pump_that_runs_all_day_without_flow_is_one_alert(flow_l_min: float) -
     assert isinstance(by_kind["loop-always-on"], NotAssessed)
 
 
+def test_a_hot_collector_whose_pump_moves_nothing_is_told_as_a_loop_without_flow() -> None:
+    changes = {
+        "collector.flow": [("10:00", "17:30", 0.0)],
+        "collector.leaving": [("10:00", "11:00", (40.0, 150.0)), ("11:00", "16:00", 150.0)],
+    }
+    found = assess_day(plant_of(house(), changed(healthy_day(), changes)), [])
+    hot = {"loop-no-flow", "collector-stagnation"}
+    assert hot <= {each.kind for each in found if isinstance(each.verdict, Fault)}
+    alerts, _ = advance([], found, now_ms=0)
+    assert [alert.kind for alert in alerts if alert.kind in hot] == ["loop-no-flow"]
+
+
+def test_a_collector_that_stagnates_beside_a_pump_never_called_is_one_alert() -> None:
+    both = [_assessment("collector-stagnation", (12, None)), _assessment("loop-never-called", (11, None))]
+    assert _kinds(both) == [("loop-never-called", "open")]
+
+
 def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:
     both = [_assessment("balance-open", (0, None)), _assessment("tank-losing-heat", (24, None))]
     assert _kinds(both) == [("tank-losing-heat", "open")]

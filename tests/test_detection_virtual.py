@@ -23,11 +23,13 @@ _SEASONS = [date(2026, 1, 5), date(2026, 4, 10), date(2026, 7, 5), date(2026, 10
 _HEALTHY_DAYS = 15
 # Health of a stage is dated like its want of heat: by the sunny stretch of the day that shows it.
 # What an air lock lets through, 0.3 l/min, is at the limit of no flow: noise above it may end the alert sooner.
-# A tank's loss and a backup's needless heat are dated to the day that shows them; the faults begin and end at ten.
+# A tank's loss or lukewarm water and a backup's needless heat are dated to the day that shows them; the faults begin
+# and end at ten.
 _EARLY_MS = {
     "stage-below-expected": 6 * 3_600_000,
     "collector-air-lock": 1_800_000,
     "tank-losing-heat": 10 * 3_600_000,
+    "tank-lukewarm": 10 * 3_600_000,
     "heater-preempts": 10 * 3_600_000,
 }
 # A compressor's power that sticks at rest is seen to stand since the compressor stopped; a meter at zero since the
@@ -73,6 +75,7 @@ class _Broken:
     within: timedelta
     points: tuple[str, ...] = ()
     also: tuple[str, ...] = ()  # what is true besides, of the same component
+    days: int = _BROKEN_DAYS
 
 
 _SPRING, _SUMMER, _WINTER = date(2026, 4, 1), date(2026, 6, 5), date(2026, 1, 5)
@@ -124,6 +127,17 @@ _BROKEN = [
         # The first says what is about to happen, the others that the ground gives too little, and too slowly.
         also=("ground-loop-cold", "loop-low-flow"),
     ),
+    # Lukewarm is told after three whole days of it; that a hot spell is more than that, after a week.
+    _Broken("boiler-backup", "backup-set-low", _WINTER, "tank-lukewarm", "store", timedelta(hours=87), days=7),
+    _Broken(
+        "solar-one-tank",
+        "nobody-home",
+        date(2026, 6, 20),
+        "collector-stagnation",
+        "collector",
+        timedelta(days=12),
+        days=14,
+    ),
     _Broken("boiler-backup", "boiler-lockout", _WINTER, "heater-no-output", "boiler", _NEXT_DAYS),
     _Broken("two-tank", "tap-left-running", _SPRING, "constant-draw", "hot_water", timedelta(hours=3)),
     _Broken("two-tank", "gateway-silent", _SPRING, "site-silent", "quarry-road-3", timedelta(minutes=35)),
@@ -167,9 +181,9 @@ def _broken_run(case: _Broken) -> tuple[Fault, list[Alert]]:
     timezone = site_of(SCENARIOS[case.scenario]).timezone
     first = local_day(case.start + timedelta(days=_FIRST_BROKEN), timezone)
     began_ms = first.start_ms + 10 * 3_600_000
-    ended_ms = began_ms + _BROKEN_DAYS * 86_400_000
+    ended_ms = began_ms + case.days * 86_400_000
     fault = Fault(name=case.fault, start_ms=began_ms, end_ms=ended_ms, points=case.points)
-    return fault, _alerts(case.scenario, case.start, days=_DAYS, faults=[fault])
+    return fault, _alerts(case.scenario, case.start, days=_DAYS - _BROKEN_DAYS + case.days, faults=[fault])
 
 
 @pytest.mark.parametrize("case", _BROKEN, ids=lambda case: " ".join((case.scenario, case.fault, *case.points)))

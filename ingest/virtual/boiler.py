@@ -16,7 +16,7 @@ _OVERRUN_S = 150.0
 def control_boiler(b, p, s, dt):  # type: ignore[no-untyped-def]
     """Tank thermostat calls; the burner holds the boiler's water; the pump runs on a little."""
     tank_degc = b.degc[int(p.boiler_tank), int(p.boiler_first_node)]
-    off = max(p.boiler_set_degc, b.fx[FX.backup_set_degc])
+    off = b.fx[FX.backup_set_degc] if b.fx[FX.backup_set_degc] > 0.0 else p.boiler_set_degc
     limit = off if s.boiler_call > 0.0 else off - p.boiler_hysteresis_k
     s.boiler_call = 1.0 if tank_degc < limit else 0.0
     s.boiler_overrun_s = _OVERRUN_S if s.boiler_call > 0.0 else max(0.0, s.boiler_overrun_s - dt)

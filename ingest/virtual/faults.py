@@ -84,6 +84,14 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
             {"backup_set_degc": 68.0},
             roles=("element", "boiler"),
         ),
+        "backup-set-low": FaultKind(
+            "the backup's thermostat is turned down to 35 degC, as before a journey: the tank stays lukewarm",
+            {"backup_set_degc": 35.0},
+            roles=("element", "boiler"),
+        ),
+        "nobody-home": FaultKind(
+            "no water is drawn: in a sunny time the tank is full, and the collector stagnates", {"nobody_home": 1.0}
+        ),
         "element-burnt-out": FaultKind(
             "the element, or the heater in passing, is called and gives nothing",
             {"element_power": 0.0},

@@ -59,7 +59,7 @@ def _control(b, p, s):  # type: ignore[no-untyped-def]
 def _control_element(b, p, s):  # type: ignore[no-untyped-def]
     """Thermostat with hysteresis; a contactor stuck on is stopped by the cut-out alone."""
     degc = b.degc[int(p.element_tank), int(p.element_node)]
-    off = max(p.element_set_degc, b.fx[FX.backup_set_degc])
+    off = b.fx[FX.backup_set_degc] if b.fx[FX.backup_set_degc] > 0.0 else p.element_set_degc
     if b.fx[FX.element_stuck_on] > 0.0:
         degc, off = b.degc[int(p.element_tank), 0], p.element_cut_out_degc
     limit = off if s.element_on > 0.0 else off - p.element_hysteresis_k
@@ -134,7 +134,8 @@ def _step(b, p, s, i, inputs, next_draw, mean):  # type: ignore[no-untyped-def]
     for k in range(n):
         waiting = next_draw < inputs.draws.shape[0] and inputs.draws[next_draw, 0] < start_s + (k + 1) * dt
         if s.draw_kind == 0.0 and waiting:
-            open_tap(s, inputs.draws[next_draw])
+            if b.fx[FX.nobody_home] == 0.0:
+                open_tap(s, inputs.draws[next_draw])
             next_draw += 1
         _move(b, p, s, now, dt)
         for c in range(spot.shape[0]):

@@ -41,7 +41,7 @@ EFFECTS = (
     *("sun_flow", "sun_pump_elec", "dsh_flow", "dsh_pump_elec", "source_flow", "load_flow", "load_pump_elec"),
     *("sun_relay_stuck", "night_flow", "soiling", "element_stuck_on", "element_power", "mixing_hot", "mixing_cold"),
     *("heat_pump_capacity", "heat_pump_elec", "ground_contact", "leak", "tank_ua", "short_cycle", "boiler_power"),
-    *("heat_pump_off", "backup_set_degc"),
+    *("heat_pump_off", "backup_set_degc", "nobody_home"),
 )
 """What a fault can change in the plant."""
 
@@ -50,7 +50,7 @@ NEUTRAL = {
     **dict.fromkeys(("load_pump_elec", "soiling", "element_power", "heat_pump_capacity", "heat_pump_elec"), 1.0),
     **dict.fromkeys(("ground_contact", "tank_ua", "boiler_power"), 1.0),
     **dict.fromkeys(("sun_relay_stuck", "night_flow", "element_stuck_on", "mixing_hot", "mixing_cold"), 0.0),
-    **dict.fromkeys(("leak", "short_cycle", "heat_pump_off", "backup_set_degc"), 0.0),
+    **dict.fromkeys(("leak", "short_cycle", "heat_pump_off", "backup_set_degc", "nobody_home"), 0.0),
 }
 """Each effect in a sound plant."""
 
