@@ -25,6 +25,9 @@ _Day = tuple[date, float]
 """A day and the hours in which the collector stagnated."""
 
 
+_NEVER = timedelta(days=2)  # longer than any day
+
+
 @dataclass(frozen=True, slots=True)
 class _Stood:
     """
@@ -57,8 +60,9 @@ class CollectorStagnation:
     limit_degc: float = STAGNANT_DEGC
     min_hot: timedelta = timedelta(minutes=30)  # a start after a cold morning is over sooner (common practice)
     week: timedelta = timedelta(days=7)
-    # Of a week: three hours a day. Hot spells of ordinary houses stay below; common practice.
+    # Of a week, three hours a day on most of its days: hot spells of ordinary houses stay below (common practice).
     often: timedelta = timedelta(hours=20)
+    often_days: int = 5
     too_hot_degc: float = 170.0  # inhibited propylene glycol is rated to 160 to 170 degC (from memory)
     cool_days: int = 3  # without stagnation end it: a dull day or two prove nothing (common practice)
 
@@ -97,9 +101,10 @@ class CollectorStagnation:
     def _reasons(self, stood: _Stood) -> Sequence[tuple[Flags, timedelta]]:
         """Cells that tell of each reason to speak, and how long they must last."""
         before = timedelta(hours=sum(hours for _, hours in stood.week))
+        is_often = len(stood.week) + 1 >= self.often_days
         return [
             (stood.beside_cold, self.min_hot),
-            (stood.hot, max(self.often - before, self.min_hot)),
+            (stood.hot, max(self.often - before, self.min_hot) if is_often else _NEVER),
             (stood.too_hot, self.min_hot),
         ]
 
@@ -150,6 +155,7 @@ class CollectorStagnation:
             "week_days": self.week.days,
             "week": duration(sum(week_h) * 3600),
             "often_h": self.often / timedelta(hours=1),
+            "often_days": self.often_days,
             "not_collected_kwh": round(lost_kwh, 2) if lost_kwh > 0 else None,
         }
 
