@@ -111,8 +111,31 @@ def test_a_hot_collector_whose_pump_moves_nothing_is_told_as_a_loop_without_flow
 
 
 def test_a_collector_that_stagnates_beside_a_pump_never_called_is_one_alert() -> None:
-    both = [_assessment("collector-stagnation", (12, None)), _assessment("loop-never-called", (11, None))]
-    assert _kinds(both) == [("loop-never-called", "open")]
+    changes = {
+        "collector.pump": [("09:00", "17:30", 0.0)],
+        "collector.flow": [("09:00", "17:30", 0.0)],
+        "collector.leaving": [("09:00", "11:00", (20.0, 150.0)), ("11:00", "16:00", 150.0)],
+    }
+    found = assess_day(plant_of(house(), changed(healthy_day(), changes)), [])
+    hot = {"loop-never-called", "collector-stagnation"}
+    assert hot <= {each.kind for each in found if isinstance(each.verdict, Fault)}
+    alerts, _ = advance([], found, now_ms=0)
+    assert [alert.kind for alert in alerts if alert.kind in {*hot, "loop-no-flow"}] == ["loop-never-called"]
+
+
+def test_a_tank_filled_by_its_element_is_told_and_not_the_collector_that_waits_beside_it() -> None:
+    changes = {
+        "element.power": [("06:00", "18:00", 4500.0)],
+        "solar.top": [("06:00", "09:00", (60.0, 91.0)), ("09:00", "18:00", (91.0, 92.0))],
+        "collector.flow": [("10:00", "17:30", 0.0)],
+        "collector.pump": [("10:00", "17:30", 0.0)],
+        "collector.leaving": [("10:00", "11:00", (40.0, 185.0)), ("11:00", "16:00", 185.0)],
+    }
+    found = assess_day(plant_of(house(), changed(healthy_day(), changes)), [])
+    hot = {"heater-always-on", "collector-stagnation"}
+    assert hot <= {each.kind for each in found if isinstance(each.verdict, Fault)}
+    alerts, _ = advance([], found, now_ms=0)
+    assert [alert.kind for alert in alerts if alert.kind in hot] == ["heater-always-on"]
 
 
 def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:

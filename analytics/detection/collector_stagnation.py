@@ -10,7 +10,7 @@ import numpy as np
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, instant_ms
 from analytics.detection.pair_days import day_start_ms
-from analytics.detection.sunshine import collector_of, collector_sun, tank_ends
+from analytics.detection.sunshine import collector_of, collector_sun, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.conditions import conditions_of
@@ -51,8 +51,9 @@ class CollectorStagnation:
     It ends when the collector has kept cool for some days; that it cools each evening does not end it.
 
     Not this: the end of a hot day, or of a hot spell, with a full tank; a pump that is called and moves nothing
-    (`loop-no-flow`) or is not started beside a cold tank (`loop-never-called`): these are told instead; a sensor
-    strapped to the pipe outside the collector, which does not see how hot that is.
+    (`loop-no-flow`) or is not started beside a cold tank (`loop-never-called`), or an element that fills the tank
+    (`heater-always-on`): these are told instead; a sensor strapped to the pipe outside the collector, which does not
+    see how hot that is.
     """
 
     kind: ClassVar[str] = "collector-stagnation"
@@ -133,7 +134,13 @@ class CollectorStagnation:
         week_s = sum(hours for _, hours in stood.week) * 3600 + float(np.count_nonzero(stood.hot)) * CELL_S
         template = _SENTENCE + advice.template
         return tell_of(
-            plant, stretch, replace(advice, template=template), evidence=evidence, weight_s=week_s, cost=cost
+            plant,
+            stretch,
+            replace(advice, template=template),
+            evidence=evidence,
+            weight_s=week_s,
+            cost=cost,
+            explained_by=_causes(plant.site, collector),
         )
 
     def _evidence(self, plant: PlantDay, collector: Collector, stood: _Stood) -> Evidence:
@@ -201,6 +208,14 @@ _TOO_HOT = Advice(
     (*_LARGE_CAUSES, "fluid blown off or steamed out, so that the absorber stands dry"),
     (*_CHECKS, _LARGE_CHECK),
 )
+
+
+def _causes(site: Site, collector: Collector) -> tuple[tuple[str, str], ...]:
+    """Kinds of alert that tell why the collector stagnates, each with its component."""
+    tank = tank_of_loop(site, collector.loop)
+    heaters = [stage.heater for stage in site.stages.values() if tank and stage.tank == tank.id and stage.heater]
+    of_loop = [(kind, collector.loop) for kind in ("loop-no-flow", "loop-never-called")]
+    return (*of_loop, *(("heater-always-on", heater) for heater in heaters))
 
 
 def _seen(history: Sequence[DayLedger], collector: Collector) -> Sequence[_Day]:
