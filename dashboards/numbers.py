@@ -79,6 +79,8 @@ _PRINTED = {
     "degF difference": "°F",
     "W/m2": "W/m²",
     "Btu/(h ft2)": "Btu/(h ft²)",
+    "degF/kW": "°F/kW",
+    "l/(min m2)": "l/(min m²)",
 }
 
 
@@ -373,7 +375,7 @@ def show_age(seconds: float) -> str:
 
 
 def show_span(seconds: float) -> str:
-    """A duration: "45 s", "20 min", "3 h 05 min", "2 days 4 h"."""
+    """A duration: "45 s", "20 min", "3 h 5 min", "2 days 4 h"."""
     if math.isnan(seconds):
         return UNKNOWN
     if seconds < 90:
@@ -383,7 +385,7 @@ def show_span(seconds: float) -> str:
         return f"{minutes} min"
     hours, minutes = divmod(minutes, 60)
     if hours < 48:
-        return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(hours, 24)
     return f"{days} days {hours} h" if hours else f"{days} days"
 

@@ -194,7 +194,7 @@ def test_an_age_is_told_as_one_says_it(seconds: float, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "text"), [(45, "45 s"), (1200, "20 min"), (11100, "3 h 05 min"), (187200, "2 days 4 h")]
+    ("seconds", "text"), [(45, "45 s"), (1200, "20 min"), (11100, "3 h 5 min"), (187200, "2 days 4 h")]
 )
 def test_a_span_is_told_in_two_units_at_most(seconds: float, text: str) -> None:
     assert show_span(seconds) == text
