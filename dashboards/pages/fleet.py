@@ -52,6 +52,7 @@ class FleetPage:
     show: str
     filters: Sequence[tuple[str, str, bool]]
     has_sites: bool
+    is_found: bool
     action: str = FLEET
     json_link: str = FLEET_JSON
 
@@ -70,6 +71,7 @@ def fleet_page(context: FleetContext) -> FleetPage:
         show=context.show,
         filters=_filters(context),
         has_sites=bool(context.sites),
+        is_found=bool(wanted),
     )
 
 
