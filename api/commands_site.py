@@ -87,8 +87,8 @@ def _add_add(commands: Commands) -> None:
         "add",
         help="add a site, or a new version of it",
         description="Adds a site, or a new version of it. A site's first version holds from the start; a later one "
-        "from today in the site's time zone, unless --from says otherwise. Days that a new version touches are computed "
-        "again; the readings stay as they are. For a new site, prints a token with which its gateway may post "
+        "from today in the site's time zone, unless --from says otherwise. Days that a new version touches are "
+        "computed again; the readings stay as they are. For a new site, prints a token with which its gateway may post "
         "readings over HTTP.",
     )
     parser.add_argument("site_file", metavar="SITE.toml", type=Path)
