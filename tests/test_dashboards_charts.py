@@ -219,6 +219,15 @@ def test_limits_of_the_evidence_are_drawn_in_the_panel_of_their_unit() -> None:
     assert [s for s in warmth.figure.layout.shapes if s.y0 == s.y1] == []
 
 
+def test_labels_of_limits_that_lie_close_together_stand_apart() -> None:
+    hot = alert(component="", evidence={"any_limit_degc": 53.2, "sustained_limit_degc": 52.2})
+    warmth = evidence_charts(alert_context(alert=hot), SI)[0]
+    assert {a.text: a.yanchor for a in warmth.figure.layout.annotations if "limit" in (a.text or "")} == {
+        "limit for any draw": "bottom",
+        "limit for a draw that lasts": "top",
+    }
+
+
 def test_only_finite_limits_of_the_right_unit_count() -> None:
     evidence = {"flow_limit_l_min": 1.0, "any_limit_degc": 52, "limit_w": math.nan, "flow_l_min": 3.0, "limit": "x"}
     assert limits_of(evidence, "l/min") == {"flow_limit_l_min": 1.0}

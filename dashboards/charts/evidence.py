@@ -143,7 +143,9 @@ def _chart(
     for one in series:
         figure.add_trace(trace_of(one, display))
     for name, limit in limits.items():
-        _mark_limit(figure, to_display(limit, unit, display), label=evidence_name(name).lower())
+        # Of two limits the lower one has its label below, for they may lie close together.
+        side = "top" if len(limits) > 1 and limit == min(limits.values()) else "bottom"
+        _mark_limit(figure, to_display(limit, unit, display), label=evidence_name(name).lower(), side=side)
     return Chart(
         id=f"evidence-{number}",
         title=title,
@@ -169,11 +171,11 @@ def _shade_alert(figure: go.Figure, alert: AlertView, window: _Window) -> None:
     figure.add_vline(x=start, line={"color": INK, "width": 1, "dash": "dot"})
 
 
-def _mark_limit(figure: go.Figure, limit: float, label: str) -> None:
+def _mark_limit(figure: go.Figure, limit: float, *, label: str, side: str) -> None:
     figure.add_hline(
         y=limit,
         line={"color": INK, "width": 1.2, "dash": "dash"},
-        annotation={"text": label, "font": {"size": 12, "color": INK}, "xanchor": "right", "yanchor": "bottom"},
+        annotation={"text": label, "font": {"size": 12, "color": INK}, "xanchor": "right", "yanchor": side},
     )
 
 
