@@ -268,6 +268,7 @@ _NUMBER = r"[-−]?\d+(?:\.\d+)?"
 _MEASURE = re.compile(rf"({_NUMBER})(?:( to | and )({_NUMBER}))? (degC|K|l/min|l)(?![\w/])")
 
 
+_PERCENT = re.compile(r"(?<=\d)%")
 _DAY = re.compile(rf"(?<![\w.])(\d{{1,2}}) ({'|'.join(calendar.month_name[1:])})\b")
 _INSTANT = re.compile(r"(?<![\w:])([01]\d|2[0-3]):([0-5]\d)(?![\d:])(?: on (\d{1,2}) ([A-Z][a-z]+))?")
 
@@ -280,7 +281,7 @@ def in_readers_units(sentence: str, display: Display) -> str:
         texts = [_rewritten(number, unit, display) for number in (first, last) if number]
         return f"{(joint or '').join(texts)} {unit_name(unit, display)}"
 
-    sentence = _MEASURE.sub(written, sentence)
+    sentence = _MEASURE.sub(written, _PERCENT.sub(" %", sentence))
     return sentence if display.units == "si" else _DAY.sub(r"\2 \1", _INSTANT.sub(_us_instant, sentence))
 
 

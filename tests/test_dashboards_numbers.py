@@ -181,6 +181,7 @@ def test_what_is_known_by_the_day_is_told_without_a_clock_time() -> None:
     now = datetime(2026, 1, 5, 20, 4, tzinfo=UTC)
     told = [show_instant(now - timedelta(hours=hours), now, US, is_by_day=True) for hours in (2, 22, 96)]
     assert told == ["today", "yesterday", "January 1"]
+    assert in_readers_units("37% of the day; 10 degC is assumed.", US) == "37 % of the day; 50 °F is assumed."
     assert in_readers_units("20 % less since 3 March than", US) == "20 % less since March 3 than"
     assert in_readers_units("20 % less since 3 March than", SI) == "20 % less since 3 March than"
 

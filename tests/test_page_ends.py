@@ -56,3 +56,11 @@ def test_a_house_that_never_sent_is_told_so_beside_its_alert() -> None:
     page = render_fleet(fleet_context(sites=broken))
     assert "No reading yet." in page
     assert "Last reading never" not in page
+
+
+def test_the_reason_of_a_figure_is_in_the_readers_units() -> None:
+    ledger = site_context().ledgers[-1]
+    heat = replace(ledger.hot_water.heat, why="There is no cold-water sensor; 10 degC is assumed.")
+    day = replace(ledger, hot_water=replace(ledger.hot_water, heat=heat))
+    page = render_site(site_context(ledgers=[day])).replace("\u00a0", " ")
+    assert "There is no cold-water sensor; 50 °F is assumed." in page
