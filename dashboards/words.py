@@ -55,11 +55,11 @@ _URGENCY = {"urgent": 0, "soon": 1, "watch": 2}
 
 
 def alerts_by_urgency(alerts: Sequence[AlertView]) -> list[AlertView]:
-    """Those that last, worst first: by severity, then by cost a day, then the older first."""
+    """Those that last, worst first: by severity, those that nobody took on first, by cost a day, the older first."""
 
-    def rank(alert: AlertView) -> tuple[int, float, datetime]:
+    def rank(alert: AlertView) -> tuple[int, bool, float, datetime]:
         cost = 0.0 if math.isnan(alert.cost_per_day) else alert.cost_per_day
-        return (_URGENCY[alert.severity], -cost, alert.began)
+        return (_URGENCY[alert.severity], alert.state == "acknowledged", -cost, alert.began)
 
     return sorted((a for a in alerts if a.state != "resolved"), key=rank)
 

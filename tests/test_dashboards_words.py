@@ -12,8 +12,9 @@ from dashboards.contexts import HomeContext
 from dashboards.figure_names import figure_name
 from dashboards.names import component_name
 from dashboards.numbers import Display, display_of
+from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
-from dashboards.render import render_home
+from dashboards.render import render_fleet, render_home
 from dashboards.words import (
     alerts_by_urgency,
     costs_a_day,
@@ -160,6 +161,20 @@ def test_the_worst_alert_comes_first_and_the_dearer_before_the_cheaper() -> None
     cheap, dear = alert(id="a", severity="soon", cost_per_day=0.1), alert(id="b", severity="soon", cost_per_day=2.0)
     urgent, over = alert(id="c", cost_per_day=math.nan), alert(id="d", state="resolved")
     assert [a.id for a in alerts_by_urgency([cheap, over, dear, urgent])] == ["c", "b", "a"]
+
+
+def test_of_alerts_equally_bad_those_that_nobody_took_on_come_first() -> None:
+    taken = alert(id="a", state="acknowledged", cost_per_day=9.0, taken_by="Ann")
+    scalds = alert(id="b", cost_per_day=math.nan)
+    assert [a.id for a in alerts_by_urgency([taken, scalds])] == ["b", "a"]
+    site = house()
+    lines = [
+        replace(fleet_context().sites[0], site=replace(site, id=one.id, name=one.id), alerts=[one])
+        for one in (taken, scalds)
+    ]
+    page = fleet_page(fleet_context(sites=lines))
+    assert [line.name for line in page.calling] == ["b", "a"]
+    assert "Ann is on it" in render_fleet(fleet_context(sites=lines))
 
 
 def test_costs_are_told_only_where_one_is_known() -> None:

@@ -138,6 +138,17 @@ def test_the_day_before_is_one_step_away(browser: Browser, addresses: dict[str, 
             _keep_picture(shown, f"history-{width}", top="#history")
 
 
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_who_asks_for_more_days_finds_them_on_the_screen(
+    browser: Browser, addresses: dict[str, str], width: int
+) -> None:
+    with visit(browser, addresses["site"], width=width) as shown:
+        shown.page.locator("a", has_text="60 days").click()
+        shown.page.wait_for_url("**span=60**")
+        shown.page.locator("#history + nav + .chart .plot[data-drawn]").wait_for()
+        shown.page.wait_for_function("Math.abs(document.getElementById('history').getBoundingClientRect().top) < 40")
+
+
 def test_charts_fill_the_width_of_a_phone_and_no_more(browser: Browser, addresses: dict[str, str]) -> None:
     with visit(browser, addresses["site"], width=PHONE) as shown:
         shown.draw_all()
