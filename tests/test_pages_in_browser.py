@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 import dashboards
 from tests.browser import CHROMIUM, Visit, chromium, visit
@@ -146,7 +146,7 @@ def test_who_asks_for_more_days_finds_them_on_the_screen(
         shown.page.locator("a", has_text="60 days").click()
         shown.page.wait_for_url("**span=60**")
         shown.page.locator("#history + nav + .chart .plot[data-drawn]").wait_for()
-        shown.page.wait_for_function("Math.abs(document.getElementById('history').getBoundingClientRect().top) < 40")
+        expect(shown.page.locator("#history")).to_be_in_viewport()
 
 
 def test_charts_fill_the_width_of_a_phone_and_no_more(browser: Browser, addresses: dict[str, str]) -> None:
