@@ -209,6 +209,7 @@ def m3_from_litre(volume_l: Numbers) -> Numbers:
 _US: dict[str, tuple[str, Fraction, Fraction]] = {
     "degC": ("degF", Fraction(9, 5), Fraction(32)),
     "K": ("degF difference", Fraction(9, 5), Fraction(0)),
+    "K/kW": ("degF/kW", Fraction(9, 5), Fraction(0)),
     "l": ("gal", _LITRE_M3 / _GALLON_M3, Fraction(0)),
     "l/min": ("gal/min", _LITRE_M3 / _GALLON_M3, Fraction(0)),
     "l/s": ("gal/min", 60 * _LITRE_M3 / _GALLON_M3, Fraction(0)),

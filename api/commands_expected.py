@@ -20,7 +20,7 @@ from api.command_line import (
 from api.commands_results import settle_site
 from api.migrate import open_records
 from dashboards.names import origin_name
-from dashboards.numbers import Display, display_of, to_display, unit_name
+from dashboards.numbers import UNKNOWN, Display, display_of, to_display, unit_name
 
 __all__ = ["add_expected_command"]
 
@@ -98,12 +98,12 @@ def _row(day: Mapping[str, Any], unit: str, display: Display) -> str:
     def shown(value: float) -> str:
         return f"{to_display(value, unit, display):.2f}"
 
-    value = "-" if day["value"] is None else shown(day["value"])
-    expected = "-"
+    value = UNKNOWN if day["value"] is None else shown(day["value"])
+    expected = UNKNOWN
     if day["expected"] is not None:
         low, high = (to_display(day["expected"] + sign * day["plus_minus"], unit, display) for sign in (-1, 1))
         expected = f"{shown(day['expected'])} ± {(high - low) / 2:.2f}"
-    apart = "-" if day["standardised"] is None else f"{day['standardised']:+.1f}"
+    apart = UNKNOWN if day["standardised"] is None else f"{day['standardised']:+.1f}"
     sums = f"{day['cusum_low']:>10.1f} {day['cusum_high']:>9.1f}"
     return f"{day['day']:<10} {value:>8} {expected:>18} {apart:>7} {sums}  {day['why']}".rstrip()
 
@@ -111,10 +111,12 @@ def _row(day: Mapping[str, Any], unit: str, display: Display) -> str:
 def _backup_lines(backup: Mapping[str, Any], site: Site, n_days: int | None) -> Iterator[str]:
     name = origin_name(site, backup["component"])
     yield f"{name}: what it gave, and what the taps, the tanks and the other stages left for it to give"
-    yield f"  {'day':<10} {'given':>8} {'left for it':>18}  kWh"
-    for line in backup["days"][-n_days:] if n_days else backup["days"]:
+    days = backup["days"][-n_days:] if n_days else backup["days"]
+    if days:
+        yield f"  {'day':<10} {'given':>8} {'left for it':>18}  kWh"
+    for line in days:
         heat, needed = line["heat"], line["needed"]
-        gave = "-" if heat["value"] is None else f"{heat['value']:.2f}"
-        left = "-" if needed["value"] is None else f"{needed['value']:.2f} ± {needed['plus_minus']:.2f}"
+        gave = UNKNOWN if heat["value"] is None else f"{heat['value']:.2f}"
+        left = UNKNOWN if needed["value"] is None else f"{needed['value']:.2f} ± {needed['plus_minus']:.2f}"
         yield f"  {line['day']:<10} {gave:>8} {left:>18}"
     yield ""

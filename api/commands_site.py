@@ -86,9 +86,9 @@ def _add_add(commands: Commands) -> None:
     parser = commands.add_parser(
         "add",
         help="add a site, or a new version of it",
-        description="Adds a site, or a new version of it. A site's first version holds since ever; a later one from "
-        "today in the site's time zone, unless --from says otherwise. Days that a new version touches are computed "
-        "again; the readings stay as they are. For a new site, prints a token with which its gateway may post "
+        description="Adds a site, or a new version of it. A site's first version holds from the start; a later one "
+        "from today in the site's time zone, unless --from says otherwise. Days that a new version touches are "
+        "computed again; the readings stay as they are. For a new site, prints a token with which its gateway may post "
         "readings over HTTP.",
     )
     parser.add_argument("site_file", metavar="SITE.toml", type=Path)
@@ -126,7 +126,7 @@ def _today(site: Site) -> date:
 
 def _report(added: Added) -> str:
     name = f"{added.site.name} ({added.site.id})"
-    since = f"from {added.valid_from} on" if added.valid_from else "since ever"
+    since = f"from {added.valid_from} on" if added.valid_from else "from the start"
     if added.outcome == "same":
         return f"{name}: this very version holds {since} already; nothing was changed."
     if added.outcome == "new":

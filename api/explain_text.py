@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from dashboards.explain import BASES, ROUNDING, doubt_reasons, part_in_words
+from dashboards.numbers import Display, in_readers_units
 
 __all__ = ["explained_text"]
 
@@ -26,15 +27,16 @@ def _lines(told: Mapping[str, Any]) -> Iterator[str]:
 def _head(told: Mapping[str, Any]) -> Iterator[str]:
     unit = "" if told["unit"] in ("", "1") else f" {told['unit']}"
     many = f", {told['days']} days" if told.get("days", 1) > 1 else ""
+    why = in_readers_units(told["why"], Display())  # amounts are as they were metered
     yield f"{told['label']} ({told['figure']}) of {told['site']}, {told['day']}{many}"
     if told["value"] is None:
-        yield f"  is not known. {told['why']}"
+        yield f"  is not known. {why}"
     else:
         value = f"{told['value']:.4g}".replace("-", "−")
         spread = f" ± {told['plus_minus']:.2g}{unit} (95 %)" if told["plus_minus"] else unit
         yield f"  {value}{spread}, {told['basis']}: {BASES[told['basis']]}"
         of = "these days" if many else "the day"
-        yield f"  Usable readings cover {told['coverage']:.1%} of {of}. {told['why']}".rstrip()
+        yield f"  Usable readings cover {100 * told['coverage']:.1f} % of {of}. {why}".rstrip()
     if told["units_note"]:
         yield f"  {told['units_note']}"
     if told["changed"]:

@@ -266,6 +266,7 @@ def _view(alert: Mapping[str, Any]) -> AlertView:
         likely_causes=alert["likely_causes"],
         checks=alert["checks"],
         cost_per_day=math.nan if cost is None else cost,
+        taken_by=(alert.get("acknowledged") or {}).get("by", ""),
     )
 
 

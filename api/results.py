@@ -168,7 +168,7 @@ def alert_row(session: Session, alert: str) -> AlertRow:
     """
     row = session.get(AlertRow, alert)
     if row is None:
-        raise UnknownAlertError(f"there is no alert {alert!r}; GET /api/alerts lists them")
+        raise UnknownAlertError(f"there is no alert {alert!r}")
     return row
 
 

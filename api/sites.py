@@ -10,6 +10,7 @@ import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from difflib import get_close_matches
 from functools import lru_cache
 from typing import Literal
 
@@ -41,14 +42,22 @@ __all__ = [
 ]
 
 SINCE_EVER = ""
+_FEW_SITES = 10  # more are no help to read
 
 
 class UnknownSiteError(LookupError):
     """No such site in the records."""
 
     def __init__(self, site: str, known: Sequence[str]) -> None:
-        shown = ", ".join(sorted(known)[:10]) or "none"
-        super().__init__(f"there is no site {site!r}; known sites: {shown}")
+        super().__init__(f"there is no site {site!r}; {_known(site, known)}")
+
+
+def _known(site: str, known: Sequence[str]) -> str:
+    """The sites there are; of many those whose ids are nearest."""
+    if len(known) <= _FEW_SITES:
+        return f"known sites: {', '.join(sorted(known)) or 'none'}"
+    near = get_close_matches(site, known, n=3)
+    return f"it may be {' or '.join(near)}" if near else f"none of {len(known)} known sites has an id like it"
 
 
 @dataclass(frozen=True, slots=True)

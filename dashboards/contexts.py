@@ -64,6 +64,7 @@ class AlertView:
         is_by_day: Whether it was found by comparing days, so that no clock time of its beginning or end is told.
         ended: None while it lasts.
         cost_per_day: In the site's currency; NaN where it is not known.
+        taken_by: Who took it on; "" while nobody has.
     """
 
     id: str
@@ -81,6 +82,7 @@ class AlertView:
     checks: Sequence[str]
     cost_per_day: float
     is_by_day: bool = False
+    taken_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

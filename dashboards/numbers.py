@@ -79,6 +79,8 @@ _PRINTED = {
     "degF difference": "°F",
     "W/m2": "W/m²",
     "Btu/(h ft2)": "Btu/(h ft²)",
+    "degF/kW": "°F/kW",
+    "l/(min m2)": "l/(min m²)",
 }
 
 
@@ -266,6 +268,7 @@ _NUMBER = r"[-−]?\d+(?:\.\d+)?"
 _MEASURE = re.compile(rf"({_NUMBER})(?:( to | and )({_NUMBER}))? (degC|K|l/min|l)(?![\w/])")
 
 
+_PERCENT = re.compile(r"(?<=\d)%")
 _DAY = re.compile(rf"(?<![\w.])(\d{{1,2}}) ({'|'.join(calendar.month_name[1:])})\b")
 _INSTANT = re.compile(r"(?<![\w:])([01]\d|2[0-3]):([0-5]\d)(?![\d:])(?: on (\d{1,2}) ([A-Z][a-z]+))?")
 
@@ -278,7 +281,7 @@ def in_readers_units(sentence: str, display: Display) -> str:
         texts = [_rewritten(number, unit, display) for number in (first, last) if number]
         return f"{(joint or '').join(texts)} {unit_name(unit, display)}"
 
-    sentence = _MEASURE.sub(written, sentence)
+    sentence = _MEASURE.sub(written, _PERCENT.sub(" %", sentence))
     return sentence if display.units == "si" else _DAY.sub(r"\2 \1", _INSTANT.sub(_us_instant, sentence))
 
 
@@ -373,7 +376,7 @@ def show_age(seconds: float) -> str:
 
 
 def show_span(seconds: float) -> str:
-    """A duration: "45 s", "20 min", "3 h 05 min", "2 days 4 h"."""
+    """A duration: "45 s", "20 min", "3 h 5 min", "2 days 4 h"."""
     if math.isnan(seconds):
         return UNKNOWN
     if seconds < 90:
@@ -383,7 +386,7 @@ def show_span(seconds: float) -> str:
         return f"{minutes} min"
     hours, minutes = divmod(minutes, 60)
     if hours < 48:
-        return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
     days, hours = divmod(hours, 24)
     return f"{days} days {hours} h" if hours else f"{days} days"
 

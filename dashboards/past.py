@@ -90,7 +90,7 @@ def cause_because(cause: PastCause, display: Display) -> str:
 
 def since_words(since: date | None, display: Display) -> str:
     """From when a version holds."""
-    return "since ever" if since is None else f"from {show_day(since, display, year=True)} on"
+    return "from the start" if since is None else f"from {show_day(since, display, year=True)} on"
 
 
 def _of_changes(cause: PastCause) -> str:

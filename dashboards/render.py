@@ -12,7 +12,7 @@ from dashboards.charts.script import style_guards
 from dashboards.contexts import AlertContext, FigureContext, FleetContext, HomeContext, SiteContext, StatementView
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import BASES
-from dashboards.numbers import show_figure, show_percent
+from dashboards.numbers import in_readers_units, show_figure, show_percent
 from dashboards.pages.alert import alert_page
 from dashboards.pages.figure import figure_page
 from dashboards.pages.fleet import fleet_page
@@ -45,7 +45,7 @@ def _environment() -> Environment:
         finalize=_keep_together,
     )
     environment.globals.update(style_guards=style_guards, swatch=swatch, bases=BASES, severity_words=SEVERITY_WORDS)
-    environment.filters.update(figure=show_figure, percent=show_percent)
+    environment.filters.update(figure=show_figure, percent=show_percent, in_readers_units=in_readers_units)
     environment.filters["chart_json"] = lambda chart: Markup(chart_json(chart))
     environment.filters["script_json"] = lambda data: Markup(script_json(json.dumps(list(data))))
     return environment

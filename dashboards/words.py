@@ -17,6 +17,7 @@ from dashboards.colours import CARRIED_OVER
 from dashboards.contexts import AlertView, FleetSite, HomeContext, SiteContext
 from dashboards.names import origin_name
 from dashboards.numbers import (
+    UNKNOWN,
     Display,
     in_readers_units,
     show_age,
@@ -48,15 +49,17 @@ __all__ = [
 
 SILENT_S = 3600.0  # after an hour without a reading the pages stop speaking of "now"
 
+_WELL_COVERED = 0.9  # as the expectations have it for a good day
+
 _URGENCY = {"urgent": 0, "soon": 1, "watch": 2}
 
 
 def alerts_by_urgency(alerts: Sequence[AlertView]) -> list[AlertView]:
-    """Those that last, worst first: by severity, then by cost a day, then the older first."""
+    """Those that last, worst first: by severity, those that nobody took on first, by cost a day, the older first."""
 
-    def rank(alert: AlertView) -> tuple[int, float, datetime]:
+    def rank(alert: AlertView) -> tuple[int, bool, float, datetime]:
         cost = 0.0 if math.isnan(alert.cost_per_day) else alert.cost_per_day
-        return (_URGENCY[alert.severity], -cost, alert.began)
+        return (_URGENCY[alert.severity], alert.state == "acknowledged", -cost, alert.began)
 
     return sorted((a for a in alerts if a.state != "resolved"), key=rank)
 
@@ -124,11 +127,21 @@ def day_sentence(ledger: DayLedger | None, *, site: Site, display: Display, is_t
     if math.isnan(heat.value):
         return f"How much hot water was used is not known: {_because(heat)}"
     opening = "So far today the taps have taken" if is_today else "The taps took"
+    partly = _partly(heat, is_today=is_today)
     if heat.value <= 0:
+        if partly:
+            return f"No use of hot water was seen.{partly}"
         return "No hot water has been used so far today." if is_today else "No hot water was used."
     water = ledger.hot_water.volume
     volume = "" if math.isnan(water.value) else f" in {show_quantity(water.value, 'l', display)} of water"
-    return f"{opening} {show_quantity(heat.value, 'kWh', display)} of heat{volume}.{_mostly(ledger, site)}"
+    return f"{opening} {show_quantity(heat.value, 'kWh', display)} of heat{volume}.{_mostly(ledger, site)}{partly}"
+
+
+def _partly(heat: Figure, *, is_today: bool) -> str:
+    """That readings tell of a part of the day only, where they do."""
+    if heat.coverage >= _WELL_COVERED:
+        return ""
+    return f" Readings cover {show_percent(heat.coverage)} of the day{' so far' if is_today else ''}."
 
 
 def _because(figure: Figure) -> str:
@@ -253,6 +266,7 @@ def _plainly(name: str) -> str:
 _SHARES = (
     (0.97, "practically all of"),
     (0.85, "most of"),
+    (0.775, "about four fifths of"),
     (0.71, "about three quarters of"),
     (0.62, "about two thirds of"),
     (0.55, "more than half of"),
@@ -273,8 +287,10 @@ def month_money(sums: MonthSums, *, site: Site, display: Display, in_progress: b
     """The one figure of money, and the sentence under it that says what it is."""
     money = sums.money
     instead = baseline_name(site)
+    if sums.known_days == 0:
+        return UNKNOWN, "What you saved cannot be told."
     if math.isnan(money.value):
-        return "—", f"What you saved cannot be told: {_because(money)}"
+        return UNKNOWN, f"What you saved cannot be told: {_because(money)}"
     spread = 0.0 if math.isnan(money.plus_minus) else money.plus_minus
     low, high = money.value - spread, money.value + spread
     has = "has " if in_progress else ""
@@ -290,11 +306,15 @@ def month_money(sums: MonthSums, *, site: Site, display: Display, in_progress: b
 
 
 def missing_sentence(sums: MonthSums) -> str:
-    """What the account leaves out, where it leaves out anything."""
-    if sums.missing_days <= 0:
+    """What the account leaves out, where it leaves out anything; a month of which nothing is known says so already."""
+    if sums.missing_days <= 0 or sums.known_days == 0:
         return ""
-    days = "1 day has" if sums.missing_days == 1 else f"{sums.missing_days} days have"
-    return f"{days} no usable readings and count for nothing here, so the true sums differ."
+    days = (
+        "1 day has no usable readings and counts"
+        if sums.missing_days == 1
+        else (f"{sums.missing_days} days have no usable readings and count")
+    )
+    return f"{days} for nothing here, so the true sums differ."
 
 
 def day_title(day: date, *, today: date, display: Display) -> str:

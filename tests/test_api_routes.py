@@ -287,6 +287,14 @@ def test_scripts_come_from_here_zipped_and_are_not_sent_twice(web: Web) -> None:
         assert web.client.get(path).status_code == 404
 
 
+def test_pages_are_sent_zipped_to_those_who_read_it(web: Web) -> None:
+    zipped, plain = (web.client.get(f"/sites/{SITE}", headers={"Accept-Encoding": how}) for how in ("gzip", "identity"))
+    assert zipped.headers["content-encoding"] == "gzip"
+    assert "content-encoding" not in plain.headers
+    assert int(zipped.headers["content-length"]) < len(plain.content) / 3
+    assert zipped.text[:200] == plain.text[:200]
+
+
 def test_openapi_describes_every_json_route_with_its_units(web: Web) -> None:
     described = web.client.get("/api/openapi.json").json()
     assert {"/api/sites", "/api/sites/{site}/ledger", "/api/alerts/{alert}", "/api/health"} <= set(described["paths"])

@@ -117,7 +117,7 @@ def test_add_says_what_it_did_and_gives_a_new_site_a_token(
     folder = ["--data", str(tmp_path / "data")]
     assert main(["add", str(site_file), *folder]) == 0
     first = capsys.readouterr().out
-    assert "added with 6 points; its first version holds since ever" in first
+    assert "added with 6 points; its first version holds from the start" in first
     assert "Token of its gateway" in first
     assert main(["add", str(site_file), *folder]) == 0
     assert "nothing was changed" in capsys.readouterr().out

@@ -3,7 +3,7 @@
 import json
 import math
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -21,7 +21,7 @@ from dashboards.charts.month import month_bar
 from dashboards.charts.runs import strips_of
 from dashboards.colours import origin_paints
 from dashboards.numbers import UNKNOWN, Display, display_of
-from tests.dashboards_house import DAY, alert, alert_context, days, house
+from tests.dashboards_house import DAY, NOW, alert, alert_context, days, house
 
 SHOW = display_of(house())
 SI = Display("si", "America/New_York", "USD")
@@ -219,6 +219,15 @@ def test_limits_of_the_evidence_are_drawn_in_the_panel_of_their_unit() -> None:
     assert [s for s in warmth.figure.layout.shapes if s.y0 == s.y1] == []
 
 
+def test_labels_of_limits_that_lie_close_together_stand_apart() -> None:
+    hot = alert(component="", evidence={"any_limit_degc": 53.2, "sustained_limit_degc": 52.2})
+    warmth = evidence_charts(alert_context(alert=hot), SI)[0]
+    assert {a.text: a.yanchor for a in warmth.figure.layout.annotations if "limit" in (a.text or "")} == {
+        "limit for any draw": "bottom",
+        "limit for a draw that lasts": "top",
+    }
+
+
 def test_only_finite_limits_of_the_right_unit_count() -> None:
     evidence = {"flow_limit_l_min": 1.0, "any_limit_degc": 52, "limit_w": math.nan, "flow_l_min": 3.0, "limit": "x"}
     assert limits_of(evidence, "l/min") == {"flow_limit_l_min": 1.0}
@@ -231,6 +240,33 @@ def test_the_time_of_the_alert_is_shaded_from_its_beginning() -> None:
     shade = next(s for s in chart.figure.layout.shapes if s.type == "rect")
     assert shade.x0 == 24 + 9  # began at 9:00 local; the axis opens with the day before
     assert shade.x1 == chart.figure.layout.xaxis.range[1]
+
+
+def test_a_panel_says_of_how_much_of_a_long_alert_it_speaks() -> None:
+    short, long = (evidence_charts(alert_context(now=NOW + later), SI)[0] for later in (timedelta(), timedelta(days=4)))
+    assert short.summary.startswith("While it lasted: ")
+    assert short.summary.removeprefix("While it lasted") == long.summary.removeprefix("In its first 15 h")
+
+
+def test_the_last_reading_before_a_silence_is_not_what_went_on() -> None:
+    day = days()[-1].plant
+    began = datetime.fromtimestamp(day.day.start_ms / 1000, UTC) + timedelta(hours=9)
+    silent = alert(kind="site-silent", component="mill-lane-7", began=began)
+    charts = evidence_charts(alert_context(alert=silent, plants=[_cut_short(day, 9 * 60 + 1)]), SI)
+    assert [chart.summary for chart in charts] == ["While it lasted, none of these was known."] * len(charts)
+    assert charts
+
+
+def _cut_short(plant: PlantDay, cells: int) -> PlantDay:
+    """The plant of a day after so many cells of which nothing more was heard."""
+    water = plant.hot_water
+    assert water is not None
+    sensors = {}
+    for place, signal in water.sensors.items():
+        heard = signal.time_s < cells * CELL_S
+        sensors[place] = replace(signal, time_s=signal.time_s[heard], value=signal.value[heard])
+    flow = np.where(np.arange(len(water.flow_m3_s)) < cells, water.flow_m3_s, np.nan)
+    return replace(plant, hot_water=replace(water, flow_m3_s=flow, sensors=sensors))
 
 
 @pytest.mark.parametrize("component", ["sun", "element", "hp", "solar", "hot.temp", "", "no-such-thing"])

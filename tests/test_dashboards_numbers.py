@@ -181,6 +181,7 @@ def test_what_is_known_by_the_day_is_told_without_a_clock_time() -> None:
     now = datetime(2026, 1, 5, 20, 4, tzinfo=UTC)
     told = [show_instant(now - timedelta(hours=hours), now, US, is_by_day=True) for hours in (2, 22, 96)]
     assert told == ["today", "yesterday", "January 1"]
+    assert in_readers_units("37% of the day; 10 degC is assumed.", US) == "37 % of the day; 50 °F is assumed."
     assert in_readers_units("20 % less since 3 March than", US) == "20 % less since March 3 than"
     assert in_readers_units("20 % less since 3 March than", SI) == "20 % less since 3 March than"
 
@@ -194,7 +195,7 @@ def test_an_age_is_told_as_one_says_it(seconds: float, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "text"), [(45, "45 s"), (1200, "20 min"), (11100, "3 h 05 min"), (187200, "2 days 4 h")]
+    ("seconds", "text"), [(45, "45 s"), (1200, "20 min"), (11100, "3 h 5 min"), (187200, "2 days 4 h")]
 )
 def test_a_span_is_told_in_two_units_at_most(seconds: float, text: str) -> None:
     assert show_span(seconds) == text

@@ -20,10 +20,11 @@ from dashboards.colours import Line, Paint
 from dashboards.contexts import Transition
 from dashboards.drawing.schematic import draw_schematic
 from dashboards.drawing.swatch import swatch
+from dashboards.evidence_words import evidence_line
 from dashboards.explain import figure_groups
 from dashboards.figure_names import figure_name
 from dashboards.numbers import display_of, show_figure
-from dashboards.pages.alert import cautions, evidence_line
+from dashboards.pages.alert import cautions
 from dashboards.readings import read_now
 from dashboards.render import render_alert, render_fleet, render_home, render_site
 from tests.dashboards_house import (
@@ -182,7 +183,8 @@ def test_every_figure_of_the_ledger_can_be_asked() -> None:
 def test_a_figure_tells_its_reason() -> None:
     reason = "The ground's return sensor was silent from 03:00 on."
     ledger = replace(days()[-1].ledger, purchased=unavailable("kWh", reason))
-    assert reason in Outline(render_site(site_context(ledgers=[ledger]))).text
+    page = Outline(render_site(site_context(ledgers=[ledger]))).text
+    assert "The ground's return sensor was silent from 3:00 am on." in page  # as a house in US units says it
 
 
 def test_the_fleet_lists_the_worst_first_and_hides_what_was_not_asked_for() -> None:
@@ -245,7 +247,17 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
     ("name", "value", "line"),
     [
         ("flow_l_min", 3.785411784, ("Flow", "1.00 gal/min")),
-        ("any_limit_degc", 52.0, ("Any limit", "125.6 °F")),
+        ("any_limit_degc", 52.0, ("Limit for any draw", "125.6 °F")),
+        ("now_w_k", 8.2, ("Now", "8.20 W per kelvin")),
+        ("fall_k_per_kw", 0.5, ("Fall", "0.900 °F/kW")),
+        ("leak_l_day", 378.5411784, ("Leak", "100 gal a day")),
+        ("taken_kwh_day", 0.8, ("Taken", "0.800 kWh a day")),
+        ("shift_kwh_per_day", 3, ("Shift", "3.00 kWh a day")),
+        ("collector_limit_l_min_m2", 0.4, ("Collector limit", "0.400 l/(min m²)")),
+        ("sun_height_deg", -7.9, ("Sun height", "−7.90 °")),
+        ("most_cop", 2.08, ("Most COP", "2.08")),
+        ("min_days", 2, ("Days, at least", "2 days")),
+        ("by_day_k", "11 Apr -5.5", ("Day by day, K", "11 Apr -5.5")),
         ("lift_limit_k", 10.0, ("Lift limit", "18.0 °F")),
         ("called_min", 20, ("Called for", "20 min")),
         ("min_run_hours", 2.0, ("Run, at least", "2 h")),
@@ -258,6 +270,24 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
 )
 def test_evidence_is_written_in_the_readers_units(name: str, value: float, line: tuple[str, str]) -> None:
     assert evidence_line(name, value, SHOW) == line
+
+
+def test_evidence_that_was_not_used_has_no_row_and_a_length_of_time_has_one() -> None:
+    evidence = {"silent_min": 425, "silent": "7 h 5 min", "until": None}
+    page = Outline(render_alert(alert_context(alert=alert(evidence=evidence)))).text
+    assert page.count("Silent for") == 1
+    assert "Until" not in page
+
+
+def test_the_numbers_stand_behind_what_to_check() -> None:
+    page = render_alert(alert_context())
+    assert page.index('id="evidence"') < page.index('id="checks"') < page.index('id="numbers"')
+
+
+def test_only_a_house_with_a_collector_is_warned_of_it() -> None:
+    low_flow = alert(kind="loop-low-flow", component="ground")
+    assert any("collector" in told for told in cautions(low_flow))
+    assert not any("collector" in told for told in cautions(low_flow, has_collector=False))
 
 
 def test_an_alert_that_is_known_by_the_day_is_dated_by_the_day() -> None:

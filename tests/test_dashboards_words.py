@@ -12,13 +12,16 @@ from dashboards.contexts import HomeContext
 from dashboards.figure_names import figure_name
 from dashboards.names import component_name
 from dashboards.numbers import Display, display_of
+from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
+from dashboards.render import render_fleet, render_home
 from dashboards.words import (
     alerts_by_urgency,
     costs_a_day,
     day_sentence,
     day_title,
     fleet_sentence,
+    missing_sentence,
     month_money,
     month_sums,
     site_sentence,
@@ -87,6 +90,7 @@ def _month(shares: Sequence[float], heat: float = 10.0) -> HomeContext:
     [
         ((0.3, 0.68, 0.02), "practically all of your hot water's heat came from the ground and the sun."),
         ((0.25, 0.50, 0.25), "about three quarters of your hot water's heat came from the ground and the sun."),
+        ((0.32, 0.50, 0.18), "about four fifths of your hot water's heat came from the ground and the sun."),
         ((0.0, 0.5, 0.5), "about half of your hot water's heat came from the sun."),
         ((0.02, 0.0, 0.98), "hardly any of your hot water's heat came from the ground."),
         ((0.0, 0.0, 1.0), "all of your hot water was heated by the backup."),
@@ -99,7 +103,17 @@ def test_the_month_is_told_in_plain_shares(shares: Sequence[float], sentence: st
 def test_a_month_without_readings_is_not_called_a_month_without_water() -> None:
     page = home_page(home_context(ledgers=[]))
     assert page.sentence == "So far in March, there is no account of your hot water: no readings that could be used."
-    assert page.missing == "12 days have no usable readings and count for nothing here, so the true sums differ."
+    assert (page.money, page.money_sentence) == ("—", "What you saved cannot be told.")
+    assert (page.missing, list(page.rests_on), list(page.assumptions)) == ("", [], [])
+
+
+@pytest.mark.parametrize(("past", "words"), [(2, "1 day has no usable readings and counts"), (3, "2 days have no")])
+def test_days_without_readings_are_told_beside_the_money(past: int, words: str) -> None:
+    assert missing_sentence(month_sums(_with_money(1.0, 0.1), past)).startswith(words)
+    page = render_home(_with_money(1.0, 0.1))
+    assert (
+        page.index("has cost that much less") < page.index("so the true sums differ") < page.index("How do you know?")
+    )
 
 
 def test_a_month_in_which_nothing_was_drawn_says_so() -> None:
@@ -149,6 +163,20 @@ def test_the_worst_alert_comes_first_and_the_dearer_before_the_cheaper() -> None
     assert [a.id for a in alerts_by_urgency([cheap, over, dear, urgent])] == ["c", "b", "a"]
 
 
+def test_of_alerts_equally_bad_those_that_nobody_took_on_come_first() -> None:
+    taken = alert(id="a", state="acknowledged", cost_per_day=9.0, taken_by="Ann")
+    scalds = alert(id="b", cost_per_day=math.nan)
+    assert [a.id for a in alerts_by_urgency([taken, scalds])] == ["b", "a"]
+    site = house()
+    lines = [
+        replace(fleet_context().sites[0], site=replace(site, id=one.id, name=one.id), alerts=[one])
+        for one in (taken, scalds)
+    ]
+    page = fleet_page(fleet_context(sites=lines))
+    assert [line.name for line in page.calling] == ["b", "a"]
+    assert "Ann is on it" in render_fleet(fleet_context(sites=lines))
+
+
 def test_costs_are_told_only_where_one_is_known() -> None:
     assert costs_a_day([math.nan, 0.5, 0.25], US) == "about $0.75 a day"
     assert costs_a_day([math.nan], US) == ""
@@ -182,6 +210,15 @@ def test_a_day_is_told_by_what_the_taps_took() -> None:
         _told(replace(day, hot_water=unknown)) == "How much hot water was used is not known: There is no water meter."
     )
     assert _told(None) == "No account of this day has been made."
+
+
+def test_a_day_that_readings_tell_half_of_says_so() -> None:
+    day = days()[-2].ledger
+    half = replace(day.hot_water, heat=replace(day.hot_water.heat, coverage=0.37))
+    dry = replace(day.hot_water, heat=Figure(0.0, "kWh", 0.0, "measured", 0.37))
+    assert _told(replace(day, hot_water=half)).endswith(" Readings cover 37 % of the day.")
+    told = _told(replace(day, hot_water=dry), is_today=True)
+    assert told == "No use of hot water was seen. Readings cover 37 % of the day so far."
 
 
 def test_days_are_named_from_today() -> None:

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 import dashboards
 from tests.browser import CHROMIUM, Visit, chromium, visit
@@ -136,6 +136,17 @@ def test_the_day_before_is_one_step_away(browser: Browser, addresses: dict[str, 
         if _IS_PICTURED:
             _keep_picture(shown, f"day-{width}", top="#course")
             _keep_picture(shown, f"history-{width}", top="#history")
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_who_asks_for_more_days_finds_them_on_the_screen(
+    browser: Browser, addresses: dict[str, str], width: int
+) -> None:
+    with visit(browser, addresses["site"], width=width) as shown:
+        shown.page.locator("a", has_text="60 days").click()
+        shown.page.wait_for_url("**span=60**")
+        shown.page.locator("#history + nav + .chart .plot[data-drawn]").wait_for()
+        expect(shown.page.locator("#history")).to_be_in_viewport()
 
 
 def test_charts_fill_the_width_of_a_phone_and_no_more(browser: Browser, addresses: dict[str, str]) -> None:

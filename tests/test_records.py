@@ -133,6 +133,12 @@ def test_an_unknown_site_is_refused_with_the_known_ones(records: Records) -> Non
         new_token(session, "mill", now_ms=0)
 
 
+def test_of_many_sites_the_nearest_are_named() -> None:
+    many = [f"mill-lane-{n}" for n in range(12)]
+    assert str(UnknownSiteError("mil-lane-3", many)).startswith("there is no site 'mil-lane-3'; it may be mill-lane-3")
+    assert str(UnknownSiteError("x", many)) == "there is no site 'x'; none of 12 known sites has an id like it"
+
+
 def test_a_day_that_becomes_due_again_while_it_is_served_stays_due(records: Records) -> None:
     with records.begin() as session:
         mark_due(session, "a", ["2026-01-01", "2026-01-02"], reason="readings")

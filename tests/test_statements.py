@@ -79,7 +79,7 @@ def test_a_statement_keeps_its_figures_and_its_page_when_the_past_moves(house: H
     (version,) = sent.json()["versions"]
     assert version == {"from": None, "digest": hashlib.sha256(site_text().encode()).hexdigest()[:12]}
     page = web.get(f"/sites/{SITE}/statements/2024-03-1").text
-    assert f"Made with the site file {version['digest']} that holds since ever." in page
+    assert f"Made with the site file {version['digest']} that holds from the start." in page
     house.change(DEARER)
     (kept,) = web.get(f"/api/sites/{SITE}/statements").json()
     assert kept["figures"] == sent.json()["figures"]
@@ -212,7 +212,7 @@ def test_a_statement_is_made_on_the_page_and_what_moved_is_told_there(house: Hou
             told = seen.page.inner_text("section.statements")
             assert "Money saved was" in told
             assert "when this was sent on 2 April 2024; computed again on 3 April 2024, it is" in told
-            assert "because a new site file holds since ever (prices electricity_per_kwh 0.3 → 0.4)." in told
+            assert "because a new site file holds from the start (prices electricity_per_kwh 0.3 → 0.4)." in told
         with visit(browser, f"{origin}/sites/{SITE}?day={DAYS[2]}", width=390) as seen:
             told = seen.page.inner_text("section[aria-labelledby=moved]")
             assert "Figures moved on 3 days from 10 March to 12 March 2024" in told

@@ -66,8 +66,8 @@ class GroundDrift:
 
 
 _SENTENCE = (
-    "The ground loop {loop} brings heat less well since {since}: within a run its fluid falls by {fall_k_per_kw:.2f} K "
-    "for each kW taken from it, {more_percent:.0f} % more than the {expected_k_per_kw:.2f} ± {plus_minus_k_per_kw:.2f} "
+    "The {loop} loop brings heat less well since {since}: within a run its fluid falls by {fall_k_per_kw:.2f} K for "
+    "each kW taken from it, {more_percent:.0f} % more than the {expected_k_per_kw:.2f} ± {plus_minus_k_per_kw:.2f} "
     "K of its first good weeks (over {days} days of heating, in whatever season)."
 )
 _CAUSES = (

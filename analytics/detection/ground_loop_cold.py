@@ -93,8 +93,8 @@ class GroundLoopCold:
 
 _ADVICE = Advice(
     "soon",
-    "The fluid from the ground loop {loop} comes back at {mean_entering_degc:.1f} degC since {since} ({running} of "
-    "running, down to {worst_entering_degc:.1f} degC); {limit_from} would allow {entering_limit_degc:.1f} degC.",
+    "The fluid of the {loop} loop comes back from the ground at {mean_entering_degc:.1f} degC since {since} ({running} "
+    "of running, down to {worst_entering_degc:.1f} degC); {limit_from} would allow {entering_limit_degc:.1f} degC.",
     (
         "loop too short for the heat taken, or more heat taken than planned",
         "too little flow: strainer clogged, pump set too low, air or lost fluid",

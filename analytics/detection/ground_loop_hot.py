@@ -46,8 +46,8 @@ class GroundLoopHot:
 
 _ADVICE = Advice(
     "soon",
-    "The fluid from the ground loop {loop} comes back at {mean_entering_degc:.1f} degC since {since} ({running} of "
-    "cooling, up to {worst_entering_degc:.1f} degC); {limit_from} would allow {entering_limit_degc:.1f} degC.",
+    "The fluid of the {loop} loop comes back from the ground at {mean_entering_degc:.1f} degC since {since} ({running} "
+    "of cooling, up to {worst_entering_degc:.1f} degC); {limit_from} would allow {entering_limit_degc:.1f} degC.",
     (
         "loop too short for the heat rejected",
         "too little flow: strainer clogged, pump set too low, air or lost fluid",

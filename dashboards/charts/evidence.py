@@ -22,12 +22,14 @@ from dashboards.charts.day import LITRE_MIN_PER_M3_S
 from dashboards.charts.frame import Chart, Key, Table, clock_labels, day_axis, frame, value_axis
 from dashboards.colours import INK, SHADE, line_paints
 from dashboards.contexts import AlertContext, AlertView
+from dashboards.evidence_words import evidence_name
 from dashboards.names import heat_pump_name, heater_name, loop_name, point_name
 from dashboards.numbers import UNKNOWN, Display, show_clock, show_number, show_range, show_span, to_display, unit_name
 
 __all__ = ["evidence_charts", "evidence_clock", "limits_of"]
 
 _BEFORE, _AFTER = timedelta(hours=4), timedelta(hours=3)
+_LEAST_KNOWN = 0.05  # of the time that it held; the last reading before a silence is not told as what went on
 
 _Course = tuple[str, str, Callable[[PlantDay], NDArray[np.float64] | None]]
 """A line's name, its unit, and where it is found in a plant's day."""
@@ -141,11 +143,13 @@ def _chart(
     for one in series:
         figure.add_trace(trace_of(one, display))
     for name, limit in limits.items():
-        _mark_limit(figure, to_display(limit, unit, display), label=_limit_label(name))
+        # Of two limits the lower one has its label below, for they may lie close together.
+        side = "top" if len(limits) > 1 and limit == min(limits.values()) else "bottom"
+        _mark_limit(figure, to_display(limit, unit, display), label=evidence_name(name).lower(), side=side)
     return Chart(
         id=f"evidence-{number}",
         title=title,
-        summary=_summary(context.alert, window, series, display=display),
+        summary=_summary(context, window, series, display=display),
         figure=figure,
         keys=[Key(s.label, s.line) for s in series],
         table=_table(window, series, display),
@@ -167,41 +171,33 @@ def _shade_alert(figure: go.Figure, alert: AlertView, window: _Window) -> None:
     figure.add_vline(x=start, line={"color": INK, "width": 1, "dash": "dot"})
 
 
-def _mark_limit(figure: go.Figure, limit: float, label: str) -> None:
+def _mark_limit(figure: go.Figure, limit: float, *, label: str, side: str) -> None:
     figure.add_hline(
         y=limit,
         line={"color": INK, "width": 1.2, "dash": "dash"},
-        annotation={"text": label, "font": {"size": 12, "color": INK}, "xanchor": "right", "yanchor": "bottom"},
+        annotation={"text": label, "font": {"size": 12, "color": INK}, "xanchor": "right", "yanchor": side},
     )
 
 
-def _limit_label(name: str) -> str:
-    words = name.lower()
-    for suffixes in _SUFFIXES.values():
-        for suffix in suffixes:
-            words = words.removesuffix(f"_{suffix}")
-    return words.replace("_", " ")
-
-
-def _during(alert: AlertView, window: _Window, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    start = max(int(window.hours(alert.began) / CELL_H), 0)
-    end = len(values) if alert.ended is None else max(int(window.hours(alert.ended) / CELL_H), start + 1)
-    return known(values[start:end])
-
-
-def _summary(alert: AlertView, window: _Window, series: Sequence[Series], *, display: Display) -> str:
-    """What each course did while the condition held."""
+def _summary(context: AlertContext, window: _Window, series: Sequence[Series], *, display: Display) -> str:
+    """What each course did while the condition held, as far as the panel reaches."""
+    alert = context.alert
+    began_h, until_h = window.hours(alert.began), window.hours(alert.ended or context.now)
+    start = max(int(began_h / CELL_H), 0)
+    end = max(int(min(until_h, window.end_h) / CELL_H), start + 1)
     parts = []
     for one in series:
-        found = _during(alert, window, one.values)
-        if len(found):
+        found = known(one.values[start:end])
+        if len(found) > _LEAST_KNOWN * (end - start):
             told = (
                 _on_for(found)
                 if one.unit == "1"
                 else show_range(float(np.min(found)), float(np.max(found)), one.unit, display=display)
             )
             parts.append(f"{one.label} {told}")
-    return f"While it lasted: {'; '.join(parts)}." if parts else "While it lasted, none of these was known."
+    shown = show_span((window.end_h - began_h) * 3600)
+    when = "While it lasted" if until_h <= window.end_h + CELL_H else f"In its first {shown}"
+    return f"{when}: {'; '.join(parts)}." if parts else f"{when}, none of these was known."
 
 
 def _on_for(states: NDArray[np.float64]) -> str:

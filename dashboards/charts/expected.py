@@ -151,7 +151,7 @@ def _line(
         marker=marker,
         line={"color": line.colour, "dash": line.dash, "width": 1.5},
         connectgaps=not marker and yaxis == "y2",
-        hovertemplate="%{y:.1f}",
+        hovertemplate="%{y:.3~g}",
     )
 
 

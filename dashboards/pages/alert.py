@@ -2,9 +2,8 @@
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from analytics.detection.findings import CAUTION
 from dashboards.charts.around import around_chart
@@ -13,23 +12,13 @@ from dashboards.charts.expected import ExpectedChart, expected_charts
 from dashboards.charts.frame import Chart
 from dashboards.charts.history import Span
 from dashboards.contexts import AlertContext, AlertView, Transition
+from dashboards.evidence_words import evidence_line
 from dashboards.links import acknowledge_link, alert_json_link, site_link
 from dashboards.names import component_name
-from dashboards.numbers import (
-    UNKNOWN,
-    Display,
-    display_of,
-    free_places,
-    in_readers_units,
-    show_instant,
-    show_money,
-    show_number,
-    show_quantity,
-    show_span,
-)
+from dashboards.numbers import Display, display_of, show_instant, show_money, show_span
 from dashboards.words import in_readers_words
 
-__all__ = ["AlertPage", "alert_page", "cautions", "evidence_line"]
+__all__ = ["AlertPage", "alert_page", "cautions"]
 
 STATES = {"open": "Open", "acknowledged": "Acknowledged", "resolved": "Over"}
 
@@ -69,16 +58,21 @@ def alert_page(context: AlertContext) -> AlertPage:
         expected=_expected(context, display),
         charts=evidence_charts(context, display),
         clock=evidence_clock(context, display),
-        # A length of time stands in the evidence in words and in minutes; one row tells it.
-        evidence=list(dict.fromkeys(evidence_line(name, value, display) for name, value in alert.evidence.items())),
+        evidence=_evidence(alert, display),
         caution=CAUTION,
-        dangers=cautions(alert),
+        dangers=cautions(alert, has_collector=bool(site.collectors)),
         around=around_chart(context, display),
         transitions=[_transition(one, context, display) for one in context.transitions],
         acknowledge_link=acknowledge_link(alert.id) if alert.state == "open" else "",
         form_token=context.form_token,
         json_link=alert_json_link(alert.id),
     )
+
+
+def _evidence(alert: AlertView, display: Display) -> list[tuple[str, str]]:
+    """A row for each number that was used; a length of time, which stands there in words and in minutes, has one."""
+    used = {name: value for name, value in alert.evidence.items() if value is not None}
+    return list(dict.fromkeys(evidence_line(name, value, display) for name, value in used.items()))
 
 
 def _expected(context: AlertContext, display: Display) -> list[ExpectedChart]:
@@ -104,7 +98,7 @@ def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
 
 
 def _transition(one: Transition, context: AlertContext, display: Display) -> tuple[str, str, str]:
-    verb = {"open": "Raised", "acknowledged": "Taken up", "resolved": "Over"}[one.state]
+    verb = {"open": "Began", "acknowledged": "Taken up", "resolved": "Over"}[one.state]
     who = f" by {one.by}" if one.by else ""
     is_by_day = context.alert.is_by_day and one.state != "acknowledged"
     return (show_instant(one.at, context.now, display, is_by_day=is_by_day), f"{verb}{who}", one.note)
@@ -131,78 +125,8 @@ _FOR = {
 }
 
 
-def cautions(alert: AlertView) -> list[str]:
-    """The dangers that the checks of this alert can meet; live parts always."""
+def cautions(alert: AlertView, *, has_collector: bool = True) -> list[str]:
+    """The dangers that the checks of this alert can meet in this house; live parts always."""
     about = f"{alert.kind} {alert.component}"
-    return [_DANGERS[name] for name, pattern in _FOR.items() if pattern.search(about)]
-
-
-# Endings of evidence names and the unit and scale that they stand for.
-_ENDINGS: Mapping[str, tuple[str, float]] = {
-    "_w_per_m2": ("W/m2", 1),
-    "_w_m2": ("W/m2", 1),
-    "_degc": ("degC", 1),
-    "_l_per_min": ("l/min", 1),
-    "_l_min": ("l/min", 1),
-    "_m3_s": ("l/min", 60_000),
-    "_kwh": ("kWh", 1),
-    "_litres": ("l", 1),
-    "_l": ("l", 1),
-    "_kw": ("W", 1000),
-    "_w": ("W", 1),
-    "_k": ("K", 1),
-}
-_SPANS = {"_seconds": 1, "_s": 1, "_minutes": 60, "_min": 60, "_hours": 3600, "_h": 3600, "_days": 86400}
-
-
-def evidence_line(name: str, value: Any, display: Display) -> tuple[str, str]:
-    """One value of the evidence as words and as text; the unit is told by the end of its name."""
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return _words(_without_unit(name)), UNKNOWN
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return _words(name), in_readers_units(str(value), display)
-    if name.endswith("_percent"):
-        return _words(name.removesuffix("_percent")), f"{show_number(value, 1)} %"
-    for ending, (unit, scale) in _ENDINGS.items():
-        if name.endswith(ending):
-            return _words(name.removesuffix(ending)), show_quantity(value * scale, unit, display)
-    for ending, seconds in _SPANS.items():
-        if name.endswith(ending):
-            return _words(name.removesuffix(ending)), show_span(value * seconds)
-    places = 0 if value == round(value) else free_places(value)
-    return _words(name), show_number(value, places, units=display.units)
-
-
-def _without_unit(name: str) -> str:
-    found = (ending for ending in (*_ENDINGS, *_SPANS, "_percent") if name.endswith(ending))
-    return name.removesuffix(next(found, ""))
-
-
-# Names that people would not guess from those of the judgement.
-_NAMED = {
-    "called": "Called for",
-    "damage": "Does damage from",
-    "still_flow": "Counts as standing up to",
-    "had": "Given",
-    "plus_minus": "± of what was expected",
-    "short": "Too little by",
-    "least_short": "Told of from",
-    "cusum_sd": "CUSUM, in standard deviations",
-    "cusum_limit_sd": "It speaks beyond",
-    "cusum_allowance_sd": "Left out of it each day",
-    "shift_sd": "A day's shift, in standard deviations",
-    "days_to_find": "Days to find such a shift, on average",
-    "days_between_false_signals": "Days between false signals, on average",
-    "fit": "The model was made of",
-    "fit_cv_rmse": "CV(RMSE) of the model",
-    "fit_nmbe": "NMBE of the model",
-}
-
-
-def _words(name: str) -> str:
-    if name in _NAMED:
-        return _NAMED[name]
-    if name.startswith("min_"):
-        name = f"{name.removeprefix('min_')}, at least"
-    text = name.replace("_", " ").replace(".", " ").strip()
-    return text[:1].upper() + text[1:]
+    found = [name for name, pattern in _FOR.items() if pattern.search(about)]
+    return [_DANGERS[name] for name in found if name != "collector" or has_collector]

@@ -9,7 +9,7 @@ from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
 from dashboards.explain import ROUNDING, doubt_reasons, is_fraction, part_in_words
 from dashboards.links import figure_json_link, site_link
-from dashboards.numbers import display_of, show_day, show_figure, show_month
+from dashboards.numbers import Display, display_of, in_readers_units, show_day, show_figure, show_month, unit_name
 
 __all__ = ["FigurePage", "figure_page"]
 
@@ -48,13 +48,15 @@ def figure_page(context: FigureContext) -> FigurePage:
         name=site.name,
         headline=f"{told['label'] or path}, {when}: {says}.",
         how=told["how"],
-        why=told["why"],
+        why=in_readers_units(told["why"], Display()),  # the amounts are as they were metered
         changed=told["changed"],
         working=told["working"],
         doubt=[{**source, "part": part_in_words(source["part_of_variance"])} for source in told["doubt"]],
         reasons=doubt_reasons(told["doubt"]),
         interval=told["interval"],
-        points=told["points"],
+        points={
+            point: {**about, "unit": unit_name(about["unit"], Display())} for point, about in told["points"].items()
+        },
         notes=told["notes"],
         most_rows=_MOST_ROWS,
         rounding=f"{ROUNDING} {told['units_note']}".rstrip(),

@@ -52,6 +52,7 @@ class FleetPage:
     show: str
     filters: Sequence[tuple[str, str, bool]]
     has_sites: bool
+    is_found: bool
     action: str = FLEET
     json_link: str = FLEET_JSON
 
@@ -70,17 +71,18 @@ def fleet_page(context: FleetContext) -> FleetPage:
         show=context.show,
         filters=_filters(context),
         has_sites=bool(context.sites),
+        is_found=bool(wanted),
     )
 
 
 _RANK = {"urgent": 0, "soon": 1, "watch": 2}
 
 
-def _rank(line: FleetSite) -> tuple[int, float, datetime]:
-    """By the worst severity, then by what the house's alerts cost together, then the older first."""
+def _rank(line: FleetSite) -> tuple[int, bool, float, datetime]:
+    """By the worst severity, what nobody took on first, by what the house's alerts cost together, the older first."""
     alerts = alerts_by_urgency(line.alerts)
     cost = math.fsum(a.cost_per_day for a in alerts if math.isfinite(a.cost_per_day))
-    return (_RANK[alerts[0].severity], -cost, alerts[0].began)
+    return (_RANK[alerts[0].severity], alerts[0].state == "acknowledged", -cost, alerts[0].began)
 
 
 def _life(sites: Sequence[FleetSite], now: datetime) -> str:

@@ -78,6 +78,7 @@ def home_page(context: HomeContext) -> HomePage:
     in_progress = first <= today <= last
     sums = month_sums(context, _past_days(context, min(last, today)))
     held = context.held or [Held(first, last, site)]
+    is_known = sums.known_days > 0
     money, money_sentence = month_money(sums, site=site, display=display, in_progress=in_progress)
     return HomePage(
         name=site.name,
@@ -87,14 +88,14 @@ def home_page(context: HomeContext) -> HomePage:
         advice=_advice(context) if in_progress else "",
         money=money,
         money_sentence=money_sentence,
-        rests_on=main_assumptions(held),
-        assumptions=_assumptions(held, sums, display),
+        rests_on=main_assumptions(held) if is_known else (),
+        assumptions=_assumptions(held, sums, display) if is_known else (),
         beside=_beside(context, display, in_progress=in_progress),
         missing=missing_sentence(sums),
         bar=month_bar(site, sums.origins, display),
         by_day=month_by_day(site, context.ledgers, Span(first, last, today), display=display),
-        previous=_month_link(context, first - timedelta(days=1)),
-        following=_month_link(context, last + timedelta(days=1)),
+        previous=_month_link(context, first - timedelta(days=1), last=context.last_month),
+        following=_month_link(context, last + timedelta(days=1), first=context.first_month),
         site_link=site_link(site.id),
         month_json_link=month_json_link(site.id, month=first),
         json_link=ledger_json_link(site.id, first=first, last=last),
@@ -155,9 +156,16 @@ def _past_days(context: HomeContext, last: date) -> int:
     return max((last - start).days + 1, 0)
 
 
-def _month_link(context: HomeContext, day: date) -> tuple[str, str] | None:
-    """Address and name of the month that holds a day, None where there is nothing to page to."""
-    month = day.replace(day=1)
+def _month_link(
+    context: HomeContext, day: date, *, first: date | None = None, last: date | None = None
+) -> tuple[str, str] | None:
+    """
+    Address and name of the month that holds a day, None where there is nothing to page to.
+
+    From a month beyond the account one comes back to its `first` or `last`.
+    """
+    month = max(day.replace(day=1), first or date.min)
+    month = min(month, last or date.max)
     if context.first_month is None or context.last_month is None:
         return None
     if not context.first_month <= month <= context.last_month:

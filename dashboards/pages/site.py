@@ -70,8 +70,8 @@ class SitePage:
     past: Sequence[PastLine]
     moved_link: str
     spans: Sequence[tuple[int, str, bool]]
-    previous_link: str
-    next_link: str
+    previous: tuple[str, str] | None
+    following: tuple[str, str] | None
     home_link: str
     json_link: str
     display: Display
@@ -109,8 +109,8 @@ def site_page(context: SiteContext) -> SitePage:
         spans=[
             (n, site_link(site.id, day=_asked(context, today), span_days=n), n == context.span_days) for n in _SPANS
         ],
-        previous_link=_other_day(context, -1),
-        next_link=_other_day(context, +1),
+        previous=_other_day(context, -1, display),
+        following=_other_day(context, +1, display),
         home_link=home_link(site.id, month=context.day.replace(day=1)),
         json_link=ledger_json_link(site.id, first=context.day, last=context.day),
         display=display,
@@ -166,7 +166,18 @@ def _not_expected(context: SiteContext, today: date, display: Display) -> list[s
     span = _span(context, today)
     shown = {each.subject.key for each in context.expected if is_drawn(each, span)}
     told = [state_sentence(context.site, each, display) for each in context.expected if each.subject.key not in shown]
-    return told + [f"{origin_name(context.site, stage)}: {why}" for stage, why in context.silent.items()]
+    return (told if shown else _once(told)) + [
+        f"{origin_name(context.site, stage)}: {why}" for stage, why in context.silent.items()
+    ]
+
+
+def _once(told: Sequence[str]) -> list[str]:
+    """Sentences that say the same of each part, said once of all."""
+    tails = {sentence.partition(": ")[2] for sentence in told}
+    if len(told) < 2 or len(tails) > 1:
+        return list(told)
+    (tail,) = tails
+    return [f"{tail[:1].upper()}{tail[1:]}"]
 
 
 def _history(context: SiteContext, today: date, display: Display) -> list[Chart]:
@@ -179,9 +190,20 @@ def _history(context: SiteContext, today: date, display: Display) -> list[Chart]
     return [chart for chart in charts if chart is not None]
 
 
-def _other_day(context: SiteContext, step: int) -> str:
-    """The link to the day before or after, "" where there is none."""
-    day = context.day + timedelta(days=step)
-    if context.first_day is None or context.last_day is None or not context.first_day <= day <= context.last_day:
-        return ""
-    return site_link(context.site.id, day=day, span_days=context.span_days)
+def _other_day(context: SiteContext, step: int, display: Display) -> tuple[str, str] | None:
+    """
+    Address and name of the day before or after, None where there is none.
+
+    From a day beyond the account one comes back to its last or first day.
+    """
+    first, last = context.first_day, context.last_day
+    if first is None or last is None:
+        return None
+    beside = context.day + timedelta(days=step)
+    day = min(beside, last) if step < 0 else max(beside, first)
+    if not first <= day <= last:
+        return None
+    name = "Day before" if step < 0 else "Day after"
+    if day != beside:
+        name = show_day(day, display, year=day.year != context.day.year)
+    return site_link(context.site.id, day=day, span_days=context.span_days), name

@@ -56,8 +56,10 @@ function follow(source, group, change) {
   });
 }
 
-// Charts below the fold are drawn when they come near: the words are there at once.
+// Charts below the fold are drawn when they come near: the words are there at once. Each has its room from the start,
+// so that nothing moves away from under the reader.
 function drawWhenNear(all) {
+  all.forEach((plot) => { plot.style.minHeight = `${plot.dataset.height}px`; });
   const watcher = new IntersectionObserver((seen) => {
     for (const one of seen.filter((s) => s.isIntersecting)) {
       watcher.unobserve(one.target);
