@@ -289,11 +289,11 @@ def month_money(sums: MonthSums, *, site: Site, display: Display, in_progress: b
     return f"{figure} {verdict}", f"Your hot water {has}cost that much {word} than with {instead}{between}."
 
 
-def missing_sentence(sums: MonthSums) -> str:
+def missing_sentence(missing_days: int) -> str:
     """What the account leaves out, where it leaves out anything."""
-    if sums.missing_days <= 0:
+    if missing_days <= 0:
         return ""
-    days = "1 day has" if sums.missing_days == 1 else f"{sums.missing_days} days have"
+    days = "1 day has" if missing_days == 1 else f"{missing_days} days have"
     return f"{days} no usable readings and count for nothing here, so the true sums differ."
 
 
