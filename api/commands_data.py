@@ -71,7 +71,7 @@ def _import(arguments: argparse.Namespace) -> int:
         else:
             counts = _import_here(settings, records, site=arguments.site, paths=arguments.files)
     print_out(_counted(counts))
-    return 0 if counts["received"] == 0 or counts["stored"] + counts["duplicate"] else 1
+    return 0 if counts["stored"] + counts["duplicate"] else 1
 
 
 def _import_here(settings: Settings, records: Any, *, site: str, paths: Sequence[Path]) -> dict[str, int]:
@@ -98,6 +98,8 @@ def _import_by_service(service: Any, site: str, paths: Sequence[Path]) -> dict[s
 
 
 def _counted(counts: dict[str, int]) -> str:
+    if counts["received"] == 0:
+        return "No reading was found: nothing but a header, or nothing at all."
     sentence = (
         f"{plural(counts['received'], 'reading')} received: {counts['stored']} stored, "
         f"{counts['duplicate']} duplicate, {counts['quarantined']} in quarantine"

@@ -34,6 +34,7 @@ from api.sites import present_site
 from dashboards.figure_names import figure_name
 from dashboards.numbers import Display, display_of, plural, show_figure
 from dashboards.past import moved_sentence, show_moved, show_movement
+from dashboards.words import missing_sentence
 
 __all__ = ["add_past_commands"]
 
@@ -288,6 +289,8 @@ def _print_statement(view: Any, site: Site, *, is_new: bool) -> None:
     for path, figure in view.figures.items():
         table.add_row(figure_name(site, path), show_moved(figure, path, display), figure.basis)
     console.print(table)
+    if view.missing_days:
+        console.print(missing_sentence(view.missing_days))
     for moved in view.moved:
         console.print(moved_sentence(moved, site, display, sent=view.issued))
     if view.moved:

@@ -218,6 +218,7 @@ def _view(row: StatementRow, moved: Sequence[MovedFigure] = ()) -> StatementView
         figures={path: figure_from_json(figure) for path, figure in row.body["figures"].items()},
         versions=[(_day_or_none(one["from"]), one["digest"][:12]) for one in row.body["versions"]],
         moved=moved,
+        missing_days=row.body["days"] - row.body["known"],
     )
 
 

@@ -157,6 +157,7 @@ class StatementView:
         figures: As they were sent, by path.
         versions: Of the site file that held in the month: first day (None for since ever), and the file's digest.
         moved: What is otherwise now.
+        missing_days: Of the month, which count for nothing in it.
     """
 
     number: str
@@ -169,6 +170,7 @@ class StatementView:
     figures: Mapping[str, Figure]
     versions: Sequence[tuple[date | None, str]] = ()
     moved: Sequence[MovedFigure] = ()
+    missing_days: int = 0
 
 
 @dataclass(frozen=True, slots=True)

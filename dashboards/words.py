@@ -305,14 +305,14 @@ def month_money(sums: MonthSums, *, site: Site, display: Display, in_progress: b
     return f"{figure} {verdict}", f"Your hot water {has}cost that much {word} than with {instead}{between}."
 
 
-def missing_sentence(sums: MonthSums) -> str:
-    """What the account leaves out, where it leaves out anything; a month of which nothing is known says so already."""
-    if sums.missing_days <= 0 or sums.known_days == 0:
+def missing_sentence(missing_days: int) -> str:
+    """What the account leaves out, where it leaves out anything."""
+    if missing_days <= 0:
         return ""
     days = (
         "1 day has no usable readings and counts"
-        if sums.missing_days == 1
-        else (f"{sums.missing_days} days have no usable readings and count")
+        if missing_days == 1
+        else f"{missing_days} days have no usable readings and count"
     )
     return f"{days} for nothing here, so the true sums differ."
 

@@ -75,6 +75,13 @@ def test_the_program_lists_every_command(capsys: pytest.CaptureFixture[str]) -> 
     assert [command for command in COMMANDS if f"    {command}" not in shown] == []
 
 
+def test_a_file_without_a_reading_is_told(data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "empty.csv"
+    path.write_text("time,element\n")
+    assert main(["import", SITE, str(path), "--data", str(data)]) == 1
+    assert capsys.readouterr().out.startswith("No reading was found")
+
+
 def test_recompute_shows_what_a_renewed_program_moves_and_nothing_where_nothing_does(
     data: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -110,7 +110,9 @@ def test_the_paper_says_what_its_money_rests_on_and_which_days_it_lacks(house: H
 def test_a_new_currency_leaves_what_was_sent_in_the_old_one(house: House, capsys: pytest.CaptureFixture[str]) -> None:
     asked = ["--data", str(house.folder)]
     assert main(["statement", SITE, MONTH, *asked]) == 0
-    sent = next(line for line in capsys.readouterr().out.splitlines() if "Money saved" in line)
+    told = capsys.readouterr().out
+    assert "28 days have no usable readings and count for nothing here" in told
+    sent = next(line for line in told.splitlines() if "Money saved" in line)
     house.change(site_text().replace('"EUR"', '"USD"'))
     assert main(["statement", SITE, MONTH, *asked]) == 0
     again = capsys.readouterr().out

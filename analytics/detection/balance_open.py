@@ -125,7 +125,7 @@ _SENTENCE = (
 )
 _TOO_MUCH = (
     "the tank loses more than its ua_w_per_k says: insulation damaged or wet, pipes without heat traps",
-    "heat leaves by a way that is not metered: a check valve that leaks, hot water before the flow meter",
+    "heat leaves unmetered: through a recirculation line, a check valve that leaks, hot water drawn before the meter",
     "a loop's pair of sensors or its flow meter reads too high; the hot-water flow reads too low",
 )
 _TOO_LITTLE = (

@@ -91,7 +91,7 @@ def home_page(context: HomeContext) -> HomePage:
         rests_on=main_assumptions(held) if is_known else (),
         assumptions=_assumptions(held, sums, display) if is_known else (),
         beside=_beside(context, display, in_progress=in_progress),
-        missing=missing_sentence(sums),
+        missing=missing_sentence(sums.missing_days) if sums.known_days else "",  # it says so already
         bar=month_bar(site, sums.origins, display),
         by_day=month_by_day(site, context.ledgers, Span(first, last, today), display=display),
         previous=_month_link(context, first - timedelta(days=1), last=context.last_month),
