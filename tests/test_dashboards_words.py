@@ -109,7 +109,7 @@ def test_a_month_without_readings_is_not_called_a_month_without_water() -> None:
 
 @pytest.mark.parametrize(("past", "words"), [(2, "1 day has no usable readings and counts"), (3, "2 days have no")])
 def test_days_without_readings_are_told_beside_the_money(past: int, words: str) -> None:
-    assert missing_sentence(month_sums(_with_money(1.0, 0.1), past)).startswith(words)
+    assert missing_sentence(month_sums(_with_money(1.0, 0.1), past).missing_days).startswith(words)
     page = render_home(_with_money(1.0, 0.1))
     assert (
         page.index("has cost that much less") < page.index("so the true sums differ") < page.index("How do you know?")
