@@ -25,17 +25,21 @@ class Inbox(Generic[Item]):
         self._change = threading.Condition()
         self._is_closed = False
 
-    def put(self, item: Item) -> bool:
-        """Add an item, waiting for room; False if the inbox is closed, and the item not taken."""
+    def put(self, items: Sequence[Item]) -> bool:
+        """Add items, waiting for room; False if the inbox is closed, and some items not taken."""
+        n_taken = 0
         with self._change:
-            while len(self._items) >= self._capacity and not self._is_closed:
-                self._change.wait()
-            if self._is_closed:
-                return False
-            self._items.append(item)
-            if len(self._items) in (1, self._enough):
-                self._change.notify_all()
-            return True
+            while n_taken < len(items):
+                self._change.wait_for(lambda: len(self._items) < self._capacity or self._is_closed)
+                if self._is_closed:
+                    return False
+                n_before = len(self._items)
+                more = items[n_taken : n_taken + self._capacity - n_before]
+                self._items.extend(more)
+                n_taken += len(more)
+                if n_before == 0 or n_before < self._enough <= len(self._items):
+                    self._change.notify_all()
+        return True
 
     def take(self, *, idle_s: float, gather_s: float) -> Sequence[Item]:
         """The next batch: waits `idle_s` for a first item, then `gather_s` for enough. Empty if nothing came."""

@@ -27,7 +27,8 @@ from ingest.counts import Counts
 from ingest.decode import Message
 from ingest.directory import Directory
 from ingest.inbox import Inbox
-from ingest.mqtt_client import IngestSettings, connect, new_client, subscribe, topic_filters, unsubscribe
+from ingest.mqtt_client import IngestSettings, new_client, subscribe, topic_filters, unsubscribe
+from ingest.network import Network
 from ingest.pipeline import Intake
 from ingest.store import StoreUnavailableError
 
@@ -91,16 +92,19 @@ class Ingester:
         self._wanted: tuple[Directory | None, frozenset[str]] = (None, frozenset())
         self._n_messages, self._counts = 0, Counts()
         self._store_problem, self._broker_problem = "", "not connected yet"
+        self._arrived: list[_Arrived] = []
         self._failure: BaseException | None = None
         self._client = new_client(settings, on_message=self._on_message)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_subscribe = self._on_subscribe
+        self._network = Network(self._client, after_reading=self._hand_over, on_failure=self._give_up)
         self._writer = threading.Thread(target=self._write_until_stopped, name="ingest-writer", daemon=True)
 
     @property
     def status(self) -> IngesterStatus:
-        problem = self._store_problem or self._broker_problem
+        ended = "" if self._failure is None else f"no more readings are taken: {self._failure}; start again"
+        problem = ended or self._store_problem or self._broker_problem
         return IngesterStatus(self._is_subscribed, self._n_messages, self._counts, problem)
 
     def wait(self, stop: threading.Event) -> None:
@@ -108,7 +112,7 @@ class Ingester:
         Return when `stop` is set.
 
         Raises:
-            Exception: What ended the writer, if it could not go on.
+            Exception: What ended the ingester, if it could not go on.
         """
         while not stop.wait(_IDLE_S) and not self._ended.is_set():
             pass
@@ -117,7 +121,7 @@ class Ingester:
 
     def __enter__(self) -> Self:
         self._writer.start()
-        connect(self._client, self._settings)
+        self._network.start()
         return self
 
     def __exit__(
@@ -126,8 +130,7 @@ class Ingester:
         self._stopping.set()
         self._inbox.close()
         self._writer.join()
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._network.stop()
 
     # The network thread.
 
@@ -169,7 +172,11 @@ class Ingester:
         except UnicodeDecodeError:
             topic = "(not UTF-8)"
         arrived = Message(topic, bytes(message.payload), self._clock_ms())
-        self._inbox.put(_Arrived(arrived, self._connection, message.mid, message.qos))
+        self._arrived.append(_Arrived(arrived, self._connection, message.mid, message.qos))
+
+    def _hand_over(self) -> None:
+        self._inbox.put(self._arrived)
+        self._arrived.clear()
 
     # The writer's thread.
 
@@ -182,11 +189,17 @@ class Ingester:
                     return
                 self._acknowledge(batch)
         except BaseException as error:
-            self._failure = error
-            _LOG.exception("the ingester cannot go on")
+            self._give_up(error)
         finally:
             self._inbox.close()
             self._ended.set()
+
+    def _give_up(self, error: BaseException) -> None:
+        """On either thread: whoever waits is told."""
+        _LOG.error("the ingester cannot go on", exc_info=error)
+        self._failure = error
+        self._inbox.close()
+        self._ended.set()
 
     def _keep_subscribed(self) -> None:
         directory = self._intake.directory()

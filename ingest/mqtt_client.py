@@ -11,14 +11,14 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from ingest.buffered_socket import BufferedSocket
 from ingest.directory import Directory
 
-__all__ = ["IngestSettings", "connect", "new_client", "subscribe", "topic_filters", "unsubscribe"]
+__all__ = ["IngestSettings", "new_client", "set_connection", "subscribe", "topic_filters", "unsubscribe"]
 
 _PRESENCE = "sites/+/presence"
 _SITES = "sites/#"
 _RETAIN_ON_NEW = 1  # MQTT 5, 3.8.3.1: retained messages only where the subscription is new
-_RECONNECT_S = (1, 30)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,12 +72,19 @@ def topic_filters(directory: Directory, *, shared_group: str | None) -> frozense
     return frozenset({_PRESENCE, *(f"$share/{shared_group}/{topic}" for topic in (_SITES, *own))})
 
 
+class _Client(paho.Client):
+    """Paho reads and writes its socket in small pieces, and has no other place to put a buffer between."""
+
+    def _create_socket(self) -> BufferedSocket:
+        return BufferedSocket(super()._create_socket())
+
+
 def new_client(
     settings: IngestSettings, *, on_message: Callable[[paho.Client, object, paho.MQTTMessage], None]
 ) -> paho.Client:
-    """A client that keeps its session at the broker and reconnects by itself; `connect` starts it."""
+    """A client that keeps its session at the broker; `Network` connects it."""
     is_v5 = settings.version == "5.0"
-    client = paho.Client(
+    client = _Client(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
         clean_session=None if is_v5 else False,
@@ -89,13 +96,13 @@ def new_client(
     if settings.tls:
         files = (settings.tls_ca, settings.tls_cert, settings.tls_key)
         client.tls_set(*(None if file is None else str(file) for file in files))
-    client.reconnect_delay_set(*_RECONNECT_S)
+    set_connection(client, settings)
     client.on_message = on_message
     return client
 
 
-def connect(client: paho.Client, settings: IngestSettings) -> None:
-    """Connect in the background; returns at once, also where the broker is away."""
+def set_connection(client: paho.Client, settings: IngestSettings) -> None:
+    """Tell a client where to connect and which session to ask for; it does so when it is run."""
     if settings.version == "5.0":
         properties = Properties(PacketTypes.CONNECT)
         properties.SessionExpiryInterval = settings.session_expiry_s
@@ -105,7 +112,6 @@ def connect(client: paho.Client, settings: IngestSettings) -> None:
         )
     else:
         client.connect_async(settings.host, settings.port, settings.keepalive_s)
-    client.loop_start()
 
 
 def subscribe(client: paho.Client, filters: frozenset[str], *, version: str) -> None:

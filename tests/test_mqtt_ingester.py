@@ -270,7 +270,7 @@ def test_topics_below_sites_are_not_asked_for_twice() -> None:
 
 def test_a_full_inbox_makes_its_writer_wait_and_a_closed_one_refuses() -> None:
     inbox: Inbox[int] = Inbox(capacity=2, enough=2)
-    threads = [threading.Thread(target=inbox.put, args=(number,)) for number in range(5)]
+    threads = [threading.Thread(target=inbox.put, args=([number],)) for number in range(5)]
     for thread in threads:
         thread.start()
     got: list[int] = []
@@ -280,7 +280,7 @@ def test_a_full_inbox_makes_its_writer_wait_and_a_closed_one_refuses() -> None:
         thread.join()
     assert sorted(got) == [0, 1, 2, 3, 4]
     inbox.close()
-    assert inbox.put(9) is False
+    assert inbox.put([9]) is False
     assert inbox.is_done
 
 

@@ -30,7 +30,7 @@ from ingest.decode import Message
 from ingest.directory import Directory, directory_of
 from ingest.duckdb_store import open_duckdb_store
 from ingest.mqtt import Ingester, IngestSettings
-from ingest.mqtt_client import connect, subscribe
+from ingest.mqtt_client import set_connection, subscribe
 from ingest.pipeline import Intake, Receipt
 from tests.benchmarks import Row, scale
 from tests.gateways import BASE_S, SITE, Gateway
@@ -81,7 +81,8 @@ def _client(settings: IngestSettings, on_message: Callable[..., None]) -> tuple[
     client.on_message = on_message
     client.on_connect = lambda *_: subscribe(client, frozenset({"sites/#"}), version="5.0")
     client.on_subscribe = lambda *_: subscribed.set()
-    connect(client, settings)
+    set_connection(client, settings)
+    client.loop_start()
     return client, subscribed
 
 
