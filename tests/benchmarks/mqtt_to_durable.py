@@ -9,7 +9,7 @@ time holds its start, decoding, admission, the store's commits, the running tota
 not fill; filling the broker, opening the store and stopping are in neither.
 
 The two take turns, and which is first changes from round to round. Value and ratio are of the fastest round of each:
-what else the machine does can only slow one down. `python -m tests.benchmarks.mqtt_to_durable` prints the rows.
+what else the machine does can only slow one down. `python -m tests.benchmarks mqtt_to_durable` prints the rows.
 """
 
 import json
