@@ -37,9 +37,10 @@ class GroundDrift:
             if shift.had < shift.expected * (1 + self.least_part) or shift.days < self.least_days:
                 return NotAssessed(f"The fluid of loop {loop} falls somewhat more in a run than in its first weeks.")
             return Fault((self._finding(plant, loop, held),))
-        is_known = held.judged is not None and plant.day.date - held.judged <= timedelta(days=self.recent_days)
-        if isinstance(today, NotAssessed) and is_known and held.judged is not None and not held.out:
-            return Clear(day_start_ms(plant, max(held.judged, held.well_since or held.judged)))
+        # Only the days that ended a drift end its alert: fluid that comes back too cold may fall no further in a run.
+        is_over = held.judged is not None and plant.day.date - held.judged <= timedelta(days=self.recent_days)
+        if isinstance(today, NotAssessed) and is_over and held.judged is not None and held.well_since and not held.out:
+            return Clear(day_start_ms(plant, max(held.judged, held.well_since)))
         return today
 
     def _finding(self, plant: PlantDay, loop: str, held: Watched) -> Finding:
