@@ -58,7 +58,7 @@ class HeatPumpLowCop:
     favour. So do all sensors' limits of error; but the record was made by the same sensors and has part of them in it.
 
     Not this: a loop that stands still; a cold source (in cooling, a warm one) or hot water, which the sheet allows for;
-    starts, which are left out; a COP above Carnot's, which shows a sensor's fault.
+    starts, which are left out; a COP above Carnot's or below zero, which shows a sensor's fault.
     """
 
     kind: ClassVar[str] = "heat-pump-low-cop"
@@ -99,6 +99,11 @@ class HeatPumpLowCop:
         still = _standing_loop(plant, pump, courses)
         if still is not None:
             return NotAssessed(f"Loop {still} stood still while {pump.id} ran, which says nothing of the heat pump.")
+        if mode == "heating" and _takes_heat(plant, courses):
+            return NotAssessed(
+                f"{pump.id} seems to take heat where it must give at least its own electricity: sensors of its load "
+                "are exchanged or wrong."
+            )
         sheet = self._sheet(plant, pump, mode, courses=courses)
         verdict = None if sheet is None else self._judged(plant, pump, sheet)
         if isinstance(verdict, Fault) or (isinstance(verdict, Clear) and sheet is not None and _is_sharp(sheet)):
@@ -231,6 +236,12 @@ _CHECKS = (
 
 def _known(plant: PlantDay, courses: PumpCourses) -> Flags:
     return np.asarray((courses.cells < cells_passed(plant)) & np.isfinite(courses.useful_w + courses.elec_w))
+
+
+def _takes_heat(plant: PlantDay, courses: PumpCourses) -> bool:
+    """Whether the heat of its running cells is below nothing, all sensors' errors in its favour."""
+    known = _known(plant, courses)
+    return bool(known.any()) and float(courses.most_w[known].sum()) < 0.0
 
 
 def _standing_loop(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> str | None:
