@@ -55,7 +55,7 @@ class GroundLoopCold:
             sign=-1, limit_degc=limit, limit_from=why, advice=_ADVICE, well_degc=well, min_running=self.min_running
         )
         today, held = judge_entering(plant, component, band), self.watched.get(f"{component}.fall")
-        return today if held is None else self.drift.joined(plant, component, held, today=today)
+        return today if held is None else self.drift.joined(plant, history, component, held, today=today)
 
     def _design(self, plant: PlantDay, loop: str) -> tuple[float, str]:
         parts = plant.site.loops[loop]
