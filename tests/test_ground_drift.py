@@ -105,7 +105,7 @@ def test_less_metered_heat_beside_an_old_fall_is_a_sensor_and_not_the_ground(
     (finding,) = verdict.findings
     assert finding.summary.startswith("Less heat is metered" if names_sensor else "The ground loop ground brings")
     assert ("sensor" in finding.likely_causes[0]) == names_sensor
-    assert ("sensor-offset", "ground") in finding.told_by
+    assert ("sensor-offset", "ground") in finding.explained_by
 
 
 def test_a_mended_loop_ends_its_alert_even_on_a_day_without_a_run() -> None:

@@ -146,7 +146,7 @@ class CopFade:
         cost = None if price is None else round(elec / len(row) * (1 - cop / expected) * price, 6)
         loops = [loop for loop in (pump.source_loop, pump.load_loop, pump.desuperheater_loop) if loop]
         found = tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=len(row) * 86400.0, cost=cost)
-        return replace(found, told_by=tuple((kind, loop) for kind in _OF_LOOPS for loop in loops))
+        return replace(found, explained_by=tuple((kind, loop) for kind in _OF_LOOPS for loop in loops))
 
 
 _OF_LOOPS = ("loop-no-flow", "loop-low-flow", "sensor-swapped", "sensor-offset", "sensor-stuck")

@@ -48,7 +48,7 @@ class GroundDrift:
             if self._is_metered_less(plant, history, loop, since=shift.since):
                 advice = _METER_ADVICE
             found = self._finding(plant, loop, held, advice)
-            return Fault((replace(found, told_by=(("sensor-offset", loop), ("sensor-swapped", loop))),))
+            return Fault((replace(found, explained_by=(("sensor-offset", loop), ("sensor-swapped", loop))),))
         # Only the days that ended a drift end its alert: fluid that comes back too cold may fall no further in a run.
         is_over = held.judged is not None and plant.day.date - held.judged <= timedelta(days=self.recent_days)
         if isinstance(today, NotAssessed) and is_over and held.judged is not None and held.well_since and not held.out:

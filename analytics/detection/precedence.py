@@ -37,13 +37,10 @@ _HELD_AGAINST_TANKS = ("sensor-offset", "hot_water")
 """The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place."""
 
 
-_OF_A_TANKS_LOOPS = ("loop-night-loss", "loop-always-on", "sensor-swapped")
-
-
-def explained_by_loops(site: Site, tank: str) -> tuple[tuple[str, str], ...]:
-    """Kinds of alert of a tank's loops that tell where its heat goes, or why it is metered wrongly, with the loop."""
+def explained_by_loops(site: Site, tank: str, *beside: str) -> tuple[tuple[str, str], ...]:
+    """Kinds of alert of a tank's loops that tell where its heat goes, and kinds `beside`, each with the loop."""
     loops = [stage.loop for stage in site.stages.values() if stage.tank == tank and stage.loop]
-    return tuple((kind, loop) for loop in loops for kind in _OF_A_TANKS_LOOPS)
+    return tuple((kind, loop) for loop in loops for kind in ("loop-night-loss", "loop-always-on", *beside))
 
 
 class _Told(Protocol):
