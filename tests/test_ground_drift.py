@@ -103,7 +103,7 @@ def test_less_metered_heat_beside_an_old_fall_is_a_sensor_and_not_the_ground(
     verdict = detector.assess(plant, _record(taken_w, 0.54), "ground")
     assert isinstance(verdict, Fault)
     (finding,) = verdict.findings
-    assert finding.summary.startswith("Less heat is metered" if names_sensor else "The ground loop ground brings")
+    assert finding.summary.startswith("Less heat is metered" if names_sensor else "The ground loop brings")
     assert ("sensor" in finding.likely_causes[0]) == names_sensor
     assert ("sensor-offset", "ground") in finding.explained_by
 

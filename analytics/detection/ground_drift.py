@@ -115,7 +115,7 @@ _CHECKS = (
 _ADVICE = Advice("soon", _SENTENCE, _CAUSES, _CHECKS)
 
 _METER_SENTENCE = (
-    "Less heat is metered from the ground loop {loop} since {since}, though its fluid falls within a run as it did: "
+    "Less heat is metered from the {loop} loop since {since}, though its fluid falls within a run as it did: "
     "{fall_k_per_kw:.2f} K for each metered kW, {more_percent:.0f} % more than the {expected_k_per_kw:.2f} ± "
     "{plus_minus_k_per_kw:.2f} K of its first good weeks (over {days} days of heating). One of its sensors seems to be "
     "off, not the ground."
