@@ -9,6 +9,7 @@ from typing import Any
 
 from analytics.detection import DETECTORS, Detector
 from analytics.detection.ground_loop_cold import GroundLoopCold
+from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.loop_low_flow import LoopLowFlow
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.expected.first_flows import flows_so_far
@@ -38,7 +39,7 @@ def _knowing(detector: Detector, known: Mapping[str, Watched], nearby: NearbySun
     match detector:
         case StageBelowExpected():
             return replace(detector, watched=known, nearby=nearby)
-        case GroundLoopCold() | LoopLowFlow():
+        case GroundLoopCold() | LoopLowFlow() | HeatPumpLowCop():
             return replace(detector, watched=known)
         case _:
             return detector

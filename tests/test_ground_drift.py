@@ -11,8 +11,10 @@ from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.expected.experience import experience_of
 from analytics.expected.ground import fall_in_runs
 from analytics.expected.watching import Shift, Watched
+from analytics.figures import DayLedger
 from analytics.trace import local_day
 from ingest.virtual import Fault as VirtualFault
+from tests.ledgers import record, with_conditions
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 from tests.virtual_days import virtual_days
 
@@ -77,6 +79,33 @@ def test_little_more_or_few_days_or_less_is_no_fault() -> None:
     assert isinstance(_verdict(slight), NotAssessed)
     assert isinstance(_verdict(_watched(high=Shift(8.0, _SINCE, 4, 2.2, 1.7, 0.004))), NotAssessed)
     assert not isinstance(_verdict(_watched(out="low", low=Shift(8.0, _SINCE, 10, 3.4, 4.3, 0.004))), Fault)
+
+
+def _record(taken_after: float, fall_after: float) -> list[DayLedger]:
+    """Fourteen sound days and ten since: 6 kW while it ran, and the fall for each kW."""
+    name = "heat_pump.hp.heating."
+    told = {
+        f"{name}fall_k_per_kw": [0.43] * 14 + [fall_after] * 10,
+        f"{name}source_mean_w": [1500.0] * 14 + [taken_after] * 10,
+        f"{name}run_h": 6.0,
+    }
+    return with_conditions(record(DAY, days=24, kwh_per_h=0.0), told)
+
+
+@pytest.mark.parametrize(("taken_w", "names_sensor"), [(1200.0, True), (1480.0, False)])
+def test_less_metered_heat_beside_an_old_fall_is_a_sensor_and_not_the_ground(
+    taken_w: float, names_sensor: bool
+) -> None:
+    # By hand: 0.54 x 1200 is what 0.43 x 1500 was; with 1480 W the fluid itself falls by a quarter more.
+    high = Shift(8.0, DAY - timedelta(days=10), 10, 5.4, 4.3, 0.004)
+    detector = GroundLoopCold(watched={"ground.fall": _watched(high=high)})
+    plant = plant_of(house(), changed(healthy_day(), _COOL))
+    verdict = detector.assess(plant, _record(taken_w, 0.54), "ground")
+    assert isinstance(verdict, Fault)
+    (finding,) = verdict.findings
+    assert finding.summary.startswith("Less heat is metered" if names_sensor else "The ground loop brings")
+    assert ("sensor" in finding.likely_causes[0]) == names_sensor
+    assert ("sensor-offset", "ground") in finding.explained_by
 
 
 def test_a_mended_loop_ends_its_alert_even_on_a_day_without_a_run() -> None:

@@ -115,7 +115,7 @@ class BalanceOpen:
             cost_per_day=None,
             weight_s=len(days) * 86400.0,
             is_by_day=True,
-            explained_by=explained_by_loops(plant.site, tank),
+            explained_by=explained_by_loops(plant.site, tank, "sensor-swapped"),
         )
 
 

@@ -22,14 +22,15 @@ class Band:
     """
     One side of what is allowed: `sign` is -1 where colder than `limit_degc` is a fault, 1 where hotter is.
 
-    `back_k` is how far inside the limit health is seen; `min_running` how long steady running must be outside.
+    `well_degc` is from where on health is seen; between the two nothing is said. `min_running` is how long steady
+    running must be outside.
     """
 
     sign: Literal[-1, 1]
     limit_degc: float
     limit_from: str
     advice: Advice
-    back_k: float
+    well_degc: float
     min_running: timedelta
 
 
@@ -57,7 +58,7 @@ def judge_entering(plant: PlantDay, loop: str, band: Band) -> Verdict:
     steady = courses.steady & (courses.cells < cells_passed(plant))
     beyond_k = band.sign * (courses.entering_degc - band.limit_degc)
     outside = steady & (beyond_k > temperature_limit_k(plant.site.points[point], band.limit_degc))
-    healthy = steady & (beyond_k < -band.back_k)
+    healthy = steady & (band.sign * (courses.entering_degc - band.well_degc) < 0)
     if not outside.any():
         well = courses.cells[healthy]
         return Clear(instant_ms(plant, well[0] * CELL_S)) if len(well) else NotAssessed(unseen)

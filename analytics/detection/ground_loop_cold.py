@@ -5,20 +5,16 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import ClassVar
 
-import numpy as np
-
-from analytics.detection.entering_band import Band, judge_entering, source_needs, source_pump
+from analytics.detection.entering_band import Band, judge_entering, source_needs
+from analytics.detection.entering_season import BY_SEASON, season_of
 from analytics.detection.findings import Need, Verdict
 from analytics.detection.ground_drift import GroundDrift
 from analytics.detection.telling import Advice
-from analytics.expected.conditions import conditions_of, record_column
-from analytics.expected.ground import fit_ground, ground_inputs
-from analytics.expected.heat_pump import pump_courses
 from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.fluids import fluid_of
 from analytics.plant import PlantDay
-from analytics.site import HeatPump, Site
+from analytics.site import Site
 
 __all__ = ["GroundLoopCold"]
 
@@ -49,12 +45,17 @@ class GroundLoopCold:
         return source_needs(site)
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
-        limit, why = max([self._design(plant, component), *self._season(plant, history, component)])
+        limit, why = self._design(plant, component)
+        well = limit + self.back_k
+        season = season_of(plant, history, component, sign=-1, beyond_k=self.season_k, least_days=self.record_days)
+        if season is not None:
+            limit, why = max((limit, why), (season.limit_degc, BY_SEASON))
+            well = max(limit + self.back_k, season.well_degc)
         band = Band(
-            sign=-1, limit_degc=limit, limit_from=why, advice=_ADVICE, back_k=self.back_k, min_running=self.min_running
+            sign=-1, limit_degc=limit, limit_from=why, advice=_ADVICE, well_degc=well, min_running=self.min_running
         )
         today, held = judge_entering(plant, component, band), self.watched.get(f"{component}.fall")
-        return today if held is None else self.drift.joined(plant, component, held, today=today)
+        return today if held is None else self.drift.joined(plant, history, component, held, today=today)
 
     def _design(self, plant: PlantDay, loop: str) -> tuple[float, str]:
         parts = plant.site.loops[loop]
@@ -65,30 +66,6 @@ class GroundLoopCold:
         return max(
             (self.design_degc, "usual designs"), (freezing + self.above_freezing_k, "the freezing point of its fluid")
         )
-
-    def _season(self, plant: PlantDay, history: Sequence[DayLedger], loop: str) -> list[tuple[float, str]]:
-        pump = source_pump(plant.site, loop)
-        name = f"heat_pump.{pump.id}.heating"
-        record = [conditions_of(day) for day in history]
-        entering = record_column(record, f"{name}.entering_degc")
-        known = np.isfinite(entering)
-        if known.sum() < self.record_days or not self._is_colder(plant, pump, float(entering[known].min())):
-            return []
-        load_w = record_column(record, f"{name}.source_mean_w")
-        is_south = plant.site.latitude_deg < 0
-        fit = fit_ground(ground_inputs([day.day for day in history], load_w, is_south=is_south), entering)
-        if fit is None:
-            return []
-        # A day so far has no load of its own: the heaviest of the record stands in, which allows the coldest fluid.
-        found = fit.predict(ground_inputs([plant.day.date], [float(np.nanmax(load_w))], is_south=is_south))
-        limit = float(found.value[0] - found.plus_minus[0]) - self.season_k
-        return [(limit, "season and load on its own earlier days")]
-
-    def _is_colder(self, plant: PlantDay, pump: HeatPump, coldest_degc: float) -> bool:
-        """Whether today's fluid was ever clearly below the record's coldest day: else the season need not be asked."""
-        courses = pump_courses(plant, pump, "heating")
-        steady = np.empty(0) if courses is None else courses.entering_degc[courses.steady]
-        return bool((steady < coldest_degc - self.season_k / 2).any())
 
 
 _ADVICE = Advice(

@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import ClassVar
 
 from analytics.detection.entering_band import Band, judge_entering, source_needs, source_pump
+from analytics.detection.entering_season import BY_SEASON, season_of
 from analytics.detection.findings import Need, Verdict
 from analytics.detection.telling import Advice
 from analytics.figures import DayLedger
@@ -18,7 +19,8 @@ __all__ = ["GroundLoopHot"]
 @dataclass(frozen=True, kw_only=True)
 class GroundLoopHot:
     """
-    A ground loop whose fluid comes back too hot while the compressor cools.
+    A ground loop whose fluid comes back too hot while the compressor cools: above what the maker's sheet or usual
+    designs bear, or above what season and load made of it on the house's own days.
 
     Not this: the first minutes after a start; a warm loop within the design; a loop that rests in a warm room.
     """
@@ -27,6 +29,8 @@ class GroundLoopHot:
     rejoin: ClassVar[timedelta] = timedelta(days=7)
     design_degc: float = 38.0  # 90 to 100 degF is the usual summer maximum (from memory)
     beyond_sheet_k: float = 10.0  # above the hottest source of the maker's sheet for cooling (common practice)
+    season_k: float = 3.0  # beyond the interval of the house's own record
+    record_days: int = 20
     back_k: float = 0.5
     min_running: timedelta = timedelta(minutes=20)
 
@@ -38,8 +42,13 @@ class GroundLoopHot:
         limit, why = self.design_degc, "usual designs"
         if sheet and max(sheet) + self.beyond_sheet_k < limit:
             limit, why = max(sheet) + self.beyond_sheet_k, "the maker's sheet"
+        well = limit - self.back_k
+        season = season_of(plant, history, component, sign=1, beyond_k=self.season_k, least_days=self.record_days)
+        if season is not None:
+            limit, why = min((limit, why), (season.limit_degc, BY_SEASON))
+            well = min(limit - self.back_k, season.well_degc)
         band = Band(
-            sign=1, limit_degc=limit, limit_from=why, advice=_ADVICE, back_k=self.back_k, min_running=self.min_running
+            sign=1, limit_degc=limit, limit_from=why, advice=_ADVICE, well_degc=well, min_running=self.min_running
         )
         return judge_entering(plant, component, band)
 

@@ -1,18 +1,20 @@
 """`heat-pump-low-cop`: COP below what the entering and leaving temperatures allow."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from statistics import median
 from typing import ClassVar
 
 import numpy as np
 
+from analytics.detection.cop_fade import CopFade
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.heat_pump import COP_PER_LIFT_K, Mode, PumpCourses, carnot_check, pump_courses, sheet_cop
+from analytics.expected.watching import Watched
 from analytics.figures import DayLedger, Figure, HeatPumpLine
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import HeatPump, Site
@@ -57,8 +59,10 @@ class HeatPumpLowCop:
     record of daily COPs speaks, too; a source that asks for more lift than on the record's days counts in the machine's
     favour. So do all sensors' limits of error; but the record was made by the same sensors and has part of them in it.
 
+    Several days in a row are held against the first good weeks, too (`watched`, `detection.cop_fade`).
+
     Not this: a loop that stands still; a cold source (in cooling, a warm one) or hot water, which the sheet allows for;
-    starts, which are left out; a COP above Carnot's, which shows a sensor's fault.
+    starts, which are left out; a COP above Carnot's or below zero, which shows a sensor's fault.
     """
 
     kind: ClassVar[str] = "heat-pump-low-cop"
@@ -73,6 +77,9 @@ class HeatPumpLowCop:
     min_running: timedelta = timedelta(minutes=45)
     min_expected_kwh: float = 2.0
 
+    watched: Mapping[str, Watched] = field(default_factory=dict)  # by subject, up to the day before
+    fade: CopFade = field(default_factory=CopFade)
+
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(pump.id) for pump in site.heat_pumps.values()]
 
@@ -81,11 +88,17 @@ class HeatPumpLowCop:
         modes: Sequence[Mode] = ("heating", "cooling")
         seen = [(mode, courses) for mode in modes if (courses := pump_courses(plant, pump, mode)) is not None]
         verdicts = [self._in_mode(plant, history, pump, mode=mode, courses=courses) for mode, courses in seen]
+        today, held = self._joined(component, verdicts), self.watched.get(f"{component}.cop")
+        if held is None:
+            return today
+        return self.fade.joined(plant, history, pump, held, heating=dict(seen).get("heating"), today=today)
+
+    def _joined(self, heat_pump: str, verdicts: Sequence[Verdict]) -> Verdict:
         for sort in (Fault, Clear, NotAssessed):
             found = next((verdict for verdict in verdicts if isinstance(verdict, sort)), None)
             if found is not None:
                 return found
-        return NotAssessed(f"Heat pump {component} was not seen heating or cooling.")
+        return NotAssessed(f"Heat pump {heat_pump} was not seen heating or cooling.")
 
     def _in_mode(
         self, plant: PlantDay, history: Sequence[DayLedger], pump: HeatPump, *, mode: Mode, courses: PumpCourses
@@ -99,6 +112,11 @@ class HeatPumpLowCop:
         still = _standing_loop(plant, pump, courses)
         if still is not None:
             return NotAssessed(f"Loop {still} stood still while {pump.id} ran, which says nothing of the heat pump.")
+        if mode == "heating" and _takes_heat(plant, courses):
+            return NotAssessed(
+                f"{pump.id} seems to take heat where it must give at least its own electricity: sensors of its load "
+                "are exchanged or wrong."
+            )
         sheet = self._sheet(plant, pump, mode, courses=courses)
         verdict = None if sheet is None else self._judged(plant, pump, sheet)
         if isinstance(verdict, Fault) or (isinstance(verdict, Clear) and sheet is not None and _is_sharp(sheet)):
@@ -231,6 +249,12 @@ _CHECKS = (
 
 def _known(plant: PlantDay, courses: PumpCourses) -> Flags:
     return np.asarray((courses.cells < cells_passed(plant)) & np.isfinite(courses.useful_w + courses.elec_w))
+
+
+def _takes_heat(plant: PlantDay, courses: PumpCourses) -> bool:
+    """Whether the heat of its running cells is below nothing, all sensors' errors in its favour."""
+    known = _known(plant, courses)
+    return bool(known.any()) and float(courses.most_w[known].sum()) < 0.0
 
 
 def _standing_loop(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> str | None:

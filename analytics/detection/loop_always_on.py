@@ -36,8 +36,8 @@ class LoopAlwaysOn:
     A tank's charging pump that runs for long without bringing heat.
 
     Not this: frost protection and sampling runs, which are short; a cloud over a running collector; a pump that runs
-    and moves nothing (`loop-no-flow`); fluid that is warmer than the tank around it: such a loop gives heat, whatever
-    its two sensors say (`sensor-swapped`).
+    and moves nothing (`loop-no-flow`); the loop of a compressor that runs; fluid that is warmer than the tank around
+    it: such a loop gives heat, whatever its two sensors say (`sensor-swapped`).
     """
 
     kind: ClassVar[str] = "loop-always-on"
@@ -63,6 +63,7 @@ class LoopAlwaysOn:
         has_meter = plant.site.loops[component].flow is not None
         heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
         runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= MOVES_M3_S)
+        runs &= ~self._is_fed(plant, component)
         cools = ~gives_warmth(plant, plant.site.loops[component])
         useless = runs & (heat_w < self.gain_w) & cools & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
@@ -73,6 +74,13 @@ class LoopAlwaysOn:
             rests,
             tell=lambda episode: self._finding(plant, loop, useless, episode=episode),
             unseen=f"Whether the pump of loop {component} runs, and what it brings, is not known, or it never rested.",
+        )
+
+    def _is_fed(self, plant: PlantDay, loop: str) -> Flags:
+        """Where a compressor heats the loop: what seems to bring no heat then is not the pump's fault."""
+        pumps = [p.id for p in plant.site.heat_pumps.values() if loop == p.load_loop and p.id in plant.heat_pumps]
+        return np.asarray(
+            plant.heat_pumps[pumps[0]].is_on > 0 if pumps else np.zeros(len(plant.loops[loop].heat_w), bool)
         )
 
     def _nothing_to_gain(self, plant: PlantDay, loop: LoopDay) -> Flags:

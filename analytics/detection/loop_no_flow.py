@@ -33,7 +33,7 @@ from analytics.detection.sunshine import (
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
-from analytics.site import Loop, Site
+from analytics.site import HeatPump, Loop, Site
 
 __all__ = ["LoopNoFlow"]
 
@@ -158,7 +158,8 @@ class LoopNoFlow:
             if sun is None or collector is None
             else still & self._sunny(plant, loop, sun, area_m2=collector.area_m2)
         )
-        by_pump = none if loop.flow_is_assumed else still & (loop.pump_on >= 0.99) & self._should_carry(plant, loop)
+        pump_on = _inside(loop.pump_on >= 0.99, _reading_cells(plant.site, loop.loop))
+        by_pump = none if loop.flow_is_assumed else still & pump_on & self._should_carry(plant, loop)
         runs, patience = self._compressor(plant, loop)
         by_compressor = none if loop.flow_is_assumed else still & runs & self._should_carry(plant, loop)
         proofs = [
@@ -202,7 +203,7 @@ class LoopNoFlow:
         for heat_pump in plant.site.heat_pumps.values():
             if heat_pump.id not in plant.heat_pumps:
                 continue
-            runs = plant.heat_pumps[heat_pump.id].is_on >= 0.99
+            runs = _surely_runs(plant, loop, heat_pump)
             if loop.loop in (heat_pump.source_loop, heat_pump.load_loop):
                 return np.asarray(runs), self.min_compressor
             if loop.loop == heat_pump.desuperheater_loop:
@@ -271,6 +272,39 @@ class LoopNoFlow:
             "highest_irradiance_w_m2": highest(sun.irradiance_w_m2[called]),
             "not_collected_kwh": round(offered_j / JOULES_PER_KWH, 2) if offered_j > 0 else None,
         }
+
+
+def _surely_runs(plant: PlantDay, loop: LoopDay, pump: HeatPump) -> Flags:
+    """
+    Cells in which the compressor runs, and did when the readings of flow around them were taken.
+
+    Between bursts flow falls to nothing. Where readings fall beside them, or where a mean power holds several, a still
+    flow says nothing of the bursts.
+    """
+    elec_w, is_on = plant.heat_pumps[pump.id].elec_w, plant.heat_pumps[pump.id].is_on >= 0.99
+    sheet_w = min((point.power_w for point in pump.rating), default=float(np.nanmax(elec_w, initial=0.0)))
+    whole = is_on & (elec_w >= _WHOLE_PART * sheet_w)
+    return _inside(whole, max(1, _reading_cells(plant.site, loop.loop)))
+
+
+def _reading_cells(site: Site, loop: str) -> int:
+    """Cells for which one reading of a flow meter stands, beyond the one that it is read in."""
+    meter = site.loops[loop].flow
+    return 0 if meter is None else round(site.points[meter].interval_s / CELL_S) - 1
+
+
+def _inside(flags: Flags, edge: int) -> Flags:
+    """The flagged cells so far within their rows."""
+    inside = flags.copy()
+    for shift in range(1, edge + 1):
+        inside[shift:] &= flags[:-shift]
+        inside[:-shift] &= flags[shift:]
+    return inside
+
+
+# Of the least power on the maker's sheet: compressors of variable speed go down to a third and less, but a still loop
+# trips them sooner than it shows there (common practice).
+_WHOLE_PART = 0.5
 
 
 def _lacking(site: Site, loop: Loop) -> str:

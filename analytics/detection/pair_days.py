@@ -20,6 +20,7 @@ _NEWEST = 3  # days that must agree before anything is said
 _WITHIN = timedelta(days=10)  # in which these three must lie
 _REACH = timedelta(days=14)  # how far back agreeing days are added
 _AGREE_K = 0.05
+_PLAIN_K = 0.5  # so much apart, two days are enough: sound pairs of a loop are within half of it (common practice)
 _SURE_K = 0.03  # what days must be good to that show a step
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
 # at rest in one room; fluid that passes both; water that a coil turns over; a tank's top and the pipe that leaves it.
@@ -82,10 +83,11 @@ def judged_record(seen: Sequence[Seen], today: date) -> PairRecord | None:
     """
     The newest days that agree, at least three of them lately; None where there are not so many.
 
-    Where one stepped, its days before are no part of the record: then the newest two alone say how far.
+    Where one stepped, its days before are no part of the record: then the newest two alone say how far. So do two of a
+    loop at rest that agree on far more than such pairs ever differ by, where a loop seldom rests.
     """
     if len(seen) < _NEWEST or seen[-_NEWEST][0] < today - _WITHIN:
-        return None
+        return None if (two := _two(seen, today)) is None else two.record(seen, two.count)
     if (step := _stepped(seen)) is not None:
         return step.record(seen, step.count)
     sums = newest = _Sums()
@@ -142,6 +144,16 @@ def _stepped(seen: Sequence[Seen]) -> _Sums | None:
         return None
     sums = sums.with_one(newest[1])
     return None if sums.agrees(before) else sums
+
+
+def _two(seen: Sequence[Seen], today: date) -> _Sums | None:
+    """The two newest days of a loop, where they lie close and agree on a difference far beyond their doubt."""
+    if len(seen) < 2 or seen[-2][0] < today - _WITHIN or seen[-1][1].method not in ("rest", "circulation"):
+        return None
+    older, newer = (check for _, check in seen[-2:])
+    sums = _Sums().with_one(older)
+    least_k = min(abs(check.difference_k) - 3 * check.u_k for check in (older, newer))
+    return sums.with_one(newer) if least_k >= _PLAIN_K and sums.agrees(newer) else None
 
 
 def day_start_ms(plant: PlantDay, day: date, second: float = 0.0) -> int:

@@ -37,10 +37,10 @@ _HELD_AGAINST_TANKS = ("sensor-offset", "hot_water")
 """The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place."""
 
 
-def explained_by_loops(site: Site, tank: str) -> tuple[tuple[str, str], ...]:
-    """Kinds of alert of a tank's loops that tell where its heat goes, each with the loop."""
+def explained_by_loops(site: Site, tank: str, *beside: str) -> tuple[tuple[str, str], ...]:
+    """Kinds of alert of a tank's loops that tell where its heat goes, and kinds `beside`, each with the loop."""
     loops = [stage.loop for stage in site.stages.values() if stage.tank == tank and stage.loop]
-    return tuple((kind, loop) for loop in loops for kind in ("loop-night-loss", "loop-always-on"))
+    return tuple((kind, loop) for loop in loops for kind in ("loop-night-loss", "loop-always-on", *beside))
 
 
 class _Told(Protocol):

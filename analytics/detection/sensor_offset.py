@@ -29,6 +29,7 @@ from analytics.units import to_si
 __all__ = ["SensorOffset"]
 
 _METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "draw", "valve")  # the better first
+_AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
 _ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve")
 _UNTOLD_DAYS = 6  # so long a pair along draws waits for a day that tells which of the two is off
 _LAYERED_K = 1.0  # so much beyond the margin a top may be layered for days (common practice)
@@ -293,7 +294,7 @@ def _best(seen: dict[tuple[str, str, PairMethod], list[Seen]]) -> list[Sequence[
     best: dict[tuple[str, str], Sequence[Seen]] = {}
     for method in _METHODS:
         for (first, second, how), days in seen.items():
-            if how == method and len(days) > 2:
+            if how == method and len(days) > (1 if method in _AT_A_LOOP else 2):
                 best.setdefault((first, second), days)
     return list(best.values())
 

@@ -34,6 +34,8 @@ class SensorSwapped:
     within: timedelta = timedelta(days=10)
     wrong_k: float = 1.0  # beyond the limits of error, as the day's mean
     min_wrong_part: float = 0.98  # of a tank's moments
+    wrong_at_once_k: float = 2.0  # of a heat pump's load: then one day is enough
+    min_minutes_at_once: float = 60.0
     min_spread_k: float = 1.5  # a tank's layers come and go; one sensor's error stays
 
     def needs(self, site: Site) -> Sequence[Need]:
@@ -59,6 +61,9 @@ class SensorSwapped:
             and days[-self.min_days][0] >= today - self.within
             and all(plant.last_s.get(point, -1.0) >= 0 for point in pair[:2])
         }
+        for days in seen.values():
+            if self._is_wrong_at_once(plant, days) and not self._is_offset(plant, history, days):
+                return Fault((self._finding(plant, self._wrong_days(plant, days), {}),))
         if not lately:
             return NotAssessed(f"On fewer than {self.min_days} days lately {component} showed which sensor is warmer.")
         for days in lately.values():
@@ -89,6 +94,18 @@ class SensorSwapped:
         is_loop = days[0][1].component in plant.site.loops
         both_signs = min(check.wrong_part for _, check in wrong) < self.min_wrong_part
         return is_loop or (_spread_k(wrong) >= self.min_spread_k and not both_signs)
+
+    def _is_wrong_at_once(self, plant: PlantDay, days: Sequence[Seen]) -> bool:
+        """Whether yesterday alone will do: a compressor that ran for an hour cannot have cooled what it heats."""
+        day, check = days[-1]
+        heated = [pump.load_loop for pump in plant.site.heat_pumps.values()]
+        fed = [stage.loop for stage in plant.site.stages.values() if stage.tank and stage.loop in heated]
+        if check.component not in fed or day < plant.day.date - timedelta(days=1):
+            return False
+        limit_k = pair_limit_k(plant.site, check.first, check.second)
+        is_plain = check.wrong_part >= self.min_wrong_part and check.minutes >= self.min_minutes_at_once
+        is_heard = all(plant.last_s.get(point, -1.0) >= 0 for point in (check.first, check.second))
+        return is_plain and is_heard and check.difference_k < -(limit_k + self.wrong_at_once_k)
 
     def _is_offset(self, plant: PlantDay, history: Sequence[DayLedger], days: Sequence[Seen]) -> bool:
         """Whether the two differ beyond their classes also where they must read the same."""
