@@ -12,6 +12,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _TOUCH_S = 1e-6
+_MOST_FALL_K = 5.0  # of a pipe from one mean to the next; what falls faster has other causes
 # Of the way from rest to what an instant sensor says at the end of a run's first piece, which the fluid of a loop has
 # gone on the mean while it moved; seen in two virtual plants.
 _RISEN_PART = 0.3
@@ -31,12 +32,30 @@ def tap_temperatures(signal: Signal, run: Pieces) -> tuple[Array, Array]:
         return run.start_s, run.start_s
     begins, ends = _turns(run)
     if signal.point.sampling == "mean":
-        level = _level(signal, run)
-        after, before = np.append(level[1:], np.nan), np.concatenate(([np.nan], level[:-1]))
-        level = np.where(begins & ~ends, after, np.where(ends & ~begins, before, level))
-        return level, level
+        return _tap_means(signal, run, begins, ends)
     first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
     return np.where(begins, last, first), np.where(ends & ~begins, first, last)
+
+
+def _tap_means(signal: Signal, run: Pieces, begins: Flags, ends: Flags) -> tuple[Array, Array]:
+    """
+    The same by a sensor that tells means.
+
+    The mean of a draw's first piece holds the pipe at rest before it, as it had cooled; that of its last piece the pipe
+    after it, which cools slowly. A draw within one piece shows in the pieces after it: the pipe then goes back from the
+    water's temperature, by as much in each as from one to the next. Both ends differ by what is in doubt of that.
+    """
+    level = _level(signal, run)
+    after, next_after = (_level(signal, run, pieces_on=n) for n in (1, 2))
+    fall = np.where(np.isnan(next_after) | (np.abs(after - next_after) > _MOST_FALL_K), 0.0, after - next_after)
+    by_pipe = np.where(np.isnan(after), level, after + fall)
+    # A draw of one or two pieces has none that it fills: the pipe tells. A longer one has those between its ends.
+    is_short_end = ends & np.concatenate(([True], begins[:-1]))
+    at_end = np.where(is_short_end, by_pipe, np.concatenate(([np.nan], level[:-1])))
+    at_begin = np.append(np.where(ends, at_end, level)[1:], np.nan)
+    moving = np.where(ends, at_end, np.where(begins, at_begin, level))
+    width = np.where(begins & ends & ~np.isnan(after), np.abs(fall), 0.0)
+    return moving - 0.5 * width, moving + 0.5 * width
 
 
 def tap_temperatures_at_instants(signal: Signal, run: Pieces) -> tuple[Array, Array]:

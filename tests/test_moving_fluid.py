@@ -1,5 +1,8 @@
 """Temperatures of a fluid while it moves, where readings hold fluid at rest as well."""
 
+from dataclasses import replace
+from datetime import date, timedelta
+
 import numpy as np
 import pytest
 
@@ -11,6 +14,9 @@ from analytics.moving_fluid import (
 )
 from analytics.plant import Signal
 from analytics.segments import Pieces
+from analytics.trace import Trace
+from ingest.virtual import SCENARIOS, simulate
+from tests.accounts import account_days
 from tests.small_sites import point
 
 MINUTE = 60.0
@@ -81,3 +87,41 @@ def test_where_the_sensor_was_silent_the_temperature_is_not_known():
     sensor = _signal([MOVING] * 3, sampling="mean")
     first, _ = loop_temperatures(sensor, _run(30, [1.0, 1.0]))
     assert np.isnan(first).all()
+
+
+@pytest.mark.parametrize(("start_s", "end_s"), [(80.0, 100.0), (62.0, 118.0), (100.0, 140.0)])
+def test_a_draw_too_short_to_fill_a_minute_is_told_by_the_pipe_that_cools_after_it(start_s, end_s):
+    second = np.arange(600.0)
+    cooling = MOVING - 0.01 * (second - end_s)  # 0.6 K in a minute
+    degc = np.where(second < start_s, AT_REST, np.where(second < end_s, MOVING, cooling))
+    flow = ((second >= start_s) & (second < end_s)).reshape(-1, 60).mean(axis=1)
+    run = _run(0, flow)
+    means = _signal(degc.reshape(-1, 60).mean(axis=1), sampling="mean")
+    first, last = tap_temperatures(means, run.only(run.first > 0))
+    np.testing.assert_allclose(0.5 * (first + last), MOVING, atol=0.4)
+    # What the extrapolation leaves in doubt lies between its two ends, where one minute is all there is.
+    assert (last - first > 0.0).all() == (len(first) == 1)
+
+
+def test_hot_water_by_minutes_means_of_temperatures_is_the_waters():
+    run = simulate(SCENARIOS["heat-pump-tank"], start=date(2026, 3, 2), days=6, seed=5, perfect=True)
+    path = run.site.hot_water
+    named = [path.cold, path.flow, path.hot, path.mixed]
+    points = {name: replace(run.site.points[name], interval_s=60.0, sampling="mean") for name in named}
+    site = replace(run.site, points={**run.site.points, **points})
+    traces = {**run.traces, **{name: _minutes(run.traces[name]) for name in named}}
+    days = [date(2026, 3, 2) + timedelta(days=n) for n in range(6)]
+    heats = [
+        [each.ledger.hot_water.heat for each in account_days(*it, days)]
+        for it in ((run.site, run.traces), (site, traces))
+    ]
+    for fine, coarse in zip(*heats, strict=True):
+        assert coarse.value == pytest.approx(fine.value, rel=0.02)
+        assert abs(coarse.value - fine.value) <= coarse.plus_minus
+
+
+def _minutes(trace):
+    minute = (trace.time_ms + 59_999) // 60_000
+    begins = np.flatnonzero(np.diff(minute, prepend=-1))
+    sums, counts = np.add.reduceat(trace.value, begins), np.diff(np.append(begins, len(minute)))
+    return Trace(minute[begins] * 60_000, sums / counts)
