@@ -38,7 +38,9 @@ def publish(port: int, topic: str, payload: bytes) -> None:
     client.connect("127.0.0.1", port)
     client.loop_start()
     try:
-        client.publish(topic, payload, qos=1).wait_for_publish(30)
+        message = client.publish(topic, payload, qos=1)
+        message.wait_for_publish(30)
+        assert message.is_published()
     finally:
         client.disconnect()
         client.loop_stop()
