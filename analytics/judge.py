@@ -34,6 +34,8 @@ RANGES: Mapping[str, tuple[float, float]] = {
 }
 # Water in tanks and taps' pipes: relief valves open at 99 degC, and what is frozen does not flow.
 _WATER_DEGC = (-10.0, 120.0)
+# Vacuum tubes at rest in full sun pass 250 degC, and 300 in some (makers state 200 to 300, from memory).
+_COLLECTOR_DEGC = (-50.0, 340.0)
 _SPIKE_K = 30.0  # away from both neighbours ...
 _SPIKE_NEIGHBOURS_K = 5.0  # ... which agree with each other
 # The most that a counter of a house can gain: 100 kW, 2 l/s.
@@ -107,10 +109,10 @@ def find_bad(
             fault = _fault(point, kind, times_s[point][flags], values[point][flags])
             faults.append(fault if kind != "stuck" else replace(fault, proved_s=proved_s))
 
-    in_water = _in_water(site)
+    special = _special_ranges(site)
     for point, value in values.items():
         quantity = site.points[point].quantity
-        low, high = _WATER_DEGC if point in in_water else RANGES[quantity]
+        low, high = special.get(point, RANGES[quantity])
         if np.minimum.reduce(value) < low or np.maximum.reduce(value) > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
         if quantity == "temperature" and len(value) > 2 and _farthest_step(value) > _SPIKE_K:
@@ -126,11 +128,14 @@ def find_bad(
     return bad, faults, after
 
 
-def _in_water(site: Site) -> set[str | None]:
-    """Temperatures of water that is stored or drawn."""
+def _special_ranges(site: Site) -> dict[str | None, tuple[float, float]]:
+    """Temperatures of fluid in collectors, and of water that is stored or drawn."""
+    loops = [site.loops[collector.loop] for collector in site.collectors.values()]
+    in_collectors = [point for loop in loops for point in (loop.entering, loop.leaving)]
     path = site.hot_water
-    of_path = (path.cold, *path.between, path.hot, path.heated, path.mixed) if path else ()
-    return {*of_path, *(point for tank in site.tanks.values() for point in tank.temperatures)}
+    in_path = (path.cold, *path.between, path.hot, path.heated, path.mixed) if path else ()
+    in_tanks = (point for tank in site.tanks.values() for point in tank.temperatures)
+    return {**dict.fromkeys(in_collectors, _COLLECTOR_DEGC), **dict.fromkeys((*in_path, *in_tanks), _WATER_DEGC)}
 
 
 def _farthest_step(value: Array) -> float:

@@ -119,11 +119,16 @@ def test_a_healthy_house_stays_quiet_while_the_season_turns():
     assert {watched[key]["judged"] is not None for key in ("sun.heat", "ground.heat")} == {True}
 
 
-def _after(days_sd: Sequence[float]) -> Watched:
-    """What is kept after days that were off by so many standard deviations of 1 kWh, from 10 kWh to be expected."""
+def _after(days_sd: Sequence[float], beyond_sd: Sequence[float] = ()) -> Watched:
+    """
+    What is kept after days that were off by so many standard deviations of 1 kWh, from 10 kWh to be expected.
+
+    `beyond_sd` are days after them that are unlike any that the model knows.
+    """
     held = Watched()
-    for n, z in enumerate(days_sd):
-        held = _added(held, date(2026, 6, 1) + timedelta(days=n), (10.0 + z, 10.0, 1.0), z=z, is_known=True)
+    for n, z in enumerate([*days_sd, *beyond_sd]):
+        known = n < len(days_sd)
+        held = _added(held, date(2026, 6, 1) + timedelta(days=n), (10.0 + z, 10.0, 1.0), z=z, is_known=known)
     return held
 
 
@@ -142,3 +147,10 @@ def test_a_shift_is_over_when_days_in_a_row_lie_nearer_to_none_than_to_it(
     short = [-2.5] * 8
     assert _after(short).out == "low"
     assert (_after([*short, *then_sd]).out != "low") is is_over
+
+
+def test_days_beyond_the_model_end_a_shift_once_they_undo_its_sum() -> None:
+    short = [-2.5] * 8
+    assert _after(short, [0.1] * 5).out == "low"
+    assert _after(short, [0.1] * 9).out == ""
+    assert _after(short, [-2.0] * 9).out == "low"

@@ -63,6 +63,8 @@ class TankLosingHeat:
         above = [each for each in recent if each[1] >= limit]
         if len(above) == len(recent):
             began = next(n for n in range(len(seen)) if all(each[1] >= limit for each in seen[n:]))
+            if _extra_kwh(seen[began:], usual, plant, component) < self.min_kwh:
+                return NotAssessed(f"Tank {component} is no warmer than its room now, so what it loses tells nothing.")
             return Fault((self._finding(plant, component, seen[began:], record=(usual, limit, len(record))),))
         if not above:
             return Clear(day_start_ms(plant, recent[-1][0]))  # on the day before it may have been mended
@@ -94,14 +96,13 @@ class TankLosingHeat:
         self, plant: PlantDay, tank: str, days: Sequence[_Day], *, record: tuple[float, float, int]
     ) -> Finding:
         usual, limit, n_record = record
-        now = sum(value * hours for _, value, hours in days) / sum(hours for _, _, hours in days)
-        extra_kwh = (now - usual) * _above_k(plant, tank) * 24.0 / 1000.0
+        extra_kwh = _extra_kwh(days, usual, plant, tank)
         price = heat_price(plant)
         stretch = Stretch(began_ms=day_start_ms(plant, days[0][0]), detected_ms=instant_ms(plant, SETTLED_S))
         evidence: Evidence = {
             "tank": tank,
             "days": len(days),
-            "now_w_k": round(now, 2),
+            "now_w_k": round(_mean_w_k(days), 2),
             "usual_w_k": round(usual, 2),
             "limit_w_k": round(limit, 2),
             "record_days": n_record,
@@ -147,6 +148,16 @@ def _seen(history: Sequence[DayLedger], tank: str) -> list[_Day]:
     names = f"tank.{tank}.{STANDBY_W_K}", f"tank.{tank}.{STANDBY_H}"
     told = [(day.day, conditions_of(day)) for day in history]
     return [(day, known[names[0]], known[names[1]]) for day, known in told if names[0] in known]
+
+
+def _mean_w_k(days: Sequence[_Day]) -> float:
+    """The loss coefficient of some days' quiet hours. [W/K]"""
+    return sum(value * hours for _, value, hours in days) / sum(hours for _, _, hours in days)
+
+
+def _extra_kwh(days: Sequence[_Day], usual_w_k: float, plant: PlantDay, tank: str) -> float:
+    """What the tank loses more in a day, as warm as it is."""
+    return (_mean_w_k(days) - usual_w_k) * _above_k(plant, tank) * 24.0 / 1000.0
 
 
 def _above_k(plant: PlantDay, tank: str) -> float:

@@ -84,8 +84,8 @@ class Watched:
         experience: By mode, the model.
         low, high: The CUSUM's sides.
         out: The side whose limit was passed, and the day of the value that passed it.
-        well_days, well_since, well_z: Judged days in a row back within the model, while `out`; since when; the sum of
-            their deviations the shift's way, which must lie nearer to none than to what the shift was.
+        well_days, well_since, well_z: Judged days in a row back within the model, while `out`; since when; and how far
+            the last of them were off the shift's way, which must be nearer to none than to what the shift was.
         judged: The last judged day.
     """
 
@@ -223,9 +223,13 @@ def _added(watched: Watched, day: date, sums: tuple[float, float, float], *, z: 
     if not out:
         out = "low" if low.total > SCHEME.limit else "high" if high.total > SCHEME.limit else ""
         found = day if out else None
-    elif (off := -z if out == "low" else z) <= _WELL_Z and is_known:
-        well_days, well_since, well_z = watched.well_days + 1, watched.well_since or day, watched.well_z + off
-        if well_days >= _WELL_DAYS and well_z / well_days < watched.shift.mean_sd / 2:
+    elif (off := -z if out == "low" else z) <= _WELL_Z:
+        well_days, well_since = watched.well_days + 1, watched.well_since or day
+        well_z = watched.well_z + (off - watched.well_z) / min(well_days, _WELL_DAYS)
+        is_near = well_z < watched.shift.mean_sd / 2
+        # A day unlike any that the model knows says less: of such, it takes as many as undo the sum.
+        is_sure = is_known or (low if out == "low" else high).total < SCHEME.limit / 2
+        if well_days >= _WELL_DAYS and is_near and is_sure:
             low, high, out, found, well_days = _LEVEL, _LEVEL, "", None, 0
     return Watched(
         first=watched.first,
