@@ -241,9 +241,9 @@ def _explained_by(site: Site, pump: HeatPump) -> tuple[tuple[str, str], ...]:
 
 
 _SENTENCE = (
-    "The heat pump of the stage {stage_name} has not run since {since}, on {idle_days} whole days; on {ran_days} of "
-    "the {record_days} days before, it did. The backup stands in for it: it gave {backup_kwh:.1f} kWh a day on the last "
-    "{newest_days} days, where it used to give {usual_backup_kwh:.1f} kWh a day."
+    "The heat pump {heat_pump} (stage {stage_name}) has not run since {since}, on {idle_days} whole days; on "
+    "{ran_days} of the {record_days} days before, it did. The backup stands in for it: it gave {backup_kwh:.1f} kWh a "
+    "day on the last {newest_days} days, where it used to give {usual_backup_kwh:.1f} kWh a day."
 )
 _CAUSES = (
     "heat pump tripped: high or low pressure, or too little flow of the source; its fault code tells",
