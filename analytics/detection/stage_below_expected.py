@@ -9,6 +9,7 @@ import numpy as np
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
+from analytics.detection.stage_idle import StageIdle, idling_pump
 from analytics.detection.stage_shift import StageShift
 from analytics.detection.sunshine import (
     collector_of,
@@ -51,9 +52,10 @@ class StageBelowExpected:
     A stage whose measured heat stays below what its conditions allow, with both intervals against it.
 
     A collector is held against ISO 9806 with the measured sun; a desuperheater against its own record. Where the first
-    good weeks have made a model (`watched`), small lasting shifts are found, too (`detection.stage_shift`); a collector
-    without a sun sensor is held to it by the sun that houses near by agree on (`nearby`). A heater's
-    heat is computed from its input, so nothing can be held against it. Not this: dull days, a full tank, a pump that
+    good weeks have made a model (`watched`), small lasting shifts are found, too (`detection.stage_shift`), and a heat
+    pump that no longer runs where the backup stands in for it (`detection.stage_idle`); a collector without a sun
+    sensor is held to it by the sun that houses near by agree on (`nearby`). A heater's heat is computed from its
+    input, so nothing can be held against it. Not this: dull days, a full tank, a loop's pump that
     does not run (`loop-no-flow`, `loop-never-called`).
     """
 
@@ -74,6 +76,7 @@ class StageBelowExpected:
     watched: Mapping[str, Watched] = field(default_factory=dict)  # by subject, up to the day before
     nearby: NearbySun | None = None  # by houses near by, for collectors without a sun sensor
     shift: StageShift = field(default_factory=StageShift)
+    idle: StageIdle = field(default_factory=StageIdle)
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(stage.id, self._lacking(site, stage)) for stage in site.stages.values()]
@@ -81,17 +84,17 @@ class StageBelowExpected:
     def _lacking(self, site: Site, stage: Stage) -> str:
         """Nothing is lacking where houses near by have told of the sun for long enough to make a model."""
         held = self.watched.get(f"{stage.id}.heat")
-        return "" if held is not None and held.experience else _lacking(site, stage)
+        is_told = (held is not None and held.experience) or idling_pump(site, stage) is not None
+        return "" if is_told else _lacking(site, stage)
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         stage = plant.site.stages[component]
         today = self._today(plant, history, stage)
         held = self.watched.get(f"{component}.heat")
-        if held is None:
-            return today
-        return self.shift.joined(
-            plant, stage, held, today=today, nearby=None if _sees_sun(plant.site, stage) else self.nearby
-        )
+        if held is not None:
+            nearby = None if _sees_sun(plant.site, stage) else self.nearby
+            today = self.shift.joined(plant, stage, held, today=today, nearby=nearby)
+        return self.idle.joined(plant, history, stage, today=today)
 
     def _today(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> Verdict:
         """The day's own evidence, as far as it goes."""
@@ -104,7 +107,8 @@ class StageBelowExpected:
         if collector is not None:
             return self._collector(plant, stage, loop, collector=collector)
         if heat_pump is None:
-            return NotAssessed(f"Stage {stage.id} is held against its first good weeks, which it does not have yet.")
+            first = f"Stage {stage.id} is held against its first good weeks, which it does not have yet."
+            return NotAssessed(why_no_expectation(plant.site, stage) or first)
         return self._desuperheater(plant, history, stage=stage, heat_pump=heat_pump)
 
     def _collector(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, collector: Collector) -> Verdict:

@@ -1,0 +1,261 @@
+"""A heat pump that no longer runs while the backup carries the house (`stage-below-expected`)."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import isnan, nan
+from statistics import mean, median
+
+import numpy as np
+
+from analytics.detection.findings import Clear, Evidence, Fault, Finding, NotAssessed, Verdict
+from analytics.detection.moments import instant_ms
+from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.telling import Advice, Stretch, tell_of
+from analytics.detection.worth import electricity_price, heat_price
+from analytics.expected.conditions import OUTDOOR_MEAN, conditions_of
+from analytics.figures import DayLedger
+from analytics.plant import CELL_S, PlantDay
+from analytics.site import HeatPump, Site, Stage
+
+__all__ = ["StageIdle", "idling_pump"]
+
+_RAN_H = 1 / 60  # less is no run
+_GIVES_KWH = 0.5  # a stage that gives more on a day has a compressor that runs, whatever its meter says
+_LEAST_COVERAGE = 0.9
+_SD_PER_MAD = 1.4826  # of normal values
+
+
+def idling_pump(site: Site, stage: Stage) -> HeatPump | None:
+    """The heat pump of a stage, where a backup may stand in for it; a pump with two stages is told of in the first."""
+    pump = next((each for each in site.heat_pumps.values() if stage.loop and stage.loop in _loops(each)), None)
+    if pump is None or not any(each.backup for each in site.stages.values()):
+        return None
+    first = next(each.id for each in site.stages.values() if each.loop and each.loop in _loops(pump))
+    return pump if first == stage.id else None
+
+
+def _loops(pump: HeatPump) -> tuple[str | None, ...]:
+    return pump.load_loop, pump.desuperheater_loop
+
+
+@dataclass(frozen=True, slots=True)
+class _Day:
+    """A whole day on which the compressor's power is known. [h], [kWh], [degC], NaN where not known"""
+
+    day: date
+    heating_h: float
+    cooling_h: float
+    backup_kwh: float
+    cop: float
+    outdoor_degc: float
+
+    @property
+    def is_idle(self) -> bool:
+        return max(self.heating_h, self.cooling_h) < _RAN_H
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """The days before the idle ones: what the backup used to give at most, and the air up to which it did heat."""
+
+    days: Sequence[_Day]
+    usual_kwh: float
+    limit_kwh: float
+    mild_degc: float
+
+    @property
+    def ran(self) -> Sequence[_Day]:
+        return [each for each in self.days if each.heating_h >= _RAN_H]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StageIdle:
+    """
+    Joins days without a run, after days with one, to a stage's own verdict.
+
+    Nothing follows from a compressor's electricity where it takes none, so its own days before are what it is held
+    against, and the backup tells that heat was wanted. Where the heat pump heats rooms and its hot gas the water,
+    days that are milder than three in four of those on which it ran prove nothing. Not this: a summer of sun or an
+    empty house (the backup rests, too). What lasts for 30 days is how the house is run: the alert ends.
+    """
+
+    record_days: int = 10
+    record_within: timedelta = timedelta(days=20)
+    least_ran: int = 8
+    idle_days: int = 2
+    least_more_kwh: float = 1.0  # a day; less is no call worth
+    most_sd: float = 3.0
+    mild_part: float = 0.75
+    moves_on: timedelta = timedelta(days=30)
+    lately: timedelta = timedelta(days=7)
+
+    def joined(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage, *, today: Verdict) -> Verdict:
+        """The stage's own fault; else what the days without a run show; else its own verdict."""
+        pump = idling_pump(plant.site, stage)
+        is_heard = any(last_s >= 0 for last_s in plant.last_s.values())
+        if pump is None or isinstance(today, Fault) or plant.until_s < SETTLED_S or not is_heard:
+            return today
+        days = [each for ledger in history if (each := _seen(plant.site, ledger, pump, stage)) is not None]
+        idle = _idle_row(days)
+        if len(idle) < self.idle_days or idle[-1].day < plant.day.date - self.lately:
+            return today
+        ran = _first_run(plant, pump)
+        if ran is not None:
+            return Clear(instant_ms(plant, ran * CELL_S))
+        record = self._record(days[: len(days) - len(idle)], idle[0].day)
+        return today if record is None else self._judged(plant, stage, pump, record=record, idle=idle, today=today)
+
+    def _judged(
+        self,
+        plant: PlantDay,
+        stage: Stage,
+        pump: HeatPump,
+        *,
+        record: _Record,
+        idle: Sequence[_Day],
+        today: Verdict,
+    ) -> Verdict:
+        if plant.day.date - idle[0].day >= self.moves_on:
+            return Clear(day_start_ms(plant, idle[0].day + self.moves_on))
+        heats_rooms = pump.desuperheater_loop == stage.loop
+        proving = [
+            each.backup_kwh > record.limit_kwh and (not heats_rooms or each.outdoor_degc <= record.mild_degc)
+            for each in idle
+        ]
+        ends = [n for n in range(self.idle_days, len(idle) + 1) if all(proving[n - self.idle_days : n])]
+        if not ends:
+            return today
+        if ends[-1] < len(idle):
+            return NotAssessed(f"Heat pump {pump.id} does not run, and the backup gives no more than it used to.")
+        return Fault((self._finding(plant, stage, pump, record, idle),))
+
+    def _record(self, before: Sequence[_Day], first_idle: date) -> _Record | None:
+        """None where it did not run on nearly every day before."""
+        days = [each for each in before[-self.record_days :] if each.day >= first_idle - self.record_within]
+        ran = [each for each in days if each.heating_h >= _RAN_H]
+        backup = [each.backup_kwh for each in days if not isnan(each.backup_kwh)]
+        if min(len(ran), len(backup)) < self.least_ran:
+            return None
+        usual = median(backup)
+        scatter = _SD_PER_MAD * median(abs(each - usual) for each in backup)
+        limit = max(usual + self.least_more_kwh, min(max(backup), usual + self.most_sd * scatter))
+        mild = float(np.quantile([each.outdoor_degc for each in ran], self.mild_part))
+        return _Record(days, usual, limit, mild)
+
+    def _finding(self, plant: PlantDay, stage: Stage, pump: HeatPump, record: _Record, idle: Sequence[_Day]) -> Finding:
+        newest = idle[-self.idle_days :]
+        backup, air = mean(each.backup_kwh for each in newest), mean(each.outdoor_degc for each in newest)
+        cops = [each.cop for each in record.ran if each.cop > 0]
+        cop = median(cops) if cops else nan
+        evidence: Evidence = {
+            "stage": stage.id,
+            "stage_name": stage.name or stage.id,
+            "heat_pump": pump.id,
+            "idle_days": len(idle),
+            "record_days": len(record.days),
+            "ran_days": len(record.ran),
+            "least_ran_days": self.least_ran,
+            "usual_run_h": round(median(each.heating_h for each in record.ran), 1),
+            "newest_days": self.idle_days,
+            "backup_kwh": round(backup, 1),
+            "usual_backup_kwh": round(record.usual_kwh, 1),
+            "limit_backup_kwh": round(record.limit_kwh, 1),
+            "usual_cop": None if isnan(cop) else round(cop, 2),
+            "outdoor_degc": None if isnan(air) else round(air, 1),
+            "mild_degc": None if isnan(record.mild_degc) else round(record.mild_degc, 1),
+            "ends_after_days": self.moves_on.days,
+        }
+        return tell_of(
+            plant,
+            Stretch(
+                began_ms=day_start_ms(plant, idle[0].day), detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True
+            ),
+            Advice("soon", _SENTENCE, _CAUSES, (*_CHECKS, _ON_PURPOSE.format(self.moves_on.days))),
+            evidence=evidence,
+            weight_s=len(idle) * 86400.0,
+            cost=_cost(plant, backup - record.usual_kwh, cop),
+            rests_on=(pump.power, *_backup_points(plant.site)),
+            explained_by=_explained_by(plant.site, pump),
+        )
+
+
+def _seen(site: Site, ledger: DayLedger, pump: HeatPump, stage: Stage) -> _Day | None:
+    """A day as far as it matters here; None where the compressor's power is not known for nearly all of it, or lies."""
+    line = next((each for each in ledger.heat_pumps if each.heat_pump == pump.id), None)
+    if line is None or line.heating_run_hours.coverage < _LEAST_COVERAGE or isnan(line.heating_run_hours.value):
+        return None
+    backups = {stage.id for stage in site.stages.values() if stage.backup}
+    heats = [each.heat for each in ledger.stages if each.stage in backups]
+    is_known = bool(heats) and all(each.coverage >= _LEAST_COVERAGE for each in heats)
+    cooling_h = line.cooling_run_hours.value
+    seen = _Day(
+        ledger.day,
+        line.heating_run_hours.value,
+        0.0 if isnan(cooling_h) else cooling_h,
+        sum(each.value for each in heats) if is_known else nan,
+        line.heating_cop.value,
+        conditions_of(ledger).get(OUTDOOR_MEAN, nan),
+    )
+    given = next((each.heat.value for each in ledger.stages if each.stage == stage.id), nan)
+    return None if seen.is_idle and given > _GIVES_KWH else seen
+
+
+def _idle_row(days: Sequence[_Day]) -> Sequence[_Day]:
+    """The newest days without a run."""
+    count = next((n for n, each in enumerate(reversed(days)) if not each.is_idle), len(days))
+    return days[len(days) - count :]
+
+
+def _first_run(plant: PlantDay, pump: HeatPump) -> int | None:
+    """The cell in which the compressor first ran on the day, if it did for a minute."""
+    courses = plant.heat_pumps.get(pump.id)
+    is_on = np.zeros(0) if courses is None else np.nan_to_num(courses.is_on)
+    if float(is_on.sum()) * CELL_S < _RAN_H * 3600:
+        return None
+    return int(np.flatnonzero(is_on > 0)[0])
+
+
+def _cost(plant: PlantDay, more_kwh: float, cop: float) -> float | None:
+    """What the backup costs more than the heat pump would have, for the same heat. [currency/day]"""
+    heat, electricity = heat_price(plant), electricity_price(plant)
+    if heat is None or electricity is None or isnan(cop):
+        return None
+    return round(more_kwh * (heat - electricity / cop), 6)
+
+
+def _backups(site: Site) -> list[str]:
+    return [stage.heater for stage in site.stages.values() if stage.backup and stage.heater]
+
+
+def _backup_points(site: Site) -> tuple[str, ...]:
+    heaters = [site.heaters[heater] for heater in _backups(site)]
+    return tuple(point for each in heaters for point in (each.power, each.status) if point)
+
+
+def _explained_by(site: Site, pump: HeatPump) -> tuple[tuple[str, str], ...]:
+    """A backup that heats needlessly leaves nothing to do; a loop that stands still trips a heat pump."""
+    loops = [loop for loop in (pump.source_loop, *_loops(pump)) if loop]
+    needless = [(kind, heater) for kind in ("heater-always-on", "heater-preempts") for heater in _backups(site)]
+    return (*needless, *(("loop-no-flow", loop) for loop in loops))
+
+
+_SENTENCE = (
+    "The heat pump {heat_pump} (stage {stage_name}) has not run since {since}, on {idle_days} whole days; on "
+    "{ran_days} of the {record_days} days before, it did. The backup stands in for it: it gave {backup_kwh:.1f} kWh a "
+    "day on the last {newest_days} days, where it used to give {usual_backup_kwh:.1f} kWh a day."
+)
+_CAUSES = (
+    "heat pump tripped: high or low pressure, or too little flow of the source; its fault code tells",
+    "its breaker or switch is off",
+    "its controller or thermostat no longer calls it, or it is switched off on purpose",
+    "the power meter's clamp has fallen off, and the backup works for another reason",
+)
+_CHECKS = (
+    "Read the fault code on the heat pump's display, and note it before it is reset; look up what it means first.",
+    "See whether breaker and switch are on and its thermostat calls. A breaker that trips again stays off: live panels "
+    "are for licensed electricians.",
+    "Compare pressure and flow of the source loop with the values noted at commissioning.",
+    "The refrigerant circuit is for certified technicians.",
+)
+_ON_PURPOSE = "Switched off on purpose, it needs nothing: this message ends {} days after the first day without a run."
