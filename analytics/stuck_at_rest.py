@@ -19,7 +19,7 @@ from analytics.inputs import is_running
 from analytics.plant import MOVES_M3_S
 from analytics.site import Heater, HotWater, Loop, Point, Site
 
-__all__ = ["BoilerAtRest", "HeaterAtRest", "PumpAtRest", "rules_at_rest"]
+__all__ = ["HeaterAtRest", "PumpAtRest", "rules_at_rest"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -99,15 +99,22 @@ def _is_start(time_s: Array, moves: Flags, *, at: int) -> bool:
 @dataclass(frozen=True, slots=True)
 class HeaterAtRest:
     """
-    A heater in passing must not be said to rest while water leaves it warmer than it entered, draw after draw.
+    A heater in passing must not be said to rest while water leaves it warmer than it entered, draw after draw, nor a
+    boiler while its loop gives heat, run after run.
 
-    Not this: a pipe behind it that stays warm between draws.
+    Not this: a pipe behind it that stays warm while nothing moves.
+
+    Args:
+        meter: Tells when the fluid moves.
+        before, behind: Temperatures of the fluid that passes.
+        least_s: So long in all.
     """
 
     heater: Point
     meter: str
     before: str
     behind: str
+    least_s: float
     shortest_s: float = _REST_S
     above: float = -inf
 
@@ -120,43 +127,15 @@ class HeaterAtRest:
 
     def proved_s(self, heard: Heard, span: Span) -> float:
         time_s, behind = heard.within(self.behind, span)
-        if len(time_s) < 2 or _works(self.heater, heard, span, None):
+        if len(time_s) < 2 or heard.swing(self.meter, span) <= 0 or _works(self.heater, heard, span, None):
             return inf
         warmer = behind - _fresh(heard, self.before, time_s) >= _WARMER_K
         if not warmer.any():
             return inf
-        lasted_s = _lasted_s(time_s, warmer & _settled(heard, self.meter, time_s), _DRAWN_S)
-        return max(lasted_s, span[0] + self.shortest_s)
+        return max(_lasted_s(time_s, warmer & _settled(heard, self.meter, time_s), self.least_s), span[0] + _REST_S)
 
 
-@dataclass(frozen=True, slots=True)
-class BoilerAtRest:
-    """A boiler must not be said to rest while its loop gives heat, run after run."""
-
-    heater: Point
-    loop: Loop
-    shortest_s: float = _REST_S
-    above: float = -inf
-
-    @property
-    def point(self) -> str:
-        return self.heater.id
-
-    def has_moved(self, _heard: Heard, _span: Span, *, days_before: bool) -> bool:
-        return True
-
-    def proved_s(self, heard: Heard, span: Span) -> float:
-        time_s, leaving = heard.within(self.loop.leaving, span)
-        meter = self.loop.flow or self.loop.pump
-        if len(time_s) < 2 or meter is None or heard.swing(meter, span) <= 0:
-            return inf
-        if _works(self.heater, heard, span, None):
-            return inf
-        warmer = leaving - _fresh(heard, self.loop.entering or "", time_s) >= _WARMER_K
-        return max(_lasted_s(time_s, warmer & _settled(heard, meter, time_s), _RAN_S), span[0] + self.shortest_s)
-
-
-def rules_at_rest(site: Site) -> Iterator[PumpAtRest | HeaterAtRest | BoilerAtRest]:
+def rules_at_rest(site: Site) -> Iterator[PumpAtRest | HeaterAtRest]:
     """One rule for each pump and heater of which the water can tell."""
     boiler = _behind_loop(site)
     for loop in site.loops.values():
@@ -167,8 +146,8 @@ def rules_at_rest(site: Site) -> Iterator[PumpAtRest | HeaterAtRest | BoilerAtRe
     in_passing = [site.heaters[stage.heater] for stage in site.stages.values() if stage.heater and stage.tank is None]
     if path is not None and len(in_passing) == 1:
         yield from _in_passing(site, path, in_passing[0])
-    if boiler is not None and boiler[1].entering and boiler[1].leaving and _tells_now(_point(site, boiler[0])):
-        yield BoilerAtRest(_point(site, boiler[0]), boiler[1])
+    if boiler is not None and _tells_now(_point(site, boiler[0])):
+        yield from _behind(site, *boiler)
 
 
 def _compressors(site: Site, loop: Loop) -> Iterator[Point]:
@@ -182,7 +161,13 @@ def _compressors(site: Site, loop: Loop) -> Iterator[Point]:
 def _in_passing(site: Site, path: HotWater, heater: Heater) -> Iterator[HeaterAtRest]:
     # A counter of volume tells in steps, long after what made them.
     if path.hot and path.heated and path.flow and _tells_now(_point(site, heater)):
-        yield HeaterAtRest(_point(site, heater), path.flow, path.hot, path.heated)
+        yield HeaterAtRest(_point(site, heater), path.flow, path.hot, path.heated, _DRAWN_S)
+
+
+def _behind(site: Site, heater: Heater, loop: Loop) -> Iterator[HeaterAtRest]:
+    meter = loop.flow or loop.pump
+    if loop.entering and loop.leaving and meter:
+        yield HeaterAtRest(_point(site, heater), meter, loop.entering, loop.leaving, _RAN_S)
 
 
 def _behind_loop(site: Site) -> tuple[Heater, Loop] | None:
