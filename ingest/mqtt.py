@@ -142,7 +142,7 @@ class Ingester:
             self._connection += 1
             self._subscribed = frozenset()
             self._is_connected = True
-        self._broker_problem = ""
+        self._broker_problem = "the broker has not confirmed the subscriptions yet"
         _LOG.info("connected to %s:%d", self._settings.host, self._settings.port)
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -158,6 +158,7 @@ class Ingester:
         if refused:
             self._note_problem(f"the broker refuses a subscription: {refused[0]}; see its access rules")
         else:
+            self._broker_problem = ""
             _LOG.info("listening")
         self._is_subscribed = not refused
 

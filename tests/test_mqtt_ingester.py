@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import cbor2
@@ -64,6 +65,18 @@ def listening(broker: MosquittoServer, intake: Intake, **settings: Any) -> Itera
 
 def _until(ingester: Ingester, n_messages: int) -> None:
     wait_until(lambda: ingester.status.n_messages >= n_messages, within_s=15, what=f"{n_messages} messages")
+
+
+def test_an_ingester_is_well_only_once_the_broker_has_confirmed_what_it_listens_to(
+    store: ReadingStore, records: Engine
+) -> None:
+    # What is published between connection and confirmation is kept for nobody.
+    ingester = Ingester(IngestSettings(), Intake(Source(small_directory()), store, records))
+    granted = SimpleNamespace(is_failure=False, value=1)
+    ingester._on_connect(None, None, None, granted, None)  # type: ignore[arg-type]
+    assert (ingester.status.is_listening, bool(ingester.status.problem)) == (False, True)
+    ingester._on_subscribe(None, None, 1, [granted], None)  # type: ignore[arg-type]
+    assert (ingester.status.is_listening, ingester.status.problem) == (True, "")
 
 
 @pytest.mark.parametrize("version", ["3.1.1", "5.0"])
