@@ -44,13 +44,15 @@ class Network:
     ) -> None:
         self._client, self._after_reading, self._on_failure = client, after_reading, on_failure
         self._stopping = threading.Event()
-        self._woken, self._waker = socket.socketpair()
-        self._waker.setblocking(False)
-        client.on_socket_register_write = self._wake
+        self._woken: socket.socket
+        self._waker: socket.socket
         self._thread = threading.Thread(target=self._run, name="ingest-network", daemon=True)
 
     def start(self) -> None:
         """Begin to connect; returns at once, also where the broker is away."""
+        self._woken, self._waker = socket.socketpair()
+        self._waker.setblocking(False)
+        self._client.on_socket_register_write = self._wake
         self._thread.start()
 
     def stop(self) -> None:
