@@ -2,19 +2,22 @@
 What a running loop's pipes tell against its tank, whichever of the two is which.
 
 Fluid that only takes heat out of a tank is nowhere warmer than the water around its heat exchanger. Where one of the
-pipes clearly is, the loop's source gives heat.
+pipes clearly is, the loop's source gives heat. Of a loop with a counter alone there are no pipes to ask; there the tank
+tells that grows warmer while the loop's pump alone works on it.
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.plant import MOVES_M3_S, PlantDay
-from analytics.site import Loop
+from analytics.site import Loop, Stage
 
-__all__ = ["gives_warmth"]
+__all__ = ["gives_warmth", "warms_tank"]
 
 _SETTLED = 10  # cells of running after which no pipe holds what stood in it (common practice)
 _WARMER_K = 3.0  # beyond a tank sensor's and a pipe sensor's limits of error, and layers between sensors
+_WARMING = 30  # cells over which a tank's sensors are read against each other
+_LEAST_RISE_K = 0.3  # of a tank's mean meanwhile; less is noise, and layers that even out (common practice)
 
 
 def gives_warmth(plant: PlantDay, loop: Loop) -> NDArray[np.bool_]:
@@ -34,6 +37,37 @@ def gives_warmth(plant: PlantDay, loop: Loop) -> NDArray[np.bool_]:
     settled[_SETTLED:] = counted[_SETTLED + 1 :] - counted[1:-_SETTLED] == _SETTLED
     warmest = np.maximum(day.entering_degc, day.leaving_degc)
     return np.asarray(settled & (warmest > _around_degc(tank.sensors_degc, stage.height) + _WARMER_K))
+
+
+def warms_tank(plant: PlantDay, loop: Loop) -> NDArray[np.bool_]:
+    """
+    Cells before which a loop's pump ran for half an hour, nothing else heated its tank, and that grew warmer.
+
+    Nowhere without a stage on a tank, the tank's sensors, a pump point, or a word of every other stage. Shape (cells,)
+    """
+    stage = next((each for each in plant.site.stages.values() if each.loop == loop.id and each.tank), None)
+    alone = plant.loops[loop.id].pump_on >= 0.99
+    tank = plant.tanks.get(stage.tank or "") if stage is not None else None
+    if stage is None or tank is None:
+        return np.zeros(len(alone), bool)
+    for other in plant.site.stages.values():
+        if other.tank == stage.tank and other is not stage:
+            alone = alone & _is_off(plant, other)
+    counted = np.concatenate(([0], np.cumsum(alone)))
+    found = np.zeros(len(alone), bool)
+    whole = counted[_WARMING + 1 :] - counted[1:-_WARMING] == _WARMING
+    found[_WARMING:] = whole & (tank.mean_degc[_WARMING:] - tank.mean_degc[:-_WARMING] >= _LEAST_RISE_K)
+    return found
+
+
+def _is_off(plant: PlantDay, stage: Stage) -> NDArray[np.bool_]:
+    """Cells in which a stage is known to be off. Shape (cells,)"""
+    if stage.loop:
+        course = plant.loops[stage.loop].pump_on if stage.loop in plant.loops else np.full(1, np.nan)
+    else:
+        heater = plant.heaters.get(stage.heater or "")
+        course = heater.input_w if heater is not None else np.full(1, np.nan)
+    return np.asarray(course <= 0)
 
 
 def _around_degc(sensors_degc: NDArray[np.float64], height: tuple[float, float]) -> NDArray[np.float64]:

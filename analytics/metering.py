@@ -87,7 +87,7 @@ def _course(signals: Mapping[str, Signal], point: str | None, frame: DayFrame) -
 
 def _not_metered(loop: Loop, signals: Mapping[str, Signal]) -> Total:
     named = [loop.energy] if loop.energy else [loop.entering, loop.leaving, loop.flow or loop.pump]
-    silent = [point for point in named if point and point not in signals]
+    silent = [point for point in named if point and (point not in signals or not len(signals[point].time_s))]
     why = f"{' and '.join(silent)} gave no usable reading." if silent else f"Loop {loop.id} has no way to be metered."
     return not_known(why)
 

@@ -3,8 +3,8 @@ What proves that a level reading should have moved.
 
 A sensor that stands still may measure something steady. It is stuck only where something beside it shows that it
 should have moved: a loop's other pipe, a tank's other heights, water drawn past it after rests, a pump that stopped
-and started again (a meter at zero: `analytics.dry_meter`; a pump or a heater at rest: `analytics.stuck_at_rest`).
-Limits are common practice, without source, unless a line says otherwise.
+and started again (a meter at zero: `analytics.dry_meter`; a pump or a heater at rest: `analytics.stuck_at_rest`; a heat
+meter's counter: `analytics.counter_at_rest`). Limits are common practice, without source, unless a line says otherwise.
 """
 
 from collections.abc import Iterator
@@ -16,6 +16,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.counter_at_rest import counters_at_rest
 from analytics.dry_meter import DryMeter
 from analytics.heard import Heard
 from analytics.outlet_pairs import outlets
@@ -315,6 +316,7 @@ def stuck_rules(site: Site) -> Iterator[StuckRule]:
     for pump in site.heat_pumps.values():
         yield from _of_compressor(site, pump)
     yield from rules_at_rest(site)
+    yield from counters_at_rest(site)
 
 
 def _of_loop(site: Site, loop: Loop) -> Iterator[StuckRule]:

@@ -23,7 +23,7 @@ from analytics.detection.sunshine import collector_of, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price, heat_price
 from analytics.figures import DayLedger
-from analytics.loop_warmth import gives_warmth
+from analytics.loop_warmth import gives_warmth, warms_tank
 from analytics.plant import CELL_S, MOVES_M3_S, LoopDay, PlantDay
 from analytics.site import Loop, Site
 
@@ -37,7 +37,8 @@ class LoopAlwaysOn:
 
     Not this: frost protection and sampling runs, which are short; a cloud over a running collector; a pump that runs
     and moves nothing (`loop-no-flow`); the loop of a compressor that runs; fluid that is warmer than the tank around
-    it: such a loop gives heat, whatever its two sensors say (`sensor-swapped`).
+    it: such a loop gives heat, whatever its two sensors say (`sensor-swapped`); a tank that grows warmer by it,
+    whatever its heat meter counts (`sensor-stuck`).
     """
 
     kind: ClassVar[str] = "loop-always-on"
@@ -64,7 +65,8 @@ class LoopAlwaysOn:
         heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
         runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= MOVES_M3_S)
         runs &= ~self._is_fed(plant, component)
-        cools = ~gives_warmth(plant, plant.site.loops[component])
+        site_loop = plant.site.loops[component]
+        cools = ~(gives_warmth(plant, site_loop) if has_meter else warms_tank(plant, site_loop))
         useless = runs & (heat_w < self.gain_w) & cools & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
         worthwhile = lasting(passed & (heat_w >= self.worth_w), _cells(self.min_worth))

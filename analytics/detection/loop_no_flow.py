@@ -32,6 +32,7 @@ from analytics.detection.sunshine import (
 )
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
+from analytics.loop_warmth import warms_tank
 from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump, Loop, Site
 
@@ -72,7 +73,8 @@ class LoopNoFlow:
     Called for means: its pump runs or is switched on; the compressor that needs it runs; or, for a collector whose
     pump is not known to be at rest, the collector is far hotter than the tank. Not this: a collector at rest because
     its tank is full, or while it cools after that; a pump that is switched off or draws nothing, of which nobody knows
-    that it was called (`loop-never-called`).
+    that it was called (`loop-never-called`); a heat meter that ended, while the tank grows warmer or the other side of
+    the heat pump counts (`sensor-stuck`).
     """
 
     kind: ClassVar[str] = "loop-no-flow"
@@ -126,7 +128,8 @@ class LoopNoFlow:
         if plant.site.loops[loop.loop].flow is None and not loop.flow_is_assumed:
             # A heat meter's counter alone: it stands still, or it counts.
             heat_w = trailing_mean(loop.heat_w, round(_cells(self.counter_pause)))
-            return heat_w < self.counts_w, lasting(heat_w >= self.counts_w, 2)
+            carries = warms_tank(plant, plant.site.loops[loop.loop]) | self._load_counts(plant, loop)
+            return (heat_w < self.counts_w) & ~carries, lasting((heat_w >= self.counts_w) | carries, 2)
         if not loop.flow_is_assumed:
             return loop.flow_m3_s <= self.still_flow_m3_s, lasting(loop.flow_m3_s > self.still_flow_m3_s, 2)
         # Without a meter: a collector in the sun that stays near its tank for long is being cooled.
@@ -138,6 +141,17 @@ class LoopNoFlow:
         if not np.isnan(irradiance).all():
             return np.ones(len(rise_k), bool), in_sun
         return np.ones(len(rise_k), bool), lasting(cooled, round(_cells(self.min_cooled)))
+
+    def _load_counts(self, plant: PlantDay, loop: LoopDay) -> Flags:
+        """Of a source loop: its heat pump gives more heat than its compressor takes, so that the source must give."""
+        found = np.zeros(len(loop.heat_w), bool)
+        pause = round(_cells(self.counter_pause))
+        for pump in plant.site.heat_pumps.values():
+            load, day = plant.loops.get(pump.load_loop or ""), plant.heat_pumps.get(pump.id)
+            if loop.loop == pump.source_loop and load is not None and day is not None:
+                gained_w = trailing_mean(load.heat_w, pause) - trailing_mean(day.elec_w, pause)
+                found |= (gained_w >= _GAINED_PART * trailing_mean(day.elec_w, pause)) & (day.is_on > 0)
+        return found
 
     def _runaway_k(self, plant: PlantDay, loop: LoopDay) -> float:
         """How far above its tank a collector with the assumed flow can get in full sun, with margin. [K]"""
@@ -305,6 +319,8 @@ def _inside(flags: Flags, edge: int) -> Flags:
 # Of the least power on the maker's sheet: compressors of variable speed go down to a third and less, but a still loop
 # trips them sooner than it shows there (common practice).
 _WHOLE_PART = 0.5
+# Of the compressor's power, beyond what meters and lumps of a counter may be wrong.
+_GAINED_PART = 0.5
 
 
 def _lacking(site: Site, loop: Loop) -> str:

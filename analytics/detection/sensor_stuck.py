@@ -1,6 +1,6 @@
 """`sensor-stuck` and `sensor-range`: readings not to be believed, as the judging of sensors found them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import ClassVar
@@ -97,8 +97,8 @@ class SensorStuck:
                 "used_by": uses_of(plant.site, fault.point),
                 "judged": fault.sentence,
             },
-            likely_causes=_METER_CAUSES if _is_meter(plant.site, fault.point) else _SENSOR_CAUSES,
-            checks=_CHECKS,
+            likely_causes=_STUCK_CAUSES.get(plant.site.points[fault.point].quantity, _SENSOR_CAUSES),
+            checks=(_HELD_AGAINST.get(plant.site.points[fault.point].quantity, _CHECKS[0]), *_CHECKS[1:]),
             cost_per_day=None,
             weight_s=fault.end_s - fault.start_s,
         )
@@ -153,10 +153,6 @@ class SensorRange:
         )
 
 
-def _is_meter(site: Site, point: str) -> bool:
-    return site.points[point].quantity in ("flow", "volume")
-
-
 _SENSOR_CAUSES = (
     "sensor or its converter hung; the gateway repeats an old value",
     "sensor slipped out of its pocket",
@@ -167,9 +163,32 @@ _METER_CAUSES = (
     "pulse head loose or its battery empty, cable broken",
     "converter hung, or the gateway repeats an old value",
 )
+_ELECTRIC_CAUSES = (
+    "clamp not closed around the wire, or around the wrong one",
+    "contact or relay that reports it never wired, or broken",
+    "converter hung, or the gateway repeats an old value",
+)
+_STUCK_CAUSES: Mapping[str, Sequence[str]] = {
+    "flow": _METER_CAUSES,
+    "volume": _METER_CAUSES,
+    "energy": (
+        "the meter's battery is empty, or its own temperature sensors failed",
+        "pulse head loose or its battery empty, cable broken",
+        "converter hung, or the gateway repeats an old value",
+    ),
+    "power": _ELECTRIC_CAUSES,
+    "status": _ELECTRIC_CAUSES,
+}
+_HELD_AGAINST: Mapping[str, str] = {
+    "flow": "Compare with the meter's own display while water runs.",
+    "volume": "Compare with the meter's own display while water runs.",
+    "energy": "Compare with the meter's own display, and see whether it counts.",
+    "power": "Compare with what the part does while it runs: lamp, sound, warmth.",
+    "status": "Compare with what the part does while it runs: lamp, sound, warmth.",
+}
 _CHECKS = (
     "Compare with a thermometer held beside the sensor.",
-    "Look at plug, wire and pocket of the sensor; open panels only without voltage and by a licensed electrician.",
+    "Look at plug, wire and seat of the sensor; open panels only without voltage and by a licensed electrician.",
     "Figures that need this sensor are left out until it is mended.",
 )
 _STUCK = (

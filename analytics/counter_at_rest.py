@@ -1,0 +1,188 @@
+"""
+What proves that a heat meter's counter which stands still is broken.
+
+Heat meters run on batteries of their own and end without a word. The count then says that a stage gives nothing. Two
+things tell otherwise: the tank grows warmer while the loop's pump alone works on it, or the other side of the heat
+pump counts heat, which must have come from somewhere and gone somewhere. Limits are common practice, without source.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import reduce
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.heard import Heard
+from analytics.inputs import is_running
+from analytics.rounding import least_step
+from analytics.site import HeatPump, Loop, Point, Site, Stage, Tank
+
+__all__ = ["CounterAtRest", "Warmed", "counters_at_rest"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Span = tuple[float, float]
+
+_REST_S = 4 * 3600.0
+_STEP_S = 1800.0  # over which a tank's sensors are read against each other
+_LEAST_RISE_K = 0.3  # of a tank's mean in such a step; less is noise, and layers that even out
+_J_PER_L_K = 4.13e3  # of water at some 50 degC
+_FRESH_S = 900.0  # gateways that speak on change repeat a value at least so often
+_UNSEEN_STEPS = 3.0
+_LEAST_J = 3.0 * 3.6e6
+# Of a counter that did not step since the day's readings begin: more than the step of a house's coarsest heat meters.
+_UNKNOWN_STEP_J = 12.0 * 3.6e6
+
+
+@dataclass(frozen=True, slots=True)
+class Warmed:
+    """A tank with what tells that the counted loop's pump runs, and that nothing else heats it."""
+
+    tank: Tank
+    pump: Point
+    pump_power_w: float | None
+    others: tuple[Point, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CounterAtRest:
+    """
+    A loop's heat counter must not stand still while heat passes that is more than a few of its steps.
+
+    Not this: a tank that other stages warm, or whose layers even out; a heat pump that cools, of which a meter of heat
+    counts nothing; a pump that runs and moves nothing (`loop-no-flow`), as no tank grows warmer by it.
+
+    Args:
+        warmed: The tank that the loop heats, if it tells.
+        other: The energy counter of the heat pump's other side, if that tells, and how to take from its heat what
+            passed here: `spent` is the compressor's power, of which the load's heat holds the work.
+    """
+
+    counter: Point
+    warmed: Warmed | None
+    other: str | None = None
+    spent: Point | None = None
+    shortest_s: float = _REST_S
+    above: float = -inf
+
+    @property
+    def point(self) -> str:
+        return self.counter.id
+
+    def has_moved(self, _heard: Heard, _span: Span, *, days_before: bool) -> bool:
+        return True  # one whose battery was never put in needs no past
+
+    def proved_s(self, heard: Heard, span: Span) -> float:
+        value = heard.values[self.point]
+        step_j = least_step(value[~np.isnan(value)])
+        needed_j = _UNKNOWN_STEP_J if step_j == inf else max(_LEAST_J, _UNSEEN_STEPS * step_j)
+        found_s = min(self._warmed_s(heard, span, needed_j), self._passed_s(heard, span, needed_j))
+        return max(found_s, span[0] + self.shortest_s)
+
+    def _warmed_s(self, heard: Heard, span: Span, needed_j: float) -> float:
+        """When the tank had been given so much while the loop's pump alone worked."""
+        if self.warmed is None or heard.swing(self.warmed.pump.id, span) <= 0:
+            return inf
+        time_s = np.arange(span[0], span[1], _STEP_S)
+        if len(time_s) < 2:
+            return inf
+        alone = _is_on(heard, self.warmed.pump, time_s, self.warmed.pump_power_w)
+        alone &= ~reduce(np.logical_or, (_may_be_on(heard, each, time_s) for each in self.warmed.others), ~alone)
+        rise_k = np.diff(_mean_degc(heard, self.warmed.tank.temperatures, time_s))
+        counts = alone[1:] & alone[:-1] & (rise_k >= _LEAST_RISE_K)
+        gained_j = np.cumsum(np.where(counts, rise_k, 0.0)) * self.warmed.tank.volume_l * _J_PER_L_K
+        return _first(time_s[1:], gained_j >= needed_j)
+
+    def _passed_s(self, heard: Heard, span: Span, needed_j: float) -> float:
+        """When the heat pump's other side had counted so much, less the compressor's work."""
+        time_s, value = heard.within(self.other, span)
+        if len(time_s) < 2:
+            return inf
+        passed_j = np.cumsum(np.maximum(np.diff(value), 0.0))
+        if self.spent is not None:
+            at_s, power_w = heard.within(self.spent.id, span)
+            if len(at_s) < 2:
+                return inf
+            spent_j = np.cumsum(power_w[1:] * np.diff(at_s))
+            passed_j = passed_j - np.interp(time_s[1:], at_s[1:], spent_j)
+        return _first(time_s[1:], passed_j >= needed_j)
+
+
+def counters_at_rest(site: Site) -> Iterator[CounterAtRest]:
+    """One rule for each loop's energy counter of which something else can tell."""
+    for loop in site.loops.values():
+        if loop.energy is None or site.points[loop.energy].sampling != "counter":
+            continue
+        warmed = _warmed(site, loop)
+        other, spent = _other_side(site, loop)
+        if warmed is not None or other is not None:
+            yield CounterAtRest(site.points[loop.energy], warmed, other, spent)
+
+
+def _warmed(site: Site, loop: Loop) -> Warmed | None:
+    stage = next((each for each in site.stages.values() if each.loop == loop.id and each.tank), None)
+    if stage is None or loop.pump is None or not site.tanks[stage.tank or ""].temperatures:
+        return None
+    beside = [each for each in site.stages.values() if each.tank == stage.tank and each.id != stage.id]
+    tell = [_tells(site, each) for each in beside]
+    if any(each is None for each in tell):
+        return None
+    others = tuple(each for each in tell if each is not None)
+    return Warmed(site.tanks[stage.tank or ""], site.points[loop.pump], loop.pump_power_w, others)
+
+
+def _tells(site: Site, stage: Stage) -> Point | None:
+    """What says whether a stage heats its tank now."""
+    if stage.loop:
+        point = site.loops[stage.loop].pump
+    else:
+        heater = site.heaters[stage.heater or ""]
+        point = heater.power or heater.status
+    found = None if point is None else site.points[point]
+    return found if found is not None and found.sampling != "counter" and found.quantity != "energy" else None
+
+
+def _other_side(site: Site, loop: Loop) -> tuple[str | None, Point | None]:
+    """
+    The counter of a heat pump's other side, and the compressor's power where its work is in that side's heat.
+
+    Heat taken out of the source may leave by a desuperheater instead of the load.
+    """
+    for pump in site.heat_pumps.values():
+        if loop.id == pump.source_loop:
+            return _counted_load(site, pump)
+        if loop.id == pump.load_loop and not pump.desuperheater_loop:
+            return site.loops[pump.source_loop].energy, None
+    return None, None
+
+
+def _counted_load(site: Site, pump: HeatPump) -> tuple[str | None, Point | None]:
+    load = site.loops[pump.load_loop].energy if pump.load_loop else None
+    power = site.points[pump.power]
+    return (load, power) if power.quantity == "power" else (None, None)
+
+
+def _is_on(heard: Heard, point: Point, time_s: Array, nominal_w: float | None) -> Flags:
+    value = np.nan_to_num(_fresh(heard, point.id, time_s))
+    return np.asarray(is_running(value, nominal_w, point.quantity) > 0)
+
+
+def _may_be_on(heard: Heard, point: Point, time_s: Array) -> Flags:
+    return _is_on(heard, point, time_s, None) | np.isnan(_fresh(heard, point.id, time_s))
+
+
+def _fresh(heard: Heard, point: str, time_s: Array) -> Array:
+    """The newest reading of a point at some times; NaN where it has been silent for long, or is not believed."""
+    return np.where(heard.age_s(point, time_s) <= _FRESH_S, heard.newest(point, time_s), np.nan)
+
+
+def _mean_degc(heard: Heard, points: Sequence[str], time_s: Array) -> Array:
+    """Of a tank's sensors; NaN where one is silent."""
+    return np.asarray(np.mean([_fresh(heard, point, time_s) for point in points], axis=0))
+
+
+def _first(time_s: Array, flags: Flags) -> float:
+    at = np.flatnonzero(flags)
+    return float(time_s[at[0]]) if len(at) else inf

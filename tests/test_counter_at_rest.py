@@ -1,0 +1,122 @@
+"""Heat meters whose counters stand still: told where the tank or the heat pump's other side shows that heat passed."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date, timedelta
+from math import inf, isnan
+
+import numpy as np
+import pytest
+
+from analytics.counter_at_rest import CounterAtRest, Warmed
+from analytics.day import account_day, window
+from analytics.detection import Alert, advance, assess_day
+from analytics.detection.loop_always_on import LoopAlwaysOn
+from analytics.detection.loop_no_flow import LoopNoFlow
+from analytics.detection.sensor_stuck import SensorStuck
+from analytics.figures import DayLedger
+from analytics.heard import Heard
+from analytics.site import Point, Tank
+from analytics.trace import Trace, local_day
+from ingest.virtual import SCENARIOS, simulate
+from tests.accounts import day_traces
+
+_WINTER, _SUMMER = date(2026, 1, 10), date(2026, 7, 1)
+_HOUR = 3600.0
+_KWH = 3.6e6
+
+
+def _days(point: str, start: date, days: int) -> tuple[list[Alert], list[DayLedger]]:
+    """Alerts and ledgers of the house of counters, of which one stands still from the first day on."""
+    run = simulate(SCENARIOS["energy-counters"], start=start, days=days, seed=8)
+    traces = dict(run.traces)
+    traces[point] = Trace(traces[point].time_ms, np.full(len(traces[point].value), 812.0))
+    detectors = [SensorStuck(), LoopNoFlow(), LoopAlwaysOn()]
+    alerts: list[Alert] = []
+    ledgers: list[DayLedger] = []
+    state = None
+    for day in (local_day(start + timedelta(days=n), run.site.timezone) for n in range(days)):
+        result = account_day(run.site, day_traces(traces, *window(day)), day, state=state)
+        alerts, _ = advance(alerts, assess_day(result.plant, ledgers, detectors=detectors), now_ms=day.end_ms)
+        state, ledgers = result.state, [*ledgers, result.ledger]
+    return alerts, ledgers
+
+
+@pytest.mark.parametrize(
+    ("point", "start", "days"),
+    [("sun.energy", _SUMMER, 1), ("load.energy", _WINTER, 7), ("source.energy", _WINTER, 7)],
+)
+def test_a_dead_heat_meter_is_told_alone(point: str, start: date, days: int) -> None:
+    alerts, _ = _days(point, start, days)
+    assert [(alert.kind, alert.component) for alert in alerts] == [("sensor-stuck", point)]
+
+
+def test_what_a_dead_heat_meter_hides_is_not_told_as_nothing() -> None:
+    _, ledgers = _days("sun.energy", _SUMMER, 1)
+    (sun,) = [line for line in ledgers[0].stages if line.stage == "sun"]
+    assert isnan(sun.heat.value)
+    assert "sun.energy" in sun.heat.why
+
+
+def _point(name: str, quantity: str) -> Point:
+    return Point(id=name, quantity=quantity, unit="1")  # type: ignore[arg-type]
+
+
+def _rule() -> CounterAtRest:
+    tank = Tank(id="store", volume_l=300.0, temperatures=("top", "low"))
+    warmed = Warmed(tank, _point("pump", "status"), None, (_point("element", "power"),))
+    return CounterAtRest(replace(_point("counter", "energy"), sampling="counter"), warmed)
+
+
+def _heard(**changed: np.ndarray) -> Heard:
+    """Twelve hours, read every five minutes: the pump runs from the second to the tenth, and the tank gains 6 K/h."""
+    time_s = np.arange(0.0, 12 * _HOUR, 300.0)
+    runs = (time_s >= 2 * _HOUR) & (time_s < 10 * _HOUR)
+    degc = 20.0 + 6.0 * np.clip(time_s / _HOUR - 2.0, 0.0, 8.0)
+    values: Mapping[str, np.ndarray] = {
+        "pump": runs.astype(float),
+        "element": np.zeros(len(time_s)),
+        "top": degc + 5.0,
+        "low": degc,
+        "counter": np.full(len(time_s), 900 * _KWH),
+    } | changed
+    return Heard(dict.fromkeys(values, time_s), values)
+
+
+_SPAN = (0.0, 12 * _HOUR)
+
+
+def test_it_is_proved_once_the_tank_holds_more_than_a_few_steps() -> None:
+    # By hand: 6 K/h in 300 l of 4.13 kJ/(l K) are 2.07 kWh/h; the count stood from one o'clock on, in steps of 1 kWh.
+    counter = np.full(144, 900 * _KWH)
+    counter[:6] = 899 * _KWH
+    assert _rule().proved_s(_heard(counter=counter), _SPAN) == pytest.approx(4.0 * _HOUR)
+    # A step that nobody saw may be large: 12 kWh take 5.8 hours.
+    assert _rule().proved_s(_heard(), _SPAN) == pytest.approx(8.0 * _HOUR)
+    coarse = np.full(144, 900 * _KWH)
+    coarse[:6] = 890 * _KWH
+    assert _rule().proved_s(_heard(counter=coarse), _SPAN) == inf
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"element": np.full(144, 2000.0)},
+        {"element": np.full(144, np.nan)},
+        {"pump": np.zeros(144)},
+        {"top": np.full(144, 40.0), "low": np.full(144, 30.0)},
+        {"top": 60.0 - np.arange(144) / 5, "low": 30.0 + np.arange(144) / 5},
+    ],
+    ids=["element on", "element unknown", "pump at rest", "tank no warmer", "layers even out"],
+)
+def test_what_proves_nothing(changed: Mapping[str, np.ndarray]) -> None:
+    assert _rule().proved_s(_heard(**changed), _SPAN) == inf
+
+
+def test_the_other_side_of_a_heat_pump_proves_it_less_the_compressors_work() -> None:
+    # By hand: the load counts 3 kW from the start; of these 1 kW is work. 12 kWh of source heat take 6 hours.
+    time_s = np.arange(0.0, 12 * _HOUR, 300.0)
+    load, power = 3e3 * time_s, np.full(len(time_s), 1e3)
+    rule = CounterAtRest(replace(_point("counter", "energy"), sampling="counter"), None, "load", _point("hp", "power"))
+    assert rule.proved_s(_heard(load=load, hp=power), _SPAN) == pytest.approx(6 * _HOUR, abs=301.0)
+    assert rule.proved_s(_heard(load=load, hp=3.0 * power), _SPAN) == inf
