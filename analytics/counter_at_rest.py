@@ -6,18 +6,18 @@ things tell otherwise: the tank grows warmer while the loop's pump alone works o
 pump counts heat, which must have come from somewhere and gone somewhere. Limits are common practice, without source.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import reduce
 from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.heard import Heard
+from analytics.heats_now import fresh, may_heat, mean_degc, others_of
 from analytics.inputs import is_running
 from analytics.rounding import least_step
-from analytics.site import HeatPump, Loop, Point, Site, Stage, Tank
+from analytics.site import HeatPump, Loop, Point, Site, Tank
 
 __all__ = ["CounterAtRest", "Warmed", "counters_at_rest"]
 
@@ -29,7 +29,6 @@ _REST_S = 4 * 3600.0
 _STEP_S = 1800.0  # over which a tank's sensors are read against each other
 _LEAST_RISE_K = 0.3  # of a tank's mean in such a step; less is noise, and layers that even out
 _J_PER_L_K = 4.13e3  # of water at some 50 degC
-_FRESH_S = 900.0  # gateways that speak on change repeat a value at least so often
 _UNSEEN_STEPS = 3.0
 _LEAST_J = 3.0 * 3.6e6
 # Of a counter that did not step since the day's readings begin: more than the step of a house's coarsest heat meters.
@@ -89,8 +88,8 @@ class CounterAtRest:
         if len(time_s) < 2:
             return inf
         alone = _is_on(heard, self.warmed.pump, time_s, self.warmed.pump_power_w)
-        alone &= ~reduce(np.logical_or, (_may_be_on(heard, each, time_s) for each in self.warmed.others), ~alone)
-        rise_k = np.diff(_mean_degc(heard, self.warmed.tank.temperatures, time_s))
+        alone &= ~may_heat(heard, self.warmed.others, time_s)
+        rise_k = np.diff(mean_degc(heard, self.warmed.tank.temperatures, time_s))
         counts = alone[1:] & alone[:-1] & (rise_k >= _LEAST_RISE_K)
         gained_j = np.cumsum(np.where(counts, rise_k, 0.0)) * self.warmed.tank.volume_l * _J_PER_L_K
         return _first(time_s[1:], gained_j >= needed_j)
@@ -125,23 +124,10 @@ def _warmed(site: Site, loop: Loop) -> Warmed | None:
     stage = next((each for each in site.stages.values() if each.loop == loop.id and each.tank), None)
     if stage is None or loop.pump is None or not site.tanks[stage.tank or ""].temperatures:
         return None
-    beside = [each for each in site.stages.values() if each.tank == stage.tank and each.id != stage.id]
-    tell = [_tells(site, each) for each in beside]
-    if any(each is None for each in tell):
+    others = others_of(site, stage)
+    if others is None:
         return None
-    others = tuple(each for each in tell if each is not None)
     return Warmed(site.tanks[stage.tank or ""], site.points[loop.pump], loop.pump_power_w, others)
-
-
-def _tells(site: Site, stage: Stage) -> Point | None:
-    """What says whether a stage heats its tank now."""
-    if stage.loop:
-        point = site.loops[stage.loop].pump
-    else:
-        heater = site.heaters[stage.heater or ""]
-        point = heater.power or heater.status
-    found = None if point is None else site.points[point]
-    return found if found is not None and found.sampling != "counter" and found.quantity != "energy" else None
 
 
 def _other_side(site: Site, loop: Loop) -> tuple[str | None, Point | None]:
@@ -165,22 +151,8 @@ def _counted_load(site: Site, pump: HeatPump) -> tuple[str | None, Point | None]
 
 
 def _is_on(heard: Heard, point: Point, time_s: Array, nominal_w: float | None) -> Flags:
-    value = np.nan_to_num(_fresh(heard, point.id, time_s))
+    value = np.nan_to_num(fresh(heard, point.id, time_s))
     return np.asarray(is_running(value, nominal_w, point.quantity) > 0)
-
-
-def _may_be_on(heard: Heard, point: Point, time_s: Array) -> Flags:
-    return _is_on(heard, point, time_s, None) | np.isnan(_fresh(heard, point.id, time_s))
-
-
-def _fresh(heard: Heard, point: str, time_s: Array) -> Array:
-    """The newest reading of a point at some times; NaN where it has been silent for long, or is not believed."""
-    return np.where(heard.age_s(point, time_s) <= _FRESH_S, heard.newest(point, time_s), np.nan)
-
-
-def _mean_degc(heard: Heard, points: Sequence[str], time_s: Array) -> Array:
-    """Of a tank's sensors; NaN where one is silent."""
-    return np.asarray(np.mean([_fresh(heard, point, time_s) for point in points], axis=0))
 
 
 def _first(time_s: Array, flags: Flags) -> float:

@@ -3,8 +3,9 @@ What proves that a level reading should have moved.
 
 A sensor that stands still may measure something steady. It is stuck only where something beside it shows that it
 should have moved: a loop's other pipe, a tank's other heights, water drawn past it after rests, a pump that stopped
-and started again (a meter at zero: `analytics.dry_meter`; a pump or a heater at rest: `analytics.stuck_at_rest`; a heat
-meter's counter: `analytics.counter_at_rest`). Limits are common practice, without source, unless a line says otherwise.
+and started again. What stands at nothing has modules of its own: `dry_meter` (hot water), `stuck_at_rest` (pumps and
+heaters), `element_at_rest`, `counter_at_rest` (heat meters). Limits are common practice, without source, unless a line
+says otherwise.
 """
 
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from analytics.counter_at_rest import counters_at_rest
 from analytics.dry_meter import DryMeter
+from analytics.element_at_rest import elements_at_rest
 from analytics.heard import Heard
 from analytics.outlet_pairs import outlets
 from analytics.rounding import COARSE_K, least_step
@@ -317,6 +319,7 @@ def stuck_rules(site: Site) -> Iterator[StuckRule]:
         yield from _of_compressor(site, pump)
     yield from rules_at_rest(site)
     yield from counters_at_rest(site)
+    yield from elements_at_rest(site)
 
 
 def _of_loop(site: Site, loop: Loop) -> Iterator[StuckRule]:

@@ -51,6 +51,9 @@ def _days(
         ("boiler-backup", _WINTER, "boiler.pump", 2),
         ("passing-heater", _SUMMER, "heater.power", 4),  # the sun does without it for days
         ("solar-one-tank", _WINTER, "collector.pump", 2),
+        ("two-tank", _WINTER, "element.power", 2),
+        ("solar-one-tank", _WINTER, "element.power", 2),
+        ("assumed-flow", _WINTER, "element.on", 5),  # it is seldom needed
     ],
 )
 def test_a_dead_power_or_status_is_told_alone(scenario: str, start: date, point: str, days: int) -> None:
@@ -73,6 +76,12 @@ def test_a_heater_is_not_held_against_what_a_sensor_said_before_it_fell_silent()
 def test_what_a_dead_burner_would_have_hidden_is_not_told_as_saved() -> None:
     _, ledgers = _days("boiler-backup", _WINTER, "burner.on", days=2)
     assert all(isnan(ledger.purchased.value) and isnan(ledger.saved.energy.value) for ledger in ledgers)
+
+
+def test_what_a_dead_element_hides_is_not_told_as_saved_from_the_day_on_that_proves_it() -> None:
+    _, ledgers = _days("solar-one-tank", _WINTER, "element.power", days=3)
+    assert [isnan(ledger.purchased.value) for ledger in ledgers] == [False, True, True]
+    assert isnan(ledgers[1].backup_fraction.value)
 
 
 def test_a_pump_whose_power_is_not_known_widens_what_was_bought_and_saved() -> None:
