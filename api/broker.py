@@ -1,6 +1,10 @@
 """
 The broker of the embedded default: amqtt on loopback, in a child process of its own (`python -m api.broker PORT`).
 
+Gateways come in by its door (`api.broker_front`), which speaks MQTT 5.0 beside the broker's own 3.1.1; the ingester has
+a place behind it. The door stays shut until it is told to open: a gateway that came in before the ingester listens
+would be told that its readings were taken, and nobody would have them.
+
 The child ends when its standard input closes, so it cannot outlive the process that started it, however that ends.
 It keeps sessions in memory only: what was published while the whole program is down stays with the gateway.
 """
@@ -11,13 +15,18 @@ import socket
 import subprocess
 import sys
 import threading
+from collections.abc import AsyncIterator
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
+
+from api.broker_front import open_front
 
 __all__ = ["EmbeddedBroker", "EmbeddedBrokerError"]
 
 _HOST = "127.0.0.1"
 _READY = "ready"
+_OPEN = "open"
 _START_WITHIN_S = 30.0
 _STOP_WITHIN_S = 5.0
 # Only who may come in is decided here: everybody on this machine. No packet logging, no $SYS statistics.
@@ -29,16 +38,25 @@ class EmbeddedBrokerError(RuntimeError):
 
 
 class EmbeddedBroker:
-    """A running broker at `url` while the `with` block lasts. `port` 0 takes any free one, as does a taken port."""
+    """
+    A running broker while the `with` block lasts, at `url` once its door is open; `inner_url` is behind the door.
+
+    Args:
+        port: Of the door; 0 takes any free one, as does a taken port.
+    """
 
     def __init__(self, port: int = 1883) -> None:
         self._wanted_port = port
         self._process: subprocess.Popen[str] | None = None
-        self.port = 0
+        self.port = self.inner_port = 0
 
     @property
     def url(self) -> str:
         return f"mqtt://{_HOST}:{self.port}"
+
+    @property
+    def inner_url(self) -> str:
+        return f"mqtt://{_HOST}:{self.inner_port}"
 
     @property
     def is_running(self) -> bool:
@@ -53,13 +71,21 @@ class EmbeddedBroker:
         """
         wanted = self._wanted_port if self._wanted_port and _is_free(self._wanted_port) else 0
         said = self._try(wanted or _free_port())
-        if said != _READY:
+        if not said.startswith(_READY):
             self.stop()
-            # Another program may have taken the port since it was found free.
+            # Another program may have taken a port since it was found free.
             said = self._try(_free_port())
-        if said != _READY:
+        if not said.startswith(_READY):
             self.stop()
             raise EmbeddedBrokerError(f"the embedded MQTT broker did not start: {said or 'it said nothing'}")
+        self.inner_port = int(said.removeprefix(_READY))
+
+    def open(self) -> None:
+        """Open the door. Without effect where the child has ended."""
+        if self._process is not None and self._process.stdin is not None:
+            with suppress(BrokenPipeError):
+                self._process.stdin.write(f"{_OPEN}\n")
+                self._process.stdin.flush()
 
     def _try(self, port: int) -> str:
         """Start the child on a port; what it says first."""
@@ -126,19 +152,33 @@ def _free_port() -> int:
 async def _serve(port: int) -> None:
     from amqtt.broker import Broker
 
-    config = {"listeners": {"default": {"type": "tcp", "bind": f"{_HOST}:{port}"}}, "plugins": _PLUGINS}
-    broker = Broker(config)
-    await broker.start()
-    print(_READY, flush=True)
+    with socket.socket() as door:
+        # What was here before may have left connections that are still ending.
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind((_HOST, port))
+        behind = _free_port()
+        config = {"listeners": {"default": {"type": "tcp", "bind": f"{_HOST}:{behind}"}}, "plugins": _PLUGINS}
+        broker = Broker(config)
+        await broker.start()
+        print(_READY, behind, flush=True)
+        async for word in _words_of_parent():
+            if word == _OPEN:
+                await open_front(door, _HOST, behind)
+
+
+async def _words_of_parent() -> AsyncIterator[str]:
+    """Lines of the standard input, until it closes."""
     loop = asyncio.get_running_loop()
-    parent_left = asyncio.Event()
+    words: asyncio.Queue[str] = asyncio.Queue()
 
-    def wait_for_parent() -> None:
-        sys.stdin.read()
-        loop.call_soon_threadsafe(parent_left.set)
+    def listen() -> None:
+        for line in sys.stdin:
+            loop.call_soon_threadsafe(words.put_nowait, line.strip())
+        loop.call_soon_threadsafe(words.put_nowait, "")
 
-    threading.Thread(target=wait_for_parent, daemon=True).start()
-    await parent_left.wait()
+    threading.Thread(target=listen, daemon=True).start()
+    while word := await words.get():
+        yield word
 
 
 def _main() -> None:

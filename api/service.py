@@ -32,12 +32,22 @@ from api.watch_loop import WatchLoop
 from ingest.mqtt import Ingester, IngesterStatus, IngestSettings
 from ingest.store import ReadingStore
 
-__all__ = ["Running", "ingest_settings", "run_ingest", "run_service", "run_watch", "run_web", "stop_on_signals"]
+__all__ = [
+    "Running",
+    "ingest_settings",
+    "opening_for",
+    "run_ingest",
+    "run_service",
+    "run_watch",
+    "run_web",
+    "stop_on_signals",
+]
 
 _LOG = logging.getLogger(__name__)
 _MQTT_PORT, _MQTTS_PORT = 1883, 8883
 # Long enough for a page under way, short enough for somebody who waits at the keyboard.
 _LAST_ANSWERS_WITHIN_S = 3
+_LISTENS_WITHIN_S, _LOOK_S = 10.0, 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +62,7 @@ class Running:
 
 
 def ingest_settings(broker_url: str, settings: Settings, *, is_embedded: bool = False) -> IngestSettings:
-    """The ingester's place at a broker; the embedded broker speaks MQTT 3.1.1 only."""
+    """The ingester's place at a broker; behind its door the embedded broker speaks MQTT 3.1.1 only."""
     parts = urlsplit(broker_url)
     is_tls = parts.scheme == "mqtts"
     return IngestSettings(
@@ -104,11 +114,13 @@ def run_service(
         broker_url = settings.broker_url if broker is None else broker.url
         ingester = stack.enter_context(
             Ingester(
-                ingest_settings(broker_url, settings, is_embedded=broker is not None),
+                ingest_settings(broker_url if broker is None else broker.inner_url, settings, is_embedded=bool(broker)),
                 intake_of(records, store, way="mqtt", directory=directory),
                 clock_ms=clock,
             )
         )
+        if broker is not None:
+            stack.enter_context(opening_for(broker, ingester))
         watch_loop = stack.enter_context(WatchLoop(records, store, clock=clock, workers=settings.workers))
 
         def problems() -> Sequence[str]:
@@ -135,6 +147,27 @@ def run_service(
         _warn_of_open_doors(settings, say)
         say(f"Readings are taken over MQTT at {broker_url}")
         _serve(create_app(parts, directory=directory), listening, url=url, say=say)
+
+
+@contextmanager
+def opening_for(broker: EmbeddedBroker, ingester: Ingester) -> Iterator[None]:
+    """Open the broker's door as soon as the ingester listens; wait for that no longer than a page is worth."""
+    stop = threading.Event()
+
+    def open_when_listening() -> None:
+        while not ingester.status.is_listening:
+            if stop.wait(_LOOK_S):
+                return
+        broker.open()
+
+    opener = threading.Thread(target=open_when_listening, daemon=True)
+    opener.start()
+    opener.join(_LISTENS_WITHIN_S)
+    try:
+        yield
+    finally:
+        stop.set()
+        opener.join()
 
 
 @contextmanager

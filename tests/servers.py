@@ -26,6 +26,7 @@ __all__ = [
     "PostgresServer",
     "Server",
     "VictoriaServer",
+    "answers",
     "free_port",
     "program",
     "wait_until",
@@ -59,7 +60,8 @@ def wait_until(is_true: Callable[[], bool], *, within_s: float, what: str) -> No
         time.sleep(0.01)
 
 
-def _listens(port: int) -> bool:
+def answers(port: int) -> bool:
+    """Whether something listens at a TCP port."""
     with socket.socket() as probe:
         probe.settimeout(0.5)
         return probe.connect_ex((HOST, port)) == 0
@@ -77,7 +79,7 @@ class Server:
         raise NotImplementedError
 
     def is_ready(self) -> bool:
-        return _listens(self.port)
+        return answers(self.port)
 
     @property
     def log(self) -> Path:

@@ -11,12 +11,19 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+import api.service as service_module
 from api.broker import EmbeddedBroker
 from api.commands import main
+from api.directory import RecordsDirectory
+from api.importing import intake_of
+from api.migrate import open_records
+from api.open_store import open_store
 from api.service_file import Service, publish_service, running_service
+from api.settings import Settings
+from ingest.mqtt import Ingester
 from tests.plain_house import SITE, site_text
 from tests.running_service import RunningService, is_gone, serving_process
-from tests.servers import free_port, wait_until
+from tests.servers import answers, free_port, wait_until
 
 
 @pytest.fixture
@@ -148,3 +155,21 @@ def test_the_embedded_broker_takes_another_port_where_its_own_is_taken() -> None
         assert first.port != second.port
         assert first.is_running
         assert second.is_running
+
+
+def test_the_brokers_door_opens_once_the_ingester_listens(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(service_module, "_LISTENS_WITHIN_S", 0.2)
+    settings = Settings(data=tmp_path)
+    with (
+        open_records(settings.resolved_records_url) as records,
+        open_store(settings) as store,
+        EmbeddedBroker(0) as broker,
+    ):
+        intake = intake_of(records, store, way="mqtt", directory=RecordsDirectory(records))
+        place = service_module.ingest_settings(broker.inner_url, settings, is_embedded=True)
+        ingester = Ingester(place, intake)
+        with service_module.opening_for(broker, ingester):
+            assert not answers(broker.port)
+            with ingester:
+                wait_until(lambda: answers(broker.port), within_s=20, what="the door to open")
+                assert ingester.status.is_listening
