@@ -13,6 +13,7 @@ from math import inf
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.count_step import last_place
 from analytics.heard import Heard
 from analytics.heats_now import fresh, may_heat, mean_degc, others_of
 from analytics.inputs import is_running
@@ -31,8 +32,6 @@ _LEAST_RISE_K = 0.3  # of a tank's mean in such a step; less is noise, and layer
 _J_PER_L_K = 4.13e3  # of water at some 50 degC
 _UNSEEN_STEPS = 3.0
 _LEAST_J = 3.0 * 3.6e6
-# Of a counter that did not step since the day's readings begin: more than the step of a house's coarsest heat meters.
-_UNKNOWN_STEP_J = 12.0 * 3.6e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +75,9 @@ class CounterAtRest:
     def proved_s(self, heard: Heard, span: Span) -> float:
         value = heard.values[self.point]
         step_j = least_step(value[~np.isnan(value)])
-        needed_j = _UNKNOWN_STEP_J if step_j == inf else max(_LEAST_J, _UNSEEN_STEPS * step_j)
+        if step_j == inf:
+            step_j = last_place(self.counter, float(heard.within(self.point, span)[1][0]))
+        needed_j = max(_LEAST_J, _UNSEEN_STEPS * step_j)
         found_s = min(self._warmed_s(heard, span, needed_j), self._passed_s(heard, span, needed_j))
         return max(found_s, span[0] + self.shortest_s)
 

@@ -13,6 +13,7 @@ from math import isnan, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.count_step import hidden_by_steps
 from analytics.courses import mean_of_known, unknown_as_none
 from analytics.derived import root_of_squares, spread, stated, times_amount
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
@@ -21,7 +22,7 @@ from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instants
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, least_step
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount
 from analytics.site import HotWater, Site
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
@@ -251,7 +252,7 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
         changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
         passing[f"moments of {meter.point.id}"] = spread(changed_m3)
     if meter.point.sampling == "counter":
-        passing[f"whole steps of {meter.point.id}"] = root_of_squares(least_step(meter.value))
+        passing[f"whole steps of {meter.point.id}"] = root_of_squares(hidden_by_steps(meter))
     return Total(total, Doubt(steady, passing), part)
 
 

@@ -12,6 +12,7 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.count_step import hidden_by_steps
 from analytics.courses import mean_of_known
 from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
@@ -21,7 +22,7 @@ from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
 from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount, least_step
+from analytics.segments import Pieces, gap_amount
 from analytics.site import Loop, Site
 
 __all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop"]
@@ -102,7 +103,7 @@ def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
     ends = [(float(end), 12) for end in (amount[0], amount[-1])] if len(amount) else []
-    edge_j = root_of_squares([*ends, *least_step(signal.value)])
+    edge_j = root_of_squares([*ends, *hidden_by_steps(signal)])
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
     heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "least_step", "pieces_of", "value_at"]
+__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "pieces_of", "value_at"]
 
 Array = NDArray[np.float64]
 
@@ -179,16 +179,6 @@ def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float, longes
     lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
     larger = np.maximum(np.append(first, 0.0), np.concatenate(([0.0], last)))
     return float(np.sum(np.clip(lengths, 0.0, longest_s) * larger))
-
-
-def least_step(count: Array) -> list[tuple[float, int]]:
-    """
-    The smallest step of a counter, with what its square is divided by: at the start and at the end of a day it may not
-    have shown up to one whole step. Nothing of one that stood still.
-    """
-    steps = count[1:] - count[:-1]
-    moved = steps[steps > 0]
-    return [(float(moved.min()), 6)] if len(moved) else []
 
 
 def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:

@@ -7,6 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from analytics.count_step import count_step
 from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import (
     Episode,
@@ -62,7 +63,7 @@ class LoopAlwaysOn:
         passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
         # A counter tells of heat in lumps, some minutes apart.
         has_meter = plant.site.loops[component].flow is not None
-        heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, _cells(self.counter_pause))
+        heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, self._pause_cells(plant, component))
         runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= MOVES_M3_S)
         runs &= ~self._is_fed(plant, component)
         site_loop = plant.site.loops[component]
@@ -77,6 +78,12 @@ class LoopAlwaysOn:
             tell=lambda episode: self._finding(plant, loop, useless, episode=episode),
             unseen=f"Whether the pump of loop {component} runs, and what it brings, is not known, or it never rested.",
         )
+
+    def _pause_cells(self, plant: PlantDay, loop: str) -> int:
+        """How long a counter may be silent that counts the least heat worth having."""
+        signal = plant.signals.get(plant.site.loops[loop].energy or "")
+        between = timedelta(seconds=count_step(signal) / self.worth_w if signal is not None else 0.0)
+        return _cells(max(self.counter_pause, between))
 
     def _is_fed(self, plant: PlantDay, loop: str) -> Flags:
         """Where a compressor heats the loop: what seems to bring no heat then is not the pump's fault."""

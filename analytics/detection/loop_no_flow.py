@@ -7,6 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from analytics.count_step import count_step
 from analytics.detection.findings import Finding, Need, NotAssessed, Severity, Verdict
 from analytics.detection.moments import (
     Episode,
@@ -176,9 +177,11 @@ class LoopNoFlow:
         by_pump = none if loop.flow_is_assumed else still & pump_on & self._should_carry(plant, loop)
         runs, patience = self._compressor(plant, loop)
         by_compressor = none if loop.flow_is_assumed else still & runs & self._should_carry(plant, loop)
+        is_counted = plant.site.loops[loop.loop].flow is None
+        unseen = self._unseen_steps(plant, loop) if is_counted else np.ones(len(still))
         proofs = [
-            by_pump / _cells(self.min_counter if plant.site.loops[loop.loop].flow is None else self.min_pump),
-            by_compressor / _cells(self.min_counter if plant.site.loops[loop.loop].flow is None else patience),
+            unseen * by_pump / _cells(self.min_counter if is_counted else self.min_pump),
+            unseen * by_compressor / _cells(self.min_counter if is_counted else patience),
             by_heat / _cells(self.min_heat),
             by_sun / _cells(self.min_sun),
         ]
@@ -200,6 +203,22 @@ class LoopNoFlow:
         pumps = [p for p in plant.site.heat_pumps.values() if loop.loop in (p.source_loop, p.load_loop)]
         needed = [plant.heat_pumps[p.id].is_on >= 0.99 for p in pumps if p.id in plant.heat_pumps]
         return needed[0] if needed else np.zeros(len(loop.heat_w), bool)
+
+    def _unseen_steps(self, plant: PlantDay, loop: LoopDay) -> Course:
+        """How much of what a cell would prove it proves for a counter whose steps hide heat. (cells,)"""
+        signal = plant.signals.get(plant.site.loops[loop.loop].energy or "")
+        step_j = count_step(signal) if signal is not None else 0.0
+        if step_j <= 0:
+            return np.ones(len(loop.heat_w))
+        collector = collector_of(plant.site, loop.loop)
+        if collector is not None:
+            least_w = _OFFERED_PART * collector.area_m2 * course_of(plant, collector.irradiance)
+        else:
+            pumps = [p.id for p in plant.site.heat_pumps.values() if loop.loop in (p.source_loop, p.load_loop)]
+            powers = [plant.heat_pumps[pump].elec_w for pump in pumps if pump in plant.heat_pumps]
+            least_w = powers[0] if powers else np.zeros(len(loop.heat_w))
+        hides = np.nan_to_num(least_w) * _cells(self.min_counter) * CELL_S / (_UNSEEN_STEPS * step_j)
+        return np.minimum(hides, 1.0)
 
     def _hot(self, plant: PlantDay, loop: LoopDay, sun: CollectorSun) -> Flags:
         """The collector is hot enough to call, the tank could take it, and the pump is not known to rest."""
@@ -319,6 +338,10 @@ def _inside(flags: Flags, edge: int) -> Flags:
 # Of the least power on the maker's sheet: compressors of variable speed go down to a third and less, but a still loop
 # trips them sooner than it shows there (common practice).
 _WHOLE_PART = 0.5
+# Of the sun on a collector, what a loop that runs brings at least; common practice.
+_OFFERED_PART = 0.25
+# Of a heat meter's counter, that must have been due.
+_UNSEEN_STEPS = 2.0
 # Of the compressor's power, beyond what meters and lumps of a counter may be wrong.
 _GAINED_PART = 0.5
 
