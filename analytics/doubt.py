@@ -70,6 +70,10 @@ class Doubt:
         """The doubt of what was heard, without that of what gaps may have hidden."""
         return Doubt(self.steady, {source: c for source, c in self.passing.items() if not source.startswith(GAPS)})
 
+    def of_gaps(self) -> "Doubt":
+        """The doubt of what gaps may have hidden alone."""
+        return Doubt({}, {source: c for source, c in self.passing.items() if source.startswith(GAPS)})
+
     def times(self, factor: float) -> "Doubt":
         """The doubt of the value times a number that is exactly known."""
         return Doubt(

@@ -15,6 +15,8 @@ from analytics.doubt import NO_DOUBT, Doubt
 from analytics.pair_check import PairCheck, pair_checks_from_json, pair_checks_to_json
 
 __all__ = [
+    "COVERED",
+    "PLAIN_COVERAGE",
     "Basis",
     "DayLedger",
     "Electricity",
@@ -32,6 +34,10 @@ __all__ = [
     "shown_of",
     "unavailable",
 ]
+
+COVERED = "Usable readings cover"
+PLAIN_COVERAGE = 0.98
+"""From here on a figure need not say that time is missing."""
 
 # Keys of a kept ledger that are for later days, not for a reader.
 _KEPT_ONLY = ("doubt", "pair_checks", "conditions")

@@ -17,12 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known, unknown_as_none
-from analytics.derived import part_of, quotient, ratio_moves, spread, stated, stated_own, unheard_at_mean
+from analytics.derived import part_of, quotient, ratio_moves, stated, stated_own, unheard_at_mean
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
-from analytics.frame import DayFrame, relative_limit
+from analytics.frame import DayFrame
 from analytics.heat_pump_runs import (
     Runs,
+    compressor_electricity,
+    hidden_run_s,
     on_part,
     ran_before_midnight,
     run_totals,
@@ -31,7 +33,6 @@ from analytics.heat_pump_runs import (
     starts_by_mode,
 )
 from analytics.plant import CELL_S, UNKNOWN, Course, HeatPumpDay, LoopDay, Signal, Total, not_known
-from analytics.segments import gap_amount
 from analytics.site import HeatPump, Site
 
 __all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
@@ -39,6 +40,7 @@ __all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
 Array = NDArray[np.float64]
 
 _LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
+_ALL_HEARD = 0.95  # of a day; common practice
 _LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
 _U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
@@ -51,7 +53,7 @@ def meter_heat_pump(
     signal = signals.get(pump.power)
     if signal is None or len(signal.time_s) == 0:
         return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame=frame)
-    elec_w, elec = _electricity(signal, frame)
+    elec_w, elec = compressor_electricity(pump, signal, frame)
     on = on_part(pump, elec_w)
     runs = runs_where(on > 0)
     exchange = _exchange(pump, loops)
@@ -70,23 +72,6 @@ def _silent(pump: HeatPump, why: Total, loops: Mapping[str, LoopDay], *, frame: 
         elec=why, heating=why, heating_elec=why, heating_cop=why, cooling=why, cooling_elec=why, cooling_cop=why,
         source=_source_total(loops.get(pump.source_loop)), caused_elec=why, heating_run=why, cooling_run=why,
     )  # fmt: skip
-
-
-def _electricity(signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
-    pieces = frame.pieces(signal)
-    known = pieces.covered(signal.max_gap_s)
-    covered = np.where(known, pieces.length_s, 0.0)
-    course, point = frame.course(pieces, pieces.amount, known), signal.point
-    part = float(covered.sum()) / frame.until_s
-    if part == 0:
-        return course, not_known(f"{point.id} gave no usable reading.")
-    total = float(pieces.amount.sum())
-    limit = relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
-    gap = max(unheard_at_mean(total, part), gap_amount(pieces, known, end_s=frame.until_s)) if part < 1 else 0.0
-    passing = {f"{GAPS} of {point.id}": from_limit(gap)}
-    if point.sampling == "instant":
-        passing[f"moments of {point.id}"] = spread(pieces.length_s * (pieces.last - pieces.first))
-    return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,12 +206,22 @@ def _account(
     runs_w = runs_power_w(elec_w, on)
     ways = _heating(exchange, runs_w), _cooling(pump, exchange, runs_w)
     heats, cools = mode > 0, mode < 0
-    heating, cooling = (_side(way, runs_w, cells, elec=elec) for way, cells in zip(ways, (heats, cools), strict=True))
+    # What a gap hid goes to the modes that were heard; where none was, to those that the machine has.
+    ran = bool(heats.any()), bool(cools.any())
+    may_hide = ran if any(ran) else (True, any(point.mode == "cooling" for point in pump.rating))
+    heating, cooling = (
+        _side(way, runs_w, cells, elec=elec, may_hide=hides)
+        for way, cells, hides in zip(ways, (heats, cools), may_hide, strict=True)
+    )
     useful = np.zeros(frame.n_cells)
     for way, cells in zip(ways, (heats, cools), strict=True):
         useful = np.where(cells, nan if way.course is None else way.course, useful)
-    caused = _caused(site, pump, exchange, elec_w=runs_w, heats=heats, cop=heating.cop)
-    heating_run, cooling_run = run_totals(pump, runs, mode, on=on, is_told=exchange.tells_mode, covered=elec.covered)
+    caused = _caused(site, pump, exchange, elec_w=runs_w, heats=heats, cop=heating.cop, elec=heating.elec)
+    hidden_s = hidden_run_s(elec_w[: int(frame.until_s // CELL_S)])
+    heating_run, cooling_run = run_totals(
+        pump, runs, mode, on=on, is_told=exchange.tells_mode, covered=elec.covered,
+        hidden_s=(hidden_s if may_hide[0] else 0.0, hidden_s if may_hide[1] else 0.0),
+    )  # fmt: skip
     starts = starts_by_mode(runs, mode, ran_before=ran_before)
     return HeatPumpDay(
         heat_pump=pump.id,
@@ -258,13 +253,20 @@ class _Side:
     cop: Total
 
 
-def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) -> _Side:
-    """One mode's heat (or cooling), electricity and COP over the cells of that mode."""
+def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total, may_hide: bool) -> _Side:
+    """
+    One mode's heat (or cooling), electricity and COP over the cells of that mode.
+
+    Args:
+        may_hide: Whether the machine may have run this way while it was not heard.
+    """
     known_elec = cells & ~np.isnan(elec_w)
     elec_j = float(elec_w[known_elec].sum()) * CELL_S
-    used = Total(
-        elec_j, elec.doubt.times(part_of(elec_j, elec.amount, "Part of its electricity in these runs")), elec.covered
-    )
+    here = part_of(elec_j, elec.amount, "Part of its electricity in these runs")
+    if may_hide and elec_j == 0.0:
+        used = Total(0.0, elec.doubt.of_gaps(), elec.covered)
+    else:
+        used = Total(elec_j, elec.doubt.times(here), elec.covered)
     if way.course is None:
         return _Side(not_known(way.why), used, not_known(way.why))
     known = known_elec & ~np.isnan(way.course)
@@ -278,7 +280,11 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total) ->
     basis: Basis = "derived" if way.why else "measured"
     if any(loop.flow_is_assumed for loop, _ in way.loops):
         basis = "estimated"
-    heat = Total(heat_j, combined(parts) if heat_j else NO_DOUBT, elec.covered * share, basis, way.why)
+    hidden = combined((1.0, total.doubt.of_gaps()) for _, total in way.loops) if may_hide else NO_DOUBT
+    beside_j = sum(sum_of_known(np.maximum(loop.heat_w[np.isnan(elec_w)], 0.0)) * CELL_S for loop, _ in way.loops)
+    if beside_j > 0 and may_hide:  # a counter went on while the compressor was not heard
+        parts.append((1.0, Doubt({}, {f"{GAPS} of the compressor": from_limit(stated_own(beside_j))})))
+    heat = Total(heat_j, combined(parts) if heat_j else hidden, elec.covered * share, basis, way.why)
     return _Side(heat, used, _cop(heat, used, elec_j=known_elec_j, share=share))
 
 
@@ -296,7 +302,10 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
 def _cop(heat: Total, elec: Total, *, elec_j: float, share: float) -> Total:
     """COP of the time that was heard; the rest may have had another, but not a wholly other one."""
     if elec_j < _LEAST_ELEC_J:
-        return replace(not_known("The compressor did not run in this mode."), covered=heat.covered)
+        why = "The compressor did not run in this mode."
+        if elec.covered < _ALL_HEARD:
+            why = "As far as it was heard, the compressor did not run in this mode."
+        return replace(not_known(why), covered=heat.covered)
     cop = heat.amount / elec_j
     unheard = Doubt({}, {f"{GAPS} beside the compressor": (1 - share) * stated(_U_OTHER_COP_PART) * cop})
     heard_part = quotient(share, 1.0, "Part of the compressor's electricity with its loops heard beside it")
@@ -307,7 +316,7 @@ def _cop(heat: Total, elec: Total, *, elec_j: float, share: float) -> Total:
 
 
 def _caused(
-    site: Site, pump: HeatPump, exchange: _Exchange, *, elec_w: Array, heats: NDArray[np.bool_], cop: Total
+    site: Site, pump: HeatPump, exchange: _Exchange, *, elec_w: Array, heats: NDArray[np.bool_], cop: Total, elec: Total
 ) -> tuple[Array, Total]:
     """Electricity that heat for the hot water caused: that heat in heating / COP; in cooling it is free."""
     stage_loops = {stage.loop for stage in site.stages.values() if stage.loop}
@@ -323,7 +332,7 @@ def _caused(
     total_j = float(heat_w.sum()) * CELL_S
     heating_elec_j = sum_of_known(np.where(heats, elec_w, 0.0)) * CELL_S
     if total_j == 0.0:
-        return np.zeros(len(elec_w)), Total(0.0, NO_DOUBT, 1.0, "derived")
+        return np.zeros(len(elec_w)), Total(0.0, elec.doubt.of_gaps(), elec.covered, "derived")
     if heating_elec_j < _LEAST_ELEC_J:
         why = "All that the compressor used in its short run."
         used_w = np.where(heats & (heat_w > 0), unknown_as_none(elec_w), 0.0)

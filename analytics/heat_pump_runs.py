@@ -1,4 +1,4 @@
-"""When a compressor ran, how long in each mode, and how often it started."""
+"""When a compressor ran and what it used, how long in each mode, and how often it started."""
 
 from dataclasses import dataclass
 from math import sqrt
@@ -7,14 +7,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import unknown_as_none
-from analytics.derived import shown_times, stated_own, within_limits
-from analytics.doubt import NO_DOUBT, Doubt
+from analytics.derived import shown_times, spread, stated_own, unheard_at_mean, within_limits
+from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
-from analytics.plant import CELL_S, Signal, Total
-from analytics.segments import pieces_of
+from analytics.frame import DayFrame, relative_limit
+from analytics.plant import CELL_S, Signal, Total, not_known
+from analytics.segments import gap_amount, pieces_of
 from analytics.site import HeatPump
+from analytics.unheard import NOTHING, TOLD_BY_SIDES_S, of_compressor
 
-__all__ = ["Runs", "on_part", "ran_before_midnight", "run_totals", "runs_power_w", "runs_where", "starts_by_mode"]
+__all__ = [
+    "Runs",
+    "compressor_electricity",
+    "hidden_run_s",
+    "on_part",
+    "ran_before_midnight",
+    "run_totals",
+    "runs_power_w",
+    "runs_where",
+    "starts_by_mode",
+]
 
 Array = NDArray[np.float64]
 
@@ -22,6 +34,28 @@ _ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor co
 _ON_W = 50.0
 _EDGE_S = 0.1 * CELL_S
 _SLOW_START_S = 12.0  # limits; motors that are started softly take ten to thirty seconds (common practice)
+
+
+def compressor_electricity(pump: HeatPump, signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
+    """Its power as a course [W], and its electricity over the day."""
+    pieces = frame.pieces(signal)
+    known = pieces.covered(signal.max_gap_s)
+    covered = np.where(known, pieces.length_s, 0.0)
+    course, point = frame.course(pieces, pieces.amount, known), signal.point
+    part = float(covered.sum()) / frame.until_s
+    if part == 0:
+        return course, not_known(f"{point.id} gave no usable reading.")
+    total = float(pieces.amount.sum())
+    limit = relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
+    gap = 0.0
+    if part < 1:
+        at_most = NOTHING if point.sampling == "counter" else of_compressor(pump)
+        sides = gap_amount(pieces, known, end_s=frame.until_s, at_most=at_most)
+        gap = max(unheard_at_mean(total, part), sides)
+    passing = {f"{GAPS} of {point.id}": from_limit(gap)}
+    if point.sampling == "instant":
+        passing[f"moments of {point.id}"] = spread(pieces.length_s * (pieces.last - pieces.first))
+    return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 
 def on_part(pump: HeatPump, elec_w: Array) -> Array:
@@ -62,8 +96,21 @@ def runs_power_w(elec_w: Array, on: Array) -> Array:
     return np.where(beside | np.isnan(elec_w), elec_w, 0.0)
 
 
+def hidden_run_s(elec_w: Array) -> float:
+    """For how long it may have run while its power was not heard, but for what the sides of gaps tell. [s]"""
+    gaps = runs_where(np.isnan(elec_w))
+    return float(np.maximum((gaps.last - gaps.first + 1) * CELL_S - TOLD_BY_SIDES_S, 0.0).sum())
+
+
 def run_totals(
-    pump: HeatPump, runs: Runs, mode: Array, *, on: Array, is_told: bool, covered: float
+    pump: HeatPump,
+    runs: Runs,
+    mode: Array,
+    *,
+    on: Array,
+    is_told: bool,
+    covered: float,
+    hidden_s: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Total, Total]:
     """
     How long the compressor ran heating, and cooling. [s]
@@ -73,13 +120,14 @@ def run_totals(
         on: Part of each cell in which it ran. Shape (cells,)
         is_told: Whether a loop was heard that tells heating from cooling.
         covered: Part of the day in which its power is known.
+        hidden_s: For how long it may have run unheard, heating and cooling. [s]
     """
     is_told = is_told or _only_heats(pump)
     basis: Basis = "measured" if is_told else "estimated"
     why = "" if is_told else "No loop tells heating from cooling; all that it ran counts as heating."
     ways = mode[runs.first]
 
-    def total(way: float) -> Total:
+    def total(way: float, unheard_s: float) -> Total:
         # Start and stop of a run lie somewhere in their minutes, each known to a tenth of one. A compressor whose power
         # climbs at the start ran for longer than its mean power says, at every start alike.
         n_runs = int((ways == way).sum())
@@ -87,9 +135,11 @@ def run_totals(
         slow_s = shown_times(within_limits(stated_own(_SLOW_START_S)), n_runs, "{}", numbers=[n_runs])
         steady, passing = {f"slow starts of {pump.id}": slow_s}, {f"starts and stops of {pump.id}": u_s}
         doubt = Doubt(steady, passing) if n_runs else NO_DOUBT
+        if unheard_s > 0:
+            doubt = combined([(1.0, doubt), (1.0, Doubt({}, {f"{GAPS} of {pump.power}": from_limit(unheard_s)}))])
         return Total(float(on[mode == way].sum()) * CELL_S, doubt, covered, basis, why)
 
-    return total(1.0), total(-1.0)
+    return total(1.0, hidden_s[0]), total(-1.0, hidden_s[1])
 
 
 def _only_heats(pump: HeatPump) -> bool:

@@ -8,15 +8,16 @@ once, in the cold feed or behind the mixing valve.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import isnan, nan, sqrt
+from math import isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.count_step import hidden_by_steps
 from analytics.courses import mean_of_known, unknown_as_none
-from analytics.derived import root_of_squares, spread, stated, times_amount
+from analytics.derived import quotient, root_of_squares, spread, stated, times_amount
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
+from analytics.draws_missed import draw_begins, missed_m3
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
@@ -24,13 +25,14 @@ from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instant
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, covered_cells, gap_amount
 from analytics.site import HotWater, Site
+from analytics.unheard import of_taps
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
 
 Array = NDArray[np.float64]
 
-_PAUSE_S = 30.0  # taps closed for less than this do not end a draw; common practice
 _LONGEST_DRAW_S = 3600.0  # a tap that stood open as a gap began was shut by then; common practice
+_USUAL_J_M3 = 1.7e8  # warmed by 40 K; common practice
 _ASSUMED_COLD_DEGC = 10.0  # where no cold sensor is installed: the EU tapping cycles' cold water, Reg. (EU) 812/2013
 _U_ASSUMED_COLD_K = 3.0
 _U_STAND_IN_K = 1.5  # a tank's top sensor in place of its outlet; common practice
@@ -216,7 +218,7 @@ def _account(
     part = float(all_pieces.length_s[covered].sum()) / frame.until_s
     hidden_m3 = 0.0
     if meter.point.sampling != "counter":
-        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s, longest_s=_LONGEST_DRAW_S)
+        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s, longest_s=_LONGEST_DRAW_S, at_most=of_taps())
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
     outlets = [(water.mass_kg, spots[tank]) for tank in path.tanks]
     if outlets and is_mixed:
@@ -246,7 +248,7 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
     if part == 0:
         return not_known(f"{meter.point.id} gave no usable reading.")
     steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
-    passing = {f"{GAPS} of {meter.point.id}": _missed(water, hidden_m3, total, part=part)}
+    passing = {f"{GAPS} of {meter.point.id}": missed_m3(water.pieces, water.volume_m3, hidden_m3, part=part)}
     if meter.point.sampling == "instant":
         # A tap may have been opened or shut at any moment between two readings.
         changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
@@ -254,29 +256,6 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float)
     if meter.point.sampling == "counter":
         passing[f"whole steps of {meter.point.id}"] = root_of_squares(hidden_by_steps(meter))
     return Total(total, Doubt(steady, passing), part)
-
-
-def _missed(water: _Path, hidden_m3: float, total_m3: float, *, part: float) -> float:
-    """
-    What gaps may have hidden, as a standard uncertainty [m3].
-
-    Draws come at random and are of very different sizes: their number in a gap is taken as Poisson's, each as any of
-    the day's, so what is missed has mean L m and variance L (m^2 + s^2), L draws being expected in the gap. A tap
-    that was open at a gap's edge may have run through all of it, but not for longer than an hour.
-    """
-    begins = _begins(water.pieces)
-    if part >= 1 or len(begins) == 0:
-        return from_limit(hidden_m3)
-    squares = float(np.sum(np.add.reduceat(water.volume_m3, begins) ** 2))
-    lost = (1 - part) / part
-    return root_of_squares([(total_m3 * lost, 1), (sqrt(squares * lost), 1), (hidden_m3, 3)])
-
-
-def _begins(pieces: Pieces) -> NDArray[np.intp]:
-    """Index of the piece with which each draw begins."""
-    if len(pieces.start_s) == 0:
-        return np.zeros(0, np.intp)
-    return np.concatenate(([0], np.flatnonzero(pieces.start_s[1:] - pieces.end_s[:-1] > _PAUSE_S) + 1))
 
 
 def _heat_total(
@@ -312,8 +291,10 @@ def _told_without(total: Total, site: Site, path: HotWater) -> Total:
 
 def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | None, cold: _Spot | None) -> Doubt:
     """Doubt of a heat above cold water that passed a spot: the meter's, the two temperatures', the water's. [J]"""
-    if spot is None or cold is None or not volume.amount > 0:
+    if spot is None or cold is None:
         return NO_DOUBT
+    if not volume.amount > 0:
+        return volume.doubt.of_gaps().times(quotient(_USUAL_J_M3, 1.0, "Heat of a usual m3 of hot water"))
     known = ~np.isnan(heat)
     total = float(heat[known].sum())
     return combined(
@@ -335,7 +316,7 @@ def _rise_doubt(mass_kg: Array, total_j: float, known: NDArray[np.bool_], *, las
 
 def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None) -> Sequence[Draw]:
     pieces = water.pieces
-    begins = _begins(pieces)
+    begins = draw_begins(pieces)
     if len(begins) == 0:
         return ()
     ends = np.concatenate((begins[1:], [len(pieces.start_s)])) - 1
@@ -395,5 +376,5 @@ def water_passed(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) 
         kg,
         {name: spot.mean for name, spot in known.items()},
         {name: _heat_above_cold(kg[name], spot, cold) for name, spot in known.items() if name != "cold"},
-        _begins(run),
+        draw_begins(run),
     )

@@ -14,6 +14,7 @@ from analytics.frame import DayFrame, relative_limit
 from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, gap_amount
 from analytics.site import Heater, Loop
+from analytics.unheard import NOTHING, of_heater, of_pump
 
 __all__ = ["is_running", "meter_heater", "meter_pump"]
 
@@ -50,14 +51,16 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     on, power = frame.course(pieces, np.stack((run_s, energy)), covered)
     power = power if is_known else frame.unknown()
     why = "" if quantity == "power" else "Run time times the pump's nominal power."
-    doubt = _pump_doubt(loop, signal, pieces, total_j=total_j)
+    doubt = _pump_doubt(loop, signal, pieces, total_j=total_j, covered=covered, end_s=frame.until_s)
     basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
     if not is_known:
         why = f"The power of the pump of loop {loop.id} is not stated (pump_power_w)."
     return on, power, Total(total_j, doubt, part, basis, why)
 
 
-def _pump_doubt(loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float) -> Doubt:
+def _pump_doubt(
+    loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float, covered: NDArray[np.bool_], end_s: float
+) -> Doubt:
     if signal.point.quantity == "power":
         running_s = float(pieces.length_s[(pieces.first > 0) | (pieces.last > 0)].sum())
         steady = {
@@ -66,12 +69,15 @@ def _pump_doubt(loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float) -
         }
     else:
         steady = {f"pump_power_w of {loop.id}": from_limit(total_j * stated(_PUMP_PART))}
+    # What its sides tell of a short gap is next to nothing; of hours it may have run through.
+    gap_j = gap_amount(pieces, covered, end_s=end_s, longest_s=0.0, at_most=of_pump(loop))
+    passing = {f"{GAPS} of {signal.point.id}": from_limit(gap_j)} if gap_j > 0 else {}
     if signal.point.sampling != "instant":
-        return Doubt(steady)
+        return Doubt(steady, passing)
     sampled = spread(pieces.amount - pieces.length_s * pieces.first, over=3)
     if signal.point.quantity == "status":
         sampled *= loop.pump_power_w or 0.0
-    return Doubt(steady, {f"moments of {signal.point.id}": sampled})
+    return Doubt(steady, {f"moments of {signal.point.id}": sampled} | passing)
 
 
 def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HeaterDay:
@@ -89,24 +95,25 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
     short = pieces.covered(signal.max_gap_s)
     amount = np.where(short | (signal.point.sampling == "counter"), pieces.amount, 0.0)
     course = frame.course(pieces, amount, short)
-    total = _heater_total(signal, pieces, amount=amount, frame=frame, is_status=is_status)
+    total = _heater_total(heater, signal, pieces, amount=amount, frame=frame)
     efficiency = quotient(heater.efficiency, 1.0, f"Efficiency of heater {heater.id}")
     heat = replace(total, amount=total.amount * heater.efficiency, doubt=total.doubt.times(efficiency))
     return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)
 
 
-def _heater_total(signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFrame, is_status: bool) -> Total:
+def _heater_total(heater: Heater, signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFrame) -> Total:
     total, short = float(amount.sum()), pieces.covered(signal.max_gap_s)
     part = float(pieces.length_s[short].sum()) / frame.until_s
     if part == 0 and signal.point.sampling != "counter":
         return not_known(f"{signal.point.id} gave no usable reading.")
-    sampled = spread(pieces.length_s * (pieces.last - pieces.first))
+    sampled, is_status = spread(pieces.length_s * (pieces.last - pieces.first)), heater.power is None
     typical = max(float(pieces.first.max(initial=0.0)), 1.0)
     source, limit = (
         ("rated_w", stated(_RATED_PART)) if is_status else (signal.point.id, relative_limit(signal, typical))
     )
     average = unheard_at_mean(total, part) if 0 < part < 1 else 0.0
-    gap = max(average, gap_amount(pieces, short, end_s=frame.until_s))
+    at_most = NOTHING if signal.point.sampling == "counter" else of_heater(heater)
+    gap = max(average, gap_amount(pieces, short, end_s=frame.until_s, at_most=at_most))
     passing = {f"moments of {signal.point.id}": sampled, f"{GAPS} of {signal.point.id}": from_limit(gap)}
     doubt = Doubt({source: from_limit(total * limit)}, passing)
     if is_status:

@@ -10,6 +10,8 @@ from analytics.derived import quotient, ratio_moves, shown_over
 from analytics.doubt import NO_DOUBT, Doubt, combined
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
+    COVERED,
+    PLAIN_COVERAGE,
     Basis,
     DayLedger,
     Electricity,
@@ -34,7 +36,7 @@ __all__ = ["close_day"]
 
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
 _NO_WAY_BACK = Figure(0.0, "kWh", 0.0, "derived", 1.0, "An element or a burner takes no heat from the tank.")
-_PLAIN_COVERAGE = 0.98  # from here on a figure need not say that time is missing
+_STARTS_PER_H = 2.0  # of a compressor, at most; common practice
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 
 
@@ -76,8 +78,8 @@ def _figure(total: Total, unit: str, scale: float) -> Figure:
     doubt = total.doubt.times(scale)
     covered = min(total.covered, 1.0)
     why = total.why
-    if not why and covered < _PLAIN_COVERAGE:
-        why = f"Usable readings cover {covered:.0%} of the day."
+    if not why and covered < PLAIN_COVERAGE:
+        why = f"{COVERED} {covered:.0%} of the day."
     return Figure(total.amount * scale, unit, doubt.half_width, total.basis, covered, why, doubt)
 
 
@@ -215,10 +217,12 @@ def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
 
 
 def _starts(count: int, run: Total) -> Figure:
-    """A count is known as its run time is."""
+    """A count is known as its run time is; it may have started unheard as often as such machines do."""
     if isnan(run.amount):
         return unavailable("", run.why)
-    return Figure(float(count), "", 0.0, run.basis, min(run.covered, 1.0), run.why)
+    per_s = quotient(_STARTS_PER_H, 3600.0, "Starts in a second while it was not heard, at most", units=("1", "1"))
+    doubt = run.doubt.of_gaps().times(per_s)
+    return Figure(float(count), "", doubt.half_width, run.basis, min(run.covered, 1.0), run.why, doubt)
 
 
 def _tank_line(plant: PlantDay, tank: Tank, *, before: CarriedState | None, after: CarriedState | None) -> TankLine:

@@ -24,6 +24,7 @@ from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_insta
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
 from analytics.segments import Pieces, gap_amount
 from analytics.site import Loop, Site
+from analytics.unheard import NOTHING, AtMost, of_loop
 
 __all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop"]
 
@@ -166,7 +167,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
         j_per_l_k=rates.j_per_l_k,
     )
-    return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts)
+    return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts, at_most=of_loop(site, loop))
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +231,9 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3, *means_degc)
 
 
-def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts) -> _Metered:
+def _integrate(
+    flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts, at_most: AtMost
+) -> _Metered:
     length_s = flow.pieces.length_s
     known = flow.covered & ~np.isnan(rates.first + rates.last)
     first, last = np.where(known, rates.first, 0.0), np.where(known, rates.last, 0.0)
@@ -248,13 +251,15 @@ def _integrate(flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, do
     # rectangular doubt over the piece, unless the drive's mean power told when (then a tenth of it is left).
     sampled = spread(np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first))
     is_gain = net >= 0
-    unheard = gap_amount(Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last), known, end_s=frame.until_s)
+    rated = Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last)
+    unheard = [gap_amount(rated, known, end_s=frame.until_s, at_most=each) for each in (at_most, NOTHING)]
     most_j = max(float(gained.sum()), float(lost.sum()))
     totals = []
-    for amount, mask, sign in ((gained, is_gain, 1.0), (lost, ~is_gain, -1.0)):
+    ways = ((gained, is_gain, 1.0, unheard[0]), (lost, ~is_gain, -1.0, unheard[1] if lost.any() else 0.0))
+    for amount, mask, sign, hidden in ways:
         total = float(amount.sum())
         signed_j_per_k = sign * float(j_per_k[mask & known].sum())
-        gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, unheard if total > 0 else 0.0)
+        gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, hidden)
         passing = {
             f"moments of {flow.source}": _moments(sampled, total, most_j),
             f"{GAPS} of {flow.source}": from_limit(gap),

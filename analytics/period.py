@@ -14,6 +14,8 @@ from typing import Literal, TypeVar
 
 from analytics.doubt import Doubt, combined, over_days
 from analytics.figures import (
+    COVERED,
+    PLAIN_COVERAGE,
     Basis,
     DayLedger,
     Electricity,
@@ -157,17 +159,24 @@ def _added(figures: Sequence[Figure], n_days: int) -> Figure:
     basis: Basis = max((figure.basis for figure in known), key=_RANK.index)
     coverage = fsum(figure.coverage for figure in known) / n_days
     value = fsum(figure.value for figure in known)
-    return Figure(value, known[0].unit, doubt.half_width, basis, coverage, _why(figures, basis, n_days), doubt)
+    return Figure(
+        value, known[0].unit, doubt.half_width, basis, coverage, _why(figures, basis, n_days, coverage), doubt
+    )
 
 
-def _why(figures: Sequence[Figure], basis: Basis, n_days: int) -> str:
+def _why(figures: Sequence[Figure], basis: Basis, n_days: int, coverage: float) -> str:
     lacking = n_days - sum(not isnan(figure.value) for figure in figures)
     reason = next(
         (f.why for f in figures if isnan(f.value) and f.why), "" if len(figures) == n_days else "No readings."
     )
     if lacking:
         return f"Without {lacking} of {n_days} days. {reason}".rstrip()
-    return next((f.why for f in figures if f.basis == basis and f.why and basis != "measured"), "")
+    # A day's coverage is not that of the sum.
+    whys = (f.why for f in figures if f.basis == basis and f.why and basis != "measured")
+    why = next((each for each in whys if not each.startswith(COVERED)), "")
+    if coverage < PLAIN_COVERAGE:
+        return f"{why} {COVERED} {coverage:.0%} of the time.".lstrip()
+    return why
 
 
 def _ratio(pairs: Iterable[tuple[Figure, Figure]], least: float, *, none: str, n_days: int) -> Figure:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.unheard import NOTHING, TOLD_BY_SIDES_S, AtMost
+
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
@@ -167,10 +169,19 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
     return read
 
 
-def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float, longest_s: float = np.inf) -> float:
+def gap_amount(
+    pieces: Pieces,
+    known: NDArray[np.bool_],
+    *,
+    end_s: float,
+    longest_s: float = np.inf,
+    at_most: AtMost = NOTHING,
+) -> float:
     """
-    How much may have passed unheard from the day's start to `end_s`: each gap's length, `longest_s` at most, times the
-    larger of the magnitudes of the values on its two sides.
+    How much may have passed unheard from the day's start to `end_s`.
+
+    Of each gap, its length, `longest_s` at most, times the larger of the magnitudes of the values on its two sides; or
+    what passes at most in what of it its sides do not tell of, if that is more.
     """
     if len(known) and pieces.spans(0.0, end_s) and np.logical_and.reduce(known):
         return 0.0
@@ -178,7 +189,12 @@ def gap_amount(pieces: Pieces, known: NDArray[np.bool_], *, end_s: float, longes
     first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])
     lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
     larger = np.maximum(np.append(first, 0.0), np.concatenate(([0.0], last)))
-    return float(np.sum(np.clip(lengths, 0.0, longest_s) * larger))
+    amounts = np.clip(lengths, 0.0, longest_s) * larger
+    if at_most.rate > 0 and np.maximum.reduce(lengths) > TOLD_BY_SIDES_S:
+        from_s = np.maximum(np.concatenate(([0.0], end)) + TOLD_BY_SIDES_S, at_most.within_s[0])
+        to_s = np.minimum(np.append(start, end_s), at_most.within_s[1])
+        amounts = np.maximum(amounts, at_most.rate * np.maximum(to_s - from_s, 0.0))
+    return float(np.sum(amounts))
 
 
 def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:

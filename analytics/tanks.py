@@ -6,8 +6,8 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.derived import stated, times_amount
-from analytics.doubt import Doubt, from_limit
+from analytics.derived import stated, times_amount, unheard_at_mean
+from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.fluids import water
 from analytics.frame import DayFrame, temperature_limit_k
 from analytics.plant import CELL_S, Signal, TankDay, Total, not_known
@@ -29,6 +29,7 @@ _U_SHARP_PART = 1 / sqrt(12)
 # Of that, where the account by origin follows the layers as well and adds what it finds (`analytics.warm_front`).
 _FOLLOWED_PART = 0.7
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
+_SHORT_PART = 1e-3  # of a day: what a tank loses in it is no matter
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
 
 
@@ -152,10 +153,13 @@ def _loss(
         f"{'mean' if len(spoke) > 1 else 'one sensor'} of {tank.id}": j_per_h_k
         * _u_mean_k_h(spoke, feed, layers_part, hours=hours),
     }
+    passing = {}
+    if part < 1 - _SHORT_PART:
+        passing[f"{GAPS} beside {tank.id}"] = from_limit(unheard_at_mean(total, part))
     for signal in spoke:
         u_k = from_limit(temperature_limit_k(signal, signal.mean))
         steady[signal.point.id] = times_amount(u_k, hours, "h") * (j_per_h_k / len(spoke))
-    return Total(total, Doubt(steady), min(part, 1.0), "estimated", why)
+    return Total(total, Doubt(steady, passing), min(part, 1.0), "estimated", why)
 
 
 def _u_mean_k_h(spoke: list[Signal], feed: Signal | None, layers_part: float, *, hours: float) -> float:

@@ -18,8 +18,10 @@ _SOURCES = {
     "mean square, × the root of the number of steps ÷ 12.",
     "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, evenly spread.",
     "gaps beside the compressor": "What the heat pump did while its loops were not heard may differ from the rest.",
-    "gaps of": "What may have passed while nothing was read: as much as on the mean of the rest, or as at the gap's "
-    "edges, whichever is more, evenly spread.",
+    "gaps beside": "What a tank may have lost while its temperatures were not read: as much as on the mean of the "
+    "rest, evenly spread.",
+    "gaps of": "What may have passed while nothing was read: as much as on the mean of the rest, as at the gap's "
+    "edges, or in all but its first quarter of an hour as much as the part can give, whichever is most, evenly spread.",
     "properties of": "Density and specific heat by the fluid table, as a standard uncertainty.",
     "assumed flow of": "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice.",
     "steps of": "Half of the smallest step of a power meter, evenly spread, over the time that it showed any.",
