@@ -8,6 +8,7 @@ from analytics.hot_water import meter_hot_water
 from analytics.inputs import meter_heater
 from analytics.metering import meter_loop
 from analytics.plant import NOTHING_STANDS, PlantDay, Standing
+from analytics.refuted import without_refuted
 from analytics.signals import cell_edges, read_signals
 from analytics.site import Site
 from analytics.tanks import meter_tank
@@ -39,7 +40,7 @@ def read_plant(
     frame = DayFrame(cell_edges(day), until_s)
     signals = readings.signals
     loops = {loop.id: meter_loop(site, loop, signals, frame=frame) for loop in site.loops.values()}
-    return PlantDay(
+    plant = PlantDay(
         site=site,
         day=day,
         until_s=until_s,
@@ -55,3 +56,4 @@ def read_plant(
         hot_water=meter_hot_water(site, signals, frame=frame),
         tanks={tank.id: meter_tank(site, tank, signals, frame=frame) for tank in site.tanks.values()},
     )
+    return without_refuted(plant)
