@@ -36,6 +36,7 @@ RANGES: Mapping[str, tuple[float, float]] = {
 _WATER_DEGC = (-10.0, 120.0)
 # Vacuum tubes at rest in full sun pass 250 degC, and 300 in some (makers state 200 to 300, from memory).
 _COLLECTOR_DEGC = (-50.0, 340.0)
+_EITHER_WAY_M3_S = (-0.01, 0.01)
 _SPIKE_K = 30.0  # away from both neighbours ...
 _SPIKE_NEIGHBOURS_K = 5.0  # ... which agree with each other
 # The most that a counter of a house can gain: 100 kW, 2 l/s.
@@ -129,13 +130,18 @@ def find_bad(
 
 
 def _special_ranges(site: Site) -> dict[str | None, tuple[float, float]]:
-    """Temperatures of fluid in collectors, and of water that is stored or drawn."""
+    """Temperatures of fluid in collectors, and of water that is stored or drawn; loops' flows, which may turn."""
     loops = [site.loops[collector.loop] for collector in site.collectors.values()]
     in_collectors = [point for loop in loops for point in (loop.entering, loop.leaving)]
     path = site.hot_water
     in_path = (path.cold, *path.between, path.hot, path.heated, path.mixed) if path else ()
     in_tanks = (point for tank in site.tanks.values() for point in tank.temperatures)
-    return {**dict.fromkeys(in_collectors, _COLLECTOR_DEGC), **dict.fromkeys((*in_path, *in_tanks), _WATER_DEGC)}
+    in_loops = (loop.flow for loop in site.loops.values())
+    return {
+        **dict.fromkeys(in_collectors, _COLLECTOR_DEGC),
+        **dict.fromkeys((*in_path, *in_tanks), _WATER_DEGC),
+        **dict.fromkeys(in_loops, _EITHER_WAY_M3_S),
+    }
 
 
 def _farthest_step(value: Array) -> float:

@@ -218,14 +218,14 @@ class _Rates:
 
 def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
     pieces = flow.pieces
-    moving = (pieces.first > 0) | (pieces.last > 0)
+    moving = (pieces.first != 0) | (pieces.last != 0)
     run = pieces.only(moving)
     temperatures = loop_temperatures_at_instants if flow.sampling == "instant" else loop_temperatures
     entering_degc, leaving_degc = (np.stack(temperatures(signal, run)) for signal in (entering, leaving))
     flow_m3_s = np.stack((run.first, run.last))
     per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
     ends = np.zeros((2, len(moving)))
-    ends[:, moving] = np.where(flow_m3_s > 0, flow_m3_s * per_volume, 0.0)
+    ends[:, moving] = np.where(flow_m3_s != 0, flow_m3_s * per_volume, 0.0)
     means_degc = [mean_of_known(degc, otherwise=_USUAL_DEGC) for degc in (entering_degc, leaving_degc)]
     per_m3 = float(fluid.heat_j_m3k(means_degc[0]))
     return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3, *means_degc)
@@ -244,8 +244,8 @@ def _integrate(
     lost = gained - net
     # The day's heat goes with the fluid: unknown temperatures count by the fluid that passed meanwhile.
     j_per_k = rates.per_k * length_s
-    moved = float(j_per_k[flow.covered].sum())
-    heard = float(j_per_k[known].sum()) / moved if moved > 0 else 1.0
+    moved = float(np.abs(j_per_k[flow.covered]).sum())
+    heard = float(np.abs(j_per_k[known]).sum()) / moved if moved > 0 else 1.0
     part = min(float(length_s[known].sum()) / frame.until_s, heard)
     # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment: a
     # rectangular doubt over the piece, unless the drive's mean power told when (then a tenth of it is left).

@@ -6,7 +6,12 @@ from numpy.typing import NDArray
 from analytics.plant import Signal
 from analytics.segments import Pieces, value_at
 
-__all__ = ["loop_temperatures", "loop_temperatures_at_instants", "tap_temperatures", "tap_temperatures_at_instants"]
+__all__ = [
+    "loop_temperatures",
+    "loop_temperatures_at_instants",
+    "tap_temperatures",
+    "tap_temperatures_at_instants",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from analytics.judge import find_bad, unroll
 from analytics.on_change import LONG_INTERVALS, held_until_change
-from analytics.plant import CELL_S, SensorFault, Signal, Standing
+from analytics.plant import CELL_S, MOVES_M3_S, SensorFault, Signal, Standing
 from analytics.site import Point, Site
 from analytics.sun_judge import judge_sun
 from analytics.trace import LocalDay, Trace
@@ -78,7 +78,8 @@ def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_]
     if bad is not None:
         time_s, value = time_s[~bad], value[~bad]
     if point.quantity in ("flow", "speed"):
-        value = np.maximum(value, 0.0)  # what is left below zero is noise at rest
+        # Little below zero is noise at rest; more is fluid that runs backwards.
+        value = np.where(value >= -MOVES_M3_S, np.maximum(value, 0.0), value)
     max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
     signal = Signal(point, time_s, value, max_gap_s, edges_s)
     if point.sampling != "instant" or signal.longest_gap_s <= LONG_INTERVALS * point.interval_s:

@@ -143,14 +143,14 @@ class LoopNightLoss:
             "min_warm_min": self.min_warm / timedelta(minutes=1),
         }
         air = ", with {outdoor_degc:.0f} degC outdoors" if evidence["outdoor_degc"] is not None else ""
-        advice = replace(_ADVICE, template=_WARM.format(air=air))
+        meter = ", though the meter shows no flow" if plant.site.loops[loop.loop].flow else ""
+        advice = replace(_ADVICE, template=_WARM.format(air=air, meter=meter))
         return tell(plant, episode, advice, evidence=evidence, weight_s=float(np.count_nonzero(cells)) * CELL_S)
 
 
 _WARM = (
     "The collector stays warm in the dark while the pump of the {{loop}} loop rests, since {{since}}: "
-    "{{collector_degc:.0f}} degC more than {{cools_h:.0f}} h later{air}. The tank heats it, though the meter shows no "
-    "flow."
+    "{{collector_degc:.0f}} degC more than {{cools_h:.0f}} h later{air}. The tank heats it{meter}."
 )
 _ADVICE = Advice(
     "soon",

@@ -67,12 +67,13 @@ class _LoopSums:
 
 @dataclass(frozen=True, slots=True)
 class _Ends:
-    """Both ends of each piece: seconds that they stand for, flow, temperatures, heat per volume. Shape (2, pieces)"""
+    """Both ends of each piece: seconds, flow, temperatures in its way, heat per volume. Shape (2, pieces) each"""
 
     seconds: Array
     flow_m3_s: Array
     entering_degc: Array
     leaving_degc: Array
+    meter_degc: Array
     j_per_m3: Array
     known: NDArray[np.bool_]
     bridged: NDArray[np.bool_]
@@ -99,7 +100,7 @@ def _moved(plant: PlantDay, loop: Loop, *, gives: bool) -> _LoopHeat | None:
     volume = (ends.seconds * ends.flow_m3_s)[here]
     heat = (ends.seconds * rate)[here]
     sides = ends.entering_degc[here], ends.leaving_degc[here]
-    mass = volume * fluid.density(sides[0] if loop.flow_side == "entering" else sides[1])
+    mass = volume * fluid.density(ends.meter_degc[here])
     entering, leaving = (float(mass @ side / mass.sum()) for side in sides)
     return _LoopHeat(
         volume_m3=float(volume.sum()),
@@ -120,7 +121,7 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
     if meter is None or len(meter.time_s) == 0 or sensors[0] is None or sensors[1] is None:
         return None
     pieces = _flow_pieces(loop, meter, frame)
-    moving = (pieces.first > 0) | (pieces.last > 0)
+    moving = (pieces.first != 0) | (pieces.last != 0)
     degc = []
     for sensor in sensors:
         assert sensor is not None
@@ -130,13 +131,16 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
         degc.append(np.stack((first, last)))
     flow = np.stack((pieces.first, pieces.last))
     per_m3 = heat_per_volume(degc[0], degc[1], fluid=fluid, flow_side=loop.flow_side)
-    rate = np.where(flow > 0, flow * per_m3, 0.0)
+    rate = np.where(flow != 0, flow * per_m3, 0.0)
     weight = _end_weight(plant, loop, pieces, rate=rate, meter=meter, frame=frame)
     seconds = np.stack((1.0 - weight, weight)) * pieces.length_s
     known = pieces.covered(meter.max_gap_s) & ~np.isnan(rate.sum(axis=0))
-    return _Ends(
-        seconds, flow, degc[0], degc[1], per_m3, np.stack((known, known)), np.stack([bridged(meter, pieces)] * 2)
-    )
+    both = np.stack((known, known)), np.stack([bridged(meter, pieces)] * 2)
+    # Fluid that runs backwards enters where it leaves otherwise.
+    turned = flow < 0
+    entering, leaving = np.where(turned, degc[1], degc[0]), np.where(turned, degc[0], degc[1])
+    at_meter = degc[0] if loop.flow_side == "entering" else degc[1]
+    return _Ends(seconds, np.abs(flow), entering, leaving, at_meter, np.where(turned, -per_m3, per_m3), *both)
 
 
 def _flow_pieces(loop: Loop, meter: Signal, frame: DayFrame) -> Pieces:

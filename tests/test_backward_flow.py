@@ -1,0 +1,70 @@
+"""Fluid that runs backwards past a meter that shows it: heat kept apart as reverse, and nothing is called broken."""
+
+from collections.abc import Mapping
+from datetime import date
+from functools import cache
+
+import numpy as np
+import pytest
+
+from analytics.day import DayResult, account_day, window
+from analytics.fluids import fluid_of
+from analytics.trace import Trace, local_day
+from analytics.workings.day import WorkedDay, working_of
+from ingest.virtual import SCENARIOS, VirtualRun, simulate
+from tests.accounts import day_traces
+from tests.calculator import evaluate
+
+_DAY = date(2026, 4, 6)
+_L_MIN = 0.4
+
+
+@cache
+def _run() -> VirtualRun:
+    return simulate(SCENARIOS["two-tank"], start=_DAY, days=1, seed=7, perfect=True)
+
+
+def _account(flow_l_min: float) -> DayResult:
+    """The day with the collector's flow set from one to four o'clock, its pipes at 45 and 15 degC meanwhile."""
+    run = _run()
+    day = local_day(_DAY, run.site.timezone)
+    first_ms, last_ms = (day.start_ms + hour * 3_600_000 for hour in (1, 4))
+    changes: Mapping[str, float] = {
+        "collector.flow": flow_l_min,
+        "collector.leaving": 45.0,
+        "collector.entering": 15.0,
+    }
+    traces = dict(run.traces)
+    for point, value in changes.items():
+        trace = traces[point]
+        inside = (trace.time_ms >= first_ms) & (trace.time_ms < last_ms)
+        traces[point] = Trace(trace.time_ms, np.where(inside, value, trace.value))
+    return account_day(run.site, day_traces(traces, *window(day)), day)
+
+
+def _sun(result: DayResult):
+    return next(line for line in result.ledger.stages if line.stage == "sun")
+
+
+def test_heat_that_fluid_takes_backwards_is_reverse() -> None:
+    still, turned = _account(0.0), _account(-_L_MIN)
+    # By hand: 72 l, 30 K; density at the meter, specific heat at the mean.
+    mix = _run().site.fluids[_run().site.loops["collector"].fluid]
+    fluid = fluid_of(mix.kind, mix.mass_percent)
+    heat_kwh = 0.072 * float(fluid.density(15.0)) * float(fluid.capacity(30.0)) * 30.0 / 3.6e6
+    assert _sun(turned).reverse.value - _sun(still).reverse.value == pytest.approx(heat_kwh, rel=0.01)
+    assert _sun(turned).heat.value == pytest.approx(_sun(still).heat.value)
+    assert turned.plant.sensor_faults == still.plant.sensor_faults
+
+
+def test_little_below_zero_is_noise_at_rest() -> None:
+    assert _sun(_account(-0.1)).reverse == _sun(_account(0.0)).reverse
+
+
+def test_its_working_shows_positive_litres_and_comes_out() -> None:
+    result = _account(-_L_MIN)
+    working = working_of(WorkedDay(result.plant, result.ledger, None), "stages.sun.reverse")
+    volume = next(number for number in working.inputs if number.unit == "l")
+    assert volume.value == pytest.approx(72.0, abs=3.0)
+    last = working.steps[-1]
+    assert evaluate(last.expression).meets(evaluate(str(round(_sun(result).reverse.value, 3))))
