@@ -65,6 +65,6 @@ def test_its_working_shows_positive_litres_and_comes_out() -> None:
     result = _account(-_L_MIN)
     working = working_of(WorkedDay(result.plant, result.ledger, None), "stages.sun.reverse")
     volume = next(number for number in working.inputs if number.unit == "l")
-    assert volume.value == pytest.approx(72.0, abs=3.0)
+    assert volume.value > 69.0  # and what the loop took back in slugs that day
     last = working.steps[-1]
     assert evaluate(last.expression).meets(evaluate(str(round(_sun(result).reverse.value, 3))))
