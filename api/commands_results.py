@@ -2,11 +2,12 @@
 
 import argparse
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
+from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
@@ -31,11 +32,14 @@ from api.records import Records
 from api.results import alerts, ledger, period, period_json
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
-from api.sites import present_site
+from api.sites import present_site, present_sites
 from dashboards.assumptions import money_assumptions
 from dashboards.numbers import display_of, in_readers_units, plural
 
 __all__ = ["add_result_commands", "service_of", "settle_site"]
+
+
+_SILENT_MS = 2 * 3_600_000  # longer than a house that is well is silent
 
 
 def add_result_commands(commands: Commands) -> None:
@@ -228,7 +232,8 @@ def _add_alerts(commands: Commands) -> None:
         "alerts",
         help="what has failed, with its evidence",
         description="Runs detection over what is stored and lists the alerts, lasting ones first, then the worst. "
-        "`detected` is when a watcher fed in real time would have raised an alert.",
+        "`detected` is when a watcher fed in real time would have raised an alert. Without a running service "
+        "each site is judged up to its last reading.",
     )
     parser.add_argument("site", metavar="SITE", nargs="?", help="only this site (default: all)")
     parser.add_argument("--format", choices=("table", "json"), default="table")
@@ -242,12 +247,30 @@ def _alerts(arguments: argparse.Namespace) -> int:
         if arguments.site is not None:
             with records.look() as session:
                 present_site(session, arguments.site)
-        found = _found_alerts(settings, records, site=arguments.site)
+        service = service_of(settings)
+        found = _found_alerts(settings, records, service, site=arguments.site)
         if arguments.format == "json":
             print_out(json.dumps(found))
-        else:
-            alerts_table(_in_readers_units(records, found), terminal())
+            return 0
+        alerts_table(_in_readers_units(records, found), terminal())
+        if service is None:
+            for sentence in _judged_up_to(settings, records, site=arguments.site):
+                print_out(sentence)
     return 0
+
+
+def _judged_up_to(settings: Settings, records: Records, *, site: str | None) -> Iterator[str]:
+    """Where a house has been silent since, so that no one takes its silence for health."""
+    from api.open_store import open_store
+
+    with records.look() as session:
+        sites = present_sites(session)
+    with open_store(settings) as store:
+        for each in sites.values():
+            span = store.span(each.id) if site in (None, each.id) else None
+            if span is not None and now_ms() - span[1] > _SILENT_MS:
+                last = datetime.fromtimestamp(span[1] / 1000, ZoneInfo(each.timezone))
+                yield f"{each.id}: judged up to its last reading, at {last:%H:%M} on {last.day} {last:%B %Y}."
 
 
 def _in_readers_units(records: Records, found: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -256,8 +279,9 @@ def _in_readers_units(records: Records, found: Sequence[dict[str, Any]]) -> list
     return [alert | {"summary": in_readers_units(alert["summary"], displays[alert["site"]])} for alert in found]
 
 
-def _found_alerts(settings: Settings, records: Records, *, site: str | None) -> list[dict[str, Any]]:
-    service = service_of(settings)
+def _found_alerts(
+    settings: Settings, records: Records, service: Service | None, *, site: str | None
+) -> list[dict[str, Any]]:
     if service is not None:
         wanted = {"settled": "true"} | ({"site": site} if site else {})
         found: list[dict[str, Any]] = ask(service, "GET", f"/api/alerts?{urlencode(wanted)}")

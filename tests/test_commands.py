@@ -284,6 +284,8 @@ def test_alerts_as_json_are_the_contracts(data: Path, capsys: pytest.CaptureFixt
     assert all(set(wanted.split()) <= set(alert) for alert in alerts)
     assert main(["alerts", SITE, "--data", str(data), "--format", "json"]) == 0
     assert json.loads(capsys.readouterr().out) == alerts
+    assert main(["alerts", SITE, "--data", str(data)]) == 0
+    assert f"{SITE}: judged up to its last reading, at " in capsys.readouterr().out
 
 
 def test_what_cannot_be_used_is_listed_and_replayed_once_it_is_mended(
