@@ -15,6 +15,7 @@ import pytest
 from analytics.detection.findings import CAUTION
 from analytics.figure_paths import figures_by_path
 from analytics.figures import day_to_json, unavailable
+from analytics.site import Prices
 from dashboards.charts.script import style_guards
 from dashboards.colours import Line, Paint
 from dashboards.contexts import Transition
@@ -196,6 +197,17 @@ def test_the_fleet_lists_the_worst_first_and_hides_what_was_not_asked_for() -> N
     assert "Mill Lane 8" not in Outline(render_fleet(fleet_context(sites=sites, show="attention"))).text
     assert "Quarry Road 3" not in Outline(render_fleet(fleet_context(sites=sites, show="quiet"))).text
     assert "Mill Lane 8" not in Outline(render_fleet(fleet_context(sites=sites, query="ORCHARD"))).text
+
+
+def test_costs_in_two_currencies_rank_by_the_electricity_that_they_would_buy() -> None:
+    # 20 NOK at 2 NOK/kWh are 10 kWh; 3 USD at 0.15 USD/kWh are 20 kWh.
+    sites = list(fleet_context().sites)[:2]
+    priced = [("NOK", 2.0, 20.0, "Fjord Road 1"), ("USD", 0.15, 3.0, "Hill Road 2")]
+    for place, (currency, per_kwh, cost, name) in enumerate(priced):
+        site = replace(house(), name=name, prices=Prices(currency=currency, electricity_per_kwh=per_kwh))
+        sites[place] = replace(sites[place], site=site, alerts=[alert(id=name[:2], severity="soon", cost_per_day=cost)])
+    page = Outline(render_fleet(fleet_context(sites=sites)))
+    assert page.text.index("Hill Road 2") < page.text.index("Fjord Road 1")
 
 
 def test_the_fleet_shows_that_readings_arrive() -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from analytics.figures import Figure
+from analytics.site import Site
 from dashboards.contexts import AlertView, FleetContext, FleetSite
 from dashboards.links import FLEET, FLEET_JSON, alert_link, fleet_link, site_link
 from dashboards.numbers import UNKNOWN, Display, display_of, show_age, show_figure, show_instant
@@ -82,7 +83,16 @@ def _rank(line: FleetSite) -> tuple[int, bool, float, datetime]:
     """By the worst severity, what nobody took on first, by what the house's alerts cost together, the older first."""
     alerts = alerts_by_urgency(line.alerts)
     cost = math.fsum(a.cost_per_day for a in alerts if math.isfinite(a.cost_per_day))
-    return (_RANK[alerts[0].severity], alerts[0].state == "acknowledged", -cost, alerts[0].began)
+    worth_kwh = cost / _kwh_price(line.site)
+    return (_RANK[alerts[0].severity], alerts[0].state == "acknowledged", -worth_kwh, alerts[0].began)
+
+
+def _kwh_price(site: Site) -> float:
+    """What makes costs in different currencies comparable: they rank by the electricity that they would buy."""
+    price = site.prices.electricity_per_kwh
+    bands = price if isinstance(price, Sequence) else ()
+    mean = math.fsum(band.per_kwh for band in bands) / len(bands) if bands else price
+    return mean if isinstance(mean, int | float) and mean > 0 else 1.0
 
 
 def _life(sites: Sequence[FleetSite], now: datetime) -> str:
