@@ -1,9 +1,10 @@
 """
-What proves that a heat meter's counter which stands still is broken.
+What proves that a heat meter's counter which stands still is broken, or a part beside it that is said to rest.
 
 Heat meters run on batteries of their own and end without a word. The count then says that a stage gives nothing. Two
 things tell otherwise: the tank grows warmer while the loop's pump alone works on it, or the other side of the heat
-pump counts heat, which must have come from somewhere and gone somewhere. Limits are common practice, without source.
+pump counts heat, which must have come from somewhere and gone somewhere. And what a heat meter counts a pump has
+moved, and a compressor where it is taken out of the ground. Limits are common practice, without source.
 """
 
 from collections.abc import Iterator
@@ -20,7 +21,7 @@ from analytics.inputs import is_running
 from analytics.rounding import least_step
 from analytics.site import HeatPump, Loop, Point, Site, Tank
 
-__all__ = ["CounterAtRest", "Warmed", "counters_at_rest"]
+__all__ = ["CounterAtRest", "RestsBesideCounter", "Warmed", "counters_at_rest"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -73,11 +74,7 @@ class CounterAtRest:
         return True  # one whose battery was never put in needs no past
 
     def proved_s(self, heard: Heard, span: Span) -> float:
-        value = heard.values[self.point]
-        step_j = least_step(value[~np.isnan(value)])
-        if step_j == inf:
-            step_j = last_place(self.counter, float(heard.within(self.point, span)[1][0]))
-        needed_j = max(_LEAST_J, _UNSEEN_STEPS * step_j)
+        needed_j = _needed_j(heard, self.counter, span)
         found_s = min(self._warmed_s(heard, span, needed_j), self._passed_s(heard, span, needed_j))
         return max(found_s, span[0] + self.shortest_s)
 
@@ -110,15 +107,66 @@ class CounterAtRest:
         return _first(time_s[1:], passed_j >= needed_j)
 
 
-def counters_at_rest(site: Site) -> Iterator[CounterAtRest]:
-    """One rule for each loop's energy counter of which something else can tell."""
+@dataclass(frozen=True, slots=True)
+class RestsBesideCounter:
+    """
+    A pump or a compressor must not be said to rest while the heat meter of its loop counts on.
+
+    Not this: a step or two that a meter shows late.
+    """
+
+    part: Point
+    counter: Point
+    nominal_w: float | None = None
+    shortest_s: float = _REST_S
+    above: float = -inf
+
+    @property
+    def point(self) -> str:
+        return self.part.id
+
+    def has_moved(self, _heard: Heard, _span: Span, *, days_before: bool) -> bool:
+        return True  # a contact that was never wired needs no past
+
+    def proved_s(self, heard: Heard, span: Span) -> float:
+        stands = heard.within(self.point, span)[1][:1]
+        time_s, value = heard.within(self.counter.id, span)
+        if len(time_s) < 2 or not len(stands) or is_running(stands, self.nominal_w, self.part.quantity)[0] > 0:
+            return inf
+        counted_s = _first(time_s, value - value[0] >= _needed_j(heard, self.counter, span))
+        return max(counted_s, span[0] + self.shortest_s)
+
+
+def _needed_j(heard: Heard, counter: Point, span: Span) -> float:
+    """More heat than a counter's steps may hide."""
+    value = heard.values[counter.id]
+    step_j = least_step(value[~np.isnan(value)])
+    if step_j == inf:
+        within = heard.within(counter.id, span)[1]
+        step_j = last_place(counter, float(within[0])) if len(within) else inf
+    return max(_LEAST_J, _UNSEEN_STEPS * step_j)
+
+
+def counters_at_rest(site: Site) -> Iterator[CounterAtRest | RestsBesideCounter]:
+    """One rule for each loop's energy counter of which something else can tell, and for what works beside it."""
     for loop in site.loops.values():
         if loop.energy is None or site.points[loop.energy].sampling != "counter":
             continue
+        for part, nominal_w in _works_beside(site, loop):
+            yield RestsBesideCounter(part, site.points[loop.energy], nominal_w)
         warmed = _warmed(site, loop)
         other, spent = _other_side(site, loop)
         if warmed is not None or other is not None:
             yield CounterAtRest(site.points[loop.energy], warmed, other, spent)
+
+
+def _works_beside(site: Site, loop: Loop) -> Iterator[tuple[Point, float | None]]:
+    """The loop's pump, and the compressor that takes heat out of it."""
+    if loop.pump and site.points[loop.pump].quantity in ("power", "status"):
+        yield site.points[loop.pump], loop.pump_power_w
+    for pump in site.heat_pumps.values():
+        if loop.id == pump.source_loop and site.points[pump.power].quantity == "power":
+            yield site.points[pump.power], None
 
 
 def _warmed(site: Site, loop: Loop) -> Warmed | None:

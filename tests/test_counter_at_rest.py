@@ -26,11 +26,11 @@ _HOUR = 3600.0
 _KWH = 3.6e6
 
 
-def _days(point: str, start: date, days: int) -> tuple[list[Alert], list[DayLedger]]:
-    """Alerts and ledgers of the house of counters, of which one stands still from the first day on."""
+def _days(point: str, start: date, days: int, *, stands_at: float = 812.0) -> tuple[list[Alert], list[DayLedger]]:
+    """Alerts and ledgers of the house of counters, of which one point stands still from the first day on."""
     run = simulate(SCENARIOS["energy-counters"], start=start, days=days, seed=8)
     traces = dict(run.traces)
-    traces[point] = Trace(traces[point].time_ms, np.full(len(traces[point].value), 812.0))
+    traces[point] = Trace(traces[point].time_ms, np.full(len(traces[point].value), stands_at))
     return _followed(run, traces, start, days)
 
 
@@ -54,6 +54,15 @@ def _followed(
 )
 def test_a_dead_heat_meter_is_told_alone(point: str, start: date, days: int) -> None:
     alerts, _ = _days(point, start, days)
+    assert [(alert.kind, alert.component) for alert in alerts] == [("sensor-stuck", point)]
+
+
+@pytest.mark.parametrize(
+    ("point", "start", "days"),
+    [("hp.power", _WINTER, 7), ("load.pump", _WINTER, 7), ("source.pump", _WINTER, 7), ("sun.pump", _SUMMER, 1)],
+)
+def test_a_part_said_to_rest_beside_a_counting_meter_is_told_alone(point: str, start: date, days: int) -> None:
+    alerts, _ = _days(point, start, days, stands_at=0.0)
     assert [(alert.kind, alert.component) for alert in alerts] == [("sensor-stuck", point)]
 
 
