@@ -46,6 +46,7 @@ def store_alerts(
     earlier: Sequence[dict[str, Any]],
     replaced: Sequence[dict[str, Any]],
     found: Sequence[dict[str, Any]],
+    from_ms: int,
     now_ms: int,
 ) -> None:
     """
@@ -55,6 +56,8 @@ def store_alerts(
         earlier: Alerts at the end of the day before the run.
         replaced: Those that the run's days had before, if they had been computed.
         found: Those that they have now, in the order of the days.
+        from_ms: When the first of the days began. What was over by then the days before it tell of; that these days
+            no longer hand it on takes nothing back.
     """
     last = {alert["id"]: alert for alert in [*earlier, *found]}
     gone = {alert["id"] for alert in replaced} - last.keys()
@@ -63,7 +66,9 @@ def store_alerts(
     for alert in sorted(touched):
         _put(session, rows.get(alert), last[alert], now_ms=now_ms)
     for alert in sorted(gone & rows.keys()):
-        _change(session, rows[alert], _WITHDRAWN, at_ms=now_ms, noticed_ms=now_ms)
+        ended = rows[alert].body["ended"]
+        if rows[alert].state != _WITHDRAWN and (ended is None or _ms(ended) >= from_ms):
+            _change(session, rows[alert], _WITHDRAWN, at_ms=now_ms, noticed_ms=now_ms)
 
 
 def _put(session: Session, row: AlertRow | None, data: dict[str, Any], *, now_ms: int) -> None:

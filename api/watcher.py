@@ -211,6 +211,7 @@ class _Run:
                 earlier=worked.job.alerts,
                 replaced=replaced,
                 found=[alert for outcome in outcomes for alert in outcome.alerts],
+                from_ms=_begins_ms(worked.job.tasks[0]),
                 now_ms=self._now_ms,
             )
 
@@ -220,6 +221,10 @@ class _Run:
                 left = count_due(session, list(self._horizons))
             done = len(self.report.accounted) + len(self.report.judged)
             self._progress(done, done + left)
+
+
+def _begins_ms(task: DayTask) -> int:
+    return local_day(date.fromisoformat(task.day), parsed(task.text).timezone).start_ms
 
 
 def _submit(executor: Executor | None, job: DayJob) -> Future[Sequence[DayOutcome]]:
