@@ -41,6 +41,7 @@ _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, o
 _MOST_TURNED = 2.0 * LAYERS  # water that goes round more often than twice in a step is stirred anyway
 _LOG_FACTORIAL = gammaln(np.arange(4 * LAYERS) + 1.0)
 _ROW, _COLUMN = np.indices((LAYERS, LAYERS))
+_ABOVE, _IS_ABOVE = abs(_COLUMN - _ROW), _COLUMN >= _ROW
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,27 +155,26 @@ def follow(store: Store, start: Array) -> Course:
     stages = [_Stage(charge, start.shape[1]) for charge in store.charges]
     conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
-    degc: Array = layers @ one
-    slacks = np.maximum(store.slack_k, _STABLE_K).tolist()
-    moving = moves.steps
+    degc: Array = layers.dot(one)
+    slacks, moving = store.slack_k, moves.steps
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
     happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
     for step in happens.nonzero()[0].tolist():
         if step in moving:
             layers, leaving[step] = moves.through(step, layers)
-            degc = layers @ one
+            degc = layers.dot(one)
         slack = _NO_SLACK
         for stage in stages:
             if step in stage.steps:
-                slack = slacks[step]
+                slack = slacks[step].tolist()
                 degc = stage.heat(step, layers, degc)
         if is_due[step]:
-            lost += _EACH @ layers
-            layers = conduct @ layers
-            degc = layers @ one
+            lost += _EACH.dot(layers)
+            layers = conduct.dot(layers)
+            degc = layers.dot(one)
             _change(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
-            lost -= _EACH @ layers
-            degc = layers @ one
+            lost -= _EACH.dot(layers)
+            degc = layers.dot(one)
         _settle(layers, degc, slack)
     return Course(leaving, lost, layers)
 
@@ -183,7 +183,7 @@ def _settle(layers: Array, degc: Array, slack: Sequence[float]) -> None:
     """Mix in place what is warmer below than above, neighbours with neighbours, until the tank is stable."""
     for first, count, mean_degc in _pools(degc.tolist(), slack):
         pool = slice(first, first + count)
-        layers[pool] = _EACH[:count] @ layers[pool] / count
+        layers[pool] = _EACH[:count].dot(layers[pool]) / count
         degc[pool] = mean_degc
 
 
@@ -194,11 +194,10 @@ def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[tuple[int, int
             break
     else:
         return []
-    means: list[float] = list(degc[: place + 1])
-    counts = [1] * (place + 1)
-    for below in range(place + 1, len(degc)):
-        mean, count = degc[below], 1
-        while means and means[-1] < mean + slack[below - count]:
+    means, counts = list(degc[: place + 1]), [1] * (place + 1)
+    for layer in range(place + 1, len(degc)):
+        mean, count = degc[layer], 1
+        while means and means[-1] < mean + slack[layer - count]:
             above, n_above = means.pop(), counts.pop()
             mean = (mean * count + above * n_above) / (count + n_above)
             count += n_above
@@ -218,16 +217,15 @@ class _Moves:
         moved = water.layers[steps]
         passing = _poisson(moved, LAYERS)
         stays = (1.0 - passing.cumsum(axis=1))[:, ::-1]  # of what enters, the bottom last, in layers
-        matrix = np.empty((len(steps), LAYERS + 1, LAYERS))
-        matrix[:, :-1] = np.where(_COLUMN >= _ROW, passing[:, abs(_COLUMN - _ROW)], 0.0)
-        matrix[:, -1] = 1.0 - matrix[:, :-1].sum(axis=1)
+        inside = passing[:, _ABOVE] * _IS_ABOVE
+        matrix = np.concatenate((inside, 1.0 - np.add.reduce(inside, axis=1, keepdims=True)), axis=1)
         passes = np.hstack((stays, (moved - stays.sum(axis=1))[:, None]))
         self._matrix, self._entered = matrix, passes[:, :, None] * water.entering[steps][:, None, :]
 
     def through(self, step: int, layers: Array) -> tuple[Array, Array]:
         """The layers after a step, and what left."""
         place = self._place[step]
-        moved: Array = self._matrix[place] @ layers
+        moved: Array = self._matrix[place].dot(layers)
         moved += self._entered[place]
         return moved[:-1], moved[-1]
 
@@ -251,30 +249,31 @@ class _Stage:
         self._only = heated[0] if len(heated) == 1 and charge.fluid_degc is None else None
 
     def _turns(self, turned: Array) -> dict[int, tuple[Array, Array]]:
-        """By step, where the water goes and where heat is found that it was given on its way."""
+        """By step, where the water goes, and by how much heat that it was given on its way warms each layer."""
         n = LAYERS - self._first
         steps = np.flatnonzero(turned > 0)
         chance = _poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
         later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
         back, found = _wrapped(chance, n), _wrapped(later, n)
         matrices = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
-        found = np.hstack((np.zeros((len(steps), self._first)), found))
-        return dict(zip(steps.tolist(), zip(matrices, found, strict=True), strict=True))
+        rise_k = np.zeros((len(steps), LAYERS))
+        rise_k[:, self._first :] = self._charge.rise_k[steps, None] * found
+        return dict(zip(steps.tolist(), zip(matrices, rise_k, strict=True), strict=True))
 
     def heat(self, step: int, layers: Array, degc: Array) -> Array:
         """Change the layers in place; their temperatures after the step."""
         if step in self._turn:
-            matrix, found = self._turn[step]
-            layers[self._first :] = matrix @ layers[self._first :]
-            degc = layers @ self._one
-            rise_k = self._rise_k[step] * found
+            matrix, rise_k = self._turn[step]
+            layers[self._first :] = matrix.dot(layers[self._first :])
+            degc = layers.dot(self._one)
         elif self._only is not None:
             layers[self._only, self._charge.column] += self._rise_k[step]
             degc[self._only] += self._rise_k[step]
             return degc
         else:
             rise_k = self._rise(step, degc)
-        layers[:, self._charge.column] += rise_k
+        own = layers[:, self._charge.column]
+        own += rise_k
         return np.asarray(degc + rise_k)
 
     def _rise(self, step: int, degc: Array) -> Array:
@@ -282,7 +281,7 @@ class _Stage:
         spread = self._charge.spread
         if self._fluid_degc is not None or self._lift_k is not None:
             weight = spread * np.maximum(self._fluid(step, degc) - degc, 0.0)
-            lift_k = float(_EACH @ weight)
+            lift_k = float(_EACH.dot(weight))
             if lift_k > _LEAST_LIFT_K:
                 return np.asarray(self._rise_k[step] / lift_k * weight)
         return np.asarray(self._rise_k[step] * spread)
@@ -292,7 +291,7 @@ class _Stage:
         if self._fluid_degc is not None:
             return np.asarray(self._fluid_degc[step])
         assert self._lift_k is not None
-        return np.asarray(self._lift_k[step] + float(self._charge.spread @ degc))
+        return np.asarray(self._lift_k[step] + float(self._charge.spread.dot(degc)))
 
 
 def _poisson(mean: Array, n: int) -> Array:
@@ -305,8 +304,8 @@ def _wrapped(passed: Array, n: int) -> Array:
     rounds = -(-passed.shape[1] // n)
     padded = np.zeros((len(passed), rounds * n))
     padded[:, : passed.shape[1]] = passed
-    places = padded.reshape(len(passed), rounds, n).sum(axis=1)
-    return np.asarray(places / places.sum(axis=1, keepdims=True))
+    places = np.add.reduce(padded.reshape(len(passed), rounds, n), axis=1)
+    return np.asarray(places / np.add.reduce(places, axis=1)[:, None])
 
 
 @lru_cache(maxsize=64)
@@ -332,12 +331,12 @@ class _Rest:
         """Each layer's loss and pull toward the sensors, and what it gains where the room is warmer. [K]"""
         quiet, gain = self._quiet, None
         change = self._room_k[step] - quiet.loss * degc
-        if np.maximum.reduce(change) > 0.0:
+        if change[change.argmax()] > 0.0:
             gain = np.maximum(change, 0.0)
             change -= gain
         if self._is_known[step]:
-            above = self._sensors_degc[step] - quiet.at_sensor @ degc
-            change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
+            above = self._sensors_degc[step] - quiet.at_sensor.dot(degc)
+            change += quiet.pull.dot(above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
         return change, gain
 
 
@@ -349,13 +348,13 @@ def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, ro
     (meters that contradict the sensors), little is held of much, and a change in proportion to it would run away.
     """
     least = held
-    if np.minimum.reduce(held) < _HELD_K:
+    brought, owed = layers[:, :-1], layers[:, room]
+    if held[held.argmin()] < _HELD_K:
         least = np.maximum(held, _HELD_K)
-    if np.minimum.reduce(layers[:, room]) < 0.0:
-        brought = np.maximum(layers[:, :-1], 0.0).sum(axis=1)
-        least = np.maximum(np.maximum(np.abs(held), brought), least)
-    layers[:, :-1] *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
+    if owed[owed.argmin()] < 0.0:
+        least = np.maximum(np.maximum(np.abs(held), np.maximum(brought, 0.0).sum(axis=1)), least)
+    brought *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
     if least is not held:
-        layers[:, room] += change * (1.0 - held / least)
+        owed += change * (1.0 - held / least)
     if gain is not None:
-        layers[:, room] += gain
+        owed += gain

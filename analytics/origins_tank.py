@@ -124,7 +124,7 @@ def layered_course(
     depths, sensors_degc = _sensors(plant, tank)
     charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     quiet = _quiet(plant, tank, depths, sensors_degc=sensors_degc, layer_kg=layer_kg)
-    start = _start(state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.mean_cold_degc)
+    start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
     agree = _agree(sensors_degc, _heated_below(depths, charges) if charges else None)
     store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, agree))
     return LayeredCourse(start, store, follow(store, start), layer_kg)
@@ -197,12 +197,18 @@ def _slack(depths: tuple[float, ...], agree: NDArray[np.bool_]) -> Array:
     """How much cooler water may rise: some where it stands between sensors that agree, anywhere if all of them do."""
     if not agree.shape[1]:
         return np.zeros((len(agree), LAYERS - 1))
+    around, most_k = _at_edges(depths)
+    throughout = np.logical_and.reduce(agree, axis=1, keepdims=True)
+    return np.where(np.concatenate((agree, throughout), axis=1)[:, around], most_k, 0.0)
+
+
+@lru_cache(maxsize=64)
+def _at_edges(depths: tuple[float, ...]) -> tuple[NDArray[np.intp], Array]:
+    """By the edge between each two layers, which pair of sensors it lies between (one more for all) and its slack."""
     edges = np.arange(1, LAYERS) / LAYERS
     inside = (edges > depths[0]) & (edges < depths[-1])
-    between = agree[:, np.searchsorted(depths[1:-1], edges)] & inside
-    throughout = np.logical_and.reduce(agree, axis=1)[:, None] & ~inside
-    beyond_k = _BEYOND_TWO_K if len(depths) == _LEAST_SENSORS else _BEYOND_K
-    return np.asarray(between * _LAG_K + throughout * beyond_k)
+    around = np.where(inside, np.searchsorted(depths[1:-1], edges), len(depths) - 1)
+    return around, np.where(inside, _LAG_K, _BEYOND_TWO_K if len(depths) == _LEAST_SENSORS else _BEYOND_K)
 
 
 @lru_cache(maxsize=64)
@@ -213,7 +219,8 @@ def _between(known: tuple[float, ...], wanted: tuple[float, ...]) -> Array:
 
 def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: float) -> Charge:
     heat_w = stage_heat_w(plant, stage)
-    rise_k = blocks(heat_w) * CELL_S / (layer_kg * J_PER_K_KG)
+    sums_w = blocks(heat_w)
+    rise_k = sums_w * CELL_S / (layer_kg * J_PER_K_KG)
     column = origins.index(stage.id)
     low, high = stage.height
     if stage.heater:
@@ -223,8 +230,8 @@ def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: 
         turned = _turned(loop, rise_k, layer_kg=layer_kg) if high >= _UPPER_HALF else None
         return Charge(column, rise_k, _at(high), turned=turned)
     spread = _over(low, high)
-    fluid_degc = _beside_coil(loop, heat_w, spread)
-    lift_k = _usual_lift_k(heat_w, spread) if fluid_degc is None else None
+    fluid_degc = _beside_coil(loop, heat_w, spread, sums_w=sums_w)
+    lift_k = _usual_lift_k(heat_w, spread, sums_w=sums_w) if fluid_degc is None else None
     return Charge(column, rise_k, spread, fluid_degc=fluid_degc, lift_k=lift_k)
 
 
@@ -248,24 +255,20 @@ def _over(low: float, high: float) -> Array:
     return np.asarray(edges[:-1] - edges[1:])
 
 
-def _beside_coil(loop: LoopDay, heat_w: Array, spread: Array) -> Array | None:
+def _beside_coil(loop: LoopDay, heat_w: Array, spread: Array, *, sums_w: Array) -> Array | None:
     """The coil's fluid beside each layer: it enters high as it left the component, and goes back low."""
     if np.isnan(loop.leaving_degc).all() or np.isnan(loop.entering_degc).all():
         return None
-    total = blocks(heat_w)
-    heats = total > 0
-    flow, back = (
-        np.where(heats, blocks(heat_w * degc) / np.where(heats, total, 1.0), 0.0)
-        for degc in (loop.leaving_degc, loop.entering_degc)
-    )
+    heats = sums_w > 0
+    weighted = blocks(np.stack((heat_w * loop.leaving_degc, heat_w * loop.entering_degc)))
+    flow, back = np.where(heats, weighted / np.where(heats, sums_w, 1.0), 0.0)
     passed = np.cumsum(spread) - 0.5 * spread
     return np.asarray(flow[:, None] + (back - flow)[:, None] * passed)
 
 
-def _usual_lift_k(heat_w: Array, spread: Array) -> Array:
+def _usual_lift_k(heat_w: Array, spread: Array, *, sums_w: Array) -> Array:
     """How much warmer a usual coil's fluid is beside each layer than the water around it on the mean."""
-    total = blocks(heat_w)
-    mean_k = blocks(heat_w**2) / np.maximum(total, 1.0) / _USUAL_COIL_W_K
+    mean_k = blocks(heat_w**2) / np.maximum(sums_w, 1.0) / _USUAL_COIL_W_K
     passed = np.cumsum(spread) - 0.5 * spread
     return np.asarray(mean_k[:, None] + _USUAL_RISE_K * (0.5 - passed))
 
@@ -286,17 +289,14 @@ def _profile(plant: PlantDay, tank: str, depths: tuple[float, ...]) -> Array:
 
 
 def _start(
-    state: CarriedState | None,
-    tank: str,
-    origins: Sequence[str],
-    *,
-    profile: Array,
-    cold_degc: float,
+    plant: PlantDay, tank: str, state: CarriedState | None, *, depths: tuple[float, ...], cold_degc: float
 ) -> Array:
     """The layers as the day before left them; else all alike, at the sensors' temperatures."""
+    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
     layers = np.zeros((LAYERS, len(origins) + 1))
     held = state.layers.get(tank) if state else None
     if held is None or len(held.cold_degc) != LAYERS:
+        profile = _profile(plant, tank, depths)
         layers[:, -1] = np.minimum(cold_degc, profile)
         layers[:, :-1] = (profile - layers[:, -1])[:, None] * start_parts(state, tank, origins)
         return layers

@@ -48,7 +48,7 @@ class MovedWater:
 def blocks(cells: Array) -> Array:
     """Sums over blocks of the last axis; what is not known counts as none."""
     shape = (*cells.shape[:-1], cells.shape[-1] // BLOCK_CELLS, BLOCK_CELLS)
-    return np.asarray(unknown_as_none(cells).reshape(shape).sum(axis=-1))
+    return np.asarray(np.add.reduce(unknown_as_none(cells).reshape(shape), axis=-1))
 
 
 def stage_heat_w(plant: PlantDay, stage: Stage) -> Array:
@@ -77,7 +77,10 @@ def _by_cells(hot_water: HotWaterDay, cold_degc: float) -> tuple[Array, Array]:
         return np.full(n_cells, cold_degc), np.full(n_cells, np.nan)
     draws = np.array([(d.start_s, d.cold_degc, d.hot_degc) for d in hot_water.draws])
     ends = (np.arange(n_cells) + 1) * CELL_S
-    which = np.maximum(np.searchsorted(draws[:, 0], ends) - 1, 0)
+    # A cell belongs to the draw that began last; those before the first one to that one.
+    begins = ends.searchsorted(draws[:, 0], side="right")
+    begins[0] = 0
+    which = np.repeat(np.arange(len(draws)), np.diff(begins, append=n_cells))
     return np.where(np.isnan(draws[which, 1]), cold_degc, draws[which, 1]), draws[which, 2]
 
 
