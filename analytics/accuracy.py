@@ -12,13 +12,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analytics.site import Accuracy, Quantity
+from analytics.site import Accuracy, Point, Quantity
 from analytics.units import to_si
 
 __all__ = [
     "ACCURACY_FORMS",
     "accuracy_in_words",
     "default_limit_of_error",
+    "limit_at",
     "limit_in_words",
     "limit_of_error",
     "parse_accuracy",
@@ -120,6 +121,15 @@ def limit_of_error(
     """
     line = _default_line(quantity) if accuracy is None else _line(accuracy, quantity, unit, qp_over_q)
     return line.at(value_si)
+
+
+def limit_at(point: Point, value_si: float) -> float:
+    """`limit_of_error` of a point at one value, for those who ask often."""
+    if point.accuracy is None:
+        line = _default_line(point.quantity)
+    else:
+        line = _line(point.accuracy, point.quantity, point.unit, _QP_OVER_Q)
+    return line.constant + line.part * abs(float(value_si) - line.zero)
 
 
 def default_limit_of_error(value_si: ArrayLike, quantity: Quantity) -> NDArray[np.float64]:

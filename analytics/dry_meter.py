@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from math import ceil, inf
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analytics.heard import Heard
@@ -89,16 +88,15 @@ class DryMeter:
 
     def _tell_of_draws(self, heard: Heard, time_s: Array) -> Flags:
         """The minutes by which both pipes had gone a draw's way within the minutes before, all three being read."""
-        cold = _before(heard.newest(self.cold, time_s))
-        cools = (cold.max(axis=1) - cold[:, -1] >= _COOLS_K) & (cold[:, -1] <= cold.min(axis=1) + _AT_LOWEST_K)
+        cold, age_s = heard.newest(self.cold, time_s), heard.age_s(self.cold, time_s)
+        lowest, now = _before(cold, np.minimum), cold[_JUMP_MINUTES:]
+        cools = (_before(cold, np.maximum) - now >= _COOLS_K) & (now <= lowest + _AT_LOWEST_K)
+        age_s = np.maximum(age_s, heard.age_s(self.point, time_s))
         found = np.zeros(len(time_s), bool)
         for point in self.warm:
-            warm = _before(heard.newest(point, time_s))
-            fresh = [
-                _before(heard.age_s(each, time_s)).max(axis=1) <= _FRESH_S for each in (point, self.cold, self.point)
-            ]
-            warms = warm[:, -1] - warm.min(axis=1) >= _WARMS_K
-            found[_JUMP_MINUTES:] |= warms & cools & np.logical_and.reduce(fresh)
+            warm, oldest_s = heard.newest(point, time_s), np.maximum(age_s, heard.age_s(point, time_s))
+            warms = warm[_JUMP_MINUTES:] - _before(warm, np.minimum) >= _WARMS_K
+            found[_JUMP_MINUTES:] |= warms & cools & (_before(oldest_s, np.maximum) <= _FRESH_S)
         return found
 
 
@@ -106,9 +104,18 @@ def _rises(value: Array) -> bool:
     return len(value) > 0 and float((value - np.minimum.accumulate(value)).max()) >= _WARMS_K
 
 
-def _before(value: Array) -> Array:
-    """For each minute with enough before it: those and itself. Shape (minutes - _JUMP_MINUTES, _JUMP_MINUTES + 1)"""
-    return sliding_window_view(value, _JUMP_MINUTES + 1)
+def _before(value: Array, extreme: np.ufunc) -> Array:
+    """
+    For each minute with enough before it the lowest or highest of those and itself. Shape (minutes - _JUMP_MINUTES,)
+
+    Of twice as many minutes at each turn, the last two overlapping.
+    """
+    minutes = 1
+    while minutes <= _JUMP_MINUTES:
+        step = min(minutes, _JUMP_MINUTES + 1 - minutes)
+        value = extreme(value[:-step], value[step:])
+        minutes += step
+    return value
 
 
 def _starts(flags: Flags) -> NDArray[np.int_]:

@@ -6,7 +6,7 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.accuracy import limit_of_error
+from analytics.accuracy import limit_at
 from analytics.derived import stated
 from analytics.plant import CELL_S, Course, Signal
 from analytics.segments import Pieces, cells_of, covered_cells, pieces_of
@@ -61,13 +61,10 @@ def to_course(amount: Array, covered_s: Array) -> Course:
 
 def temperature_limit_k(signal: Signal, at_degc: float) -> float:
     """Half-width of a temperature sensor's limits of error [K] at a temperature."""
-    point = signal.point
-    limit_k = float(limit_of_error(point.accuracy, at_degc, quantity="temperature", unit=point.unit))
-    return stated(limit_k, "K", point=point, at=at_degc)
+    return stated(limit_at(signal.point, at_degc), "K", point=signal.point, at=at_degc)
 
 
 def relative_limit(signal: Signal, typical: float) -> float:
     """Half-width of a sensor's limits of error as a part of a typical value, both in SI."""
     point = signal.point
-    half = float(limit_of_error(point.accuracy, typical, quantity=point.quantity, unit=point.unit))
-    return stated(half / typical if typical > 0 else 0.0, point=point, at=typical)
+    return stated(limit_at(point, typical) / typical if typical > 0 else 0.0, point=point, at=typical)

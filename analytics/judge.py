@@ -114,9 +114,12 @@ def find_bad(
     for point, value in values.items():
         quantity = site.points[point].quantity
         low, high = special.get(point, RANGES[quantity])
-        if np.minimum.reduce(value) < low or np.maximum.reduce(value) > high:
+        lowest, highest = float(np.minimum.reduce(value)), float(np.maximum.reduce(value))
+        if lowest < low or highest > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
-        if quantity == "temperature" and len(value) > 2 and _farthest_step(value) > _SPIKE_K:
+        # What goes nowhere so far from itself has no such step.
+        may_jump = quantity == "temperature" and len(value) > 2 and highest - lowest > _SPIKE_K
+        if may_jump and _farthest_step(value) > _SPIKE_K:
             note(point, _spikes(value), "spike")
     after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}

@@ -93,7 +93,7 @@ def _missing(site: Site, times_s: Mapping[str, Array], until_s: float) -> list[S
     def spoke(point: str) -> bool:
         if point not in times_s:
             return False
-        first = int(np.searchsorted(times_s[point], 0.0))
+        first = int(times_s[point].searchsorted(0.0))
         return first < len(times_s[point]) and bool(times_s[point][first] <= until_s)
 
     silent = [p for p in site.points if not spoke(p)]

@@ -9,6 +9,7 @@ for the names in brackets and for Btu_IT; RFC 8428 and RFC 8798 for the SenML na
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal, TypeVar
 
 import numpy as np
@@ -147,6 +148,7 @@ def si_unit(quantity: Quantity, unit: str) -> str:
     return _unit(quantity, unit).si
 
 
+@lru_cache(maxsize=256)
 def to_si(quantity: Quantity, unit: str) -> tuple[float, float]:
     """
     Scale and shift from a unit to degC, m3/s, W, J, m3, W/m2, 1/s or m/s.

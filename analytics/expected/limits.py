@@ -5,7 +5,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.accuracy import limit_of_error
+from analytics.accuracy import limit_at
 from analytics.plant import Course, LoopDay, PlantDay
 from analytics.site import Point, Site
 
@@ -43,10 +43,10 @@ def _limits(site: Site, loop: str) -> tuple[float, float]:
 @lru_cache(maxsize=4096)
 def temperature_limit_k(point: Point, at_degc: float = _USUAL_LOOP_DEGC) -> float:
     """Limit of error of a temperature point. [K]"""
-    return float(limit_of_error(point.accuracy, at_degc, "temperature", unit=point.unit))
+    return limit_at(point, at_degc)
 
 
 @lru_cache(maxsize=4096)
 def relative_limit(point: Point, at_si: float) -> float:
     """Limit of error of a flow or power point at a usual value, as part of the reading."""
-    return float(limit_of_error(point.accuracy, at_si, point.quantity, unit=point.unit)) / at_si
+    return limit_at(point, at_si) / at_si
