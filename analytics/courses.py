@@ -1,5 +1,6 @@
 """Courses: a signal's readings as means over the day's cells."""
 
+from math import isnan
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,25 +33,33 @@ def course_of(signal: "Signal") -> Array:
 
 
 def unknown_as_none(course: Array) -> Array:
-    """For sums in which what is not known counts as none."""
-    return np.where(np.isnan(course), 0.0, course)
+    """For sums in which what is not known counts as none; the course itself where all of it is known."""
+    return np.where(np.isnan(course), 0.0, course) if isnan(_sum(course)) else course
 
 
 def sum_of_known(course: Array) -> float:
     """The sum of what is known."""
-    return float(unknown_as_none(course).sum())
+    total = _sum(course)
+    return _sum(np.where(np.isnan(course), 0.0, course)) if isnan(total) else total
 
 
 def mean_of_known(values: Array, *, otherwise: float) -> float:
     """The mean of what is known, and a number that stands in where nothing is."""
-    known = values[~np.isnan(values)]
-    return float(known.sum()) / len(known) if len(known) else otherwise
+    total = _sum(values)
+    if isnan(total):  # most often all is known, and one sum tells so
+        values = values[~np.isnan(values)]
+        total = _sum(values)
+    return total / values.size if values.size else otherwise
+
+
+def _sum(values: Array) -> float:
+    return float(np.add.reduce(values, axis=None))
 
 
 def _straight(signal: "Signal") -> Array:
     """The same where readings of instants leave nothing open: most signals on most days."""
     time_s, value, edges_s = signal.time_s, signal.value, signal.edges_s
     running = np.zeros(len(time_s))
-    (0.5 * (value[1:] + value[:-1]) * (time_s[1:] - time_s[:-1])).cumsum(out=running[1:])
+    np.add.accumulate(0.5 * (value[1:] + value[:-1]) * (time_s[1:] - time_s[:-1]), out=running[1:])
     total = np.interp(edges_s, time_s, running)
     return np.asarray((total[1:] - total[:-1]) / (edges_s[1] - edges_s[0]))

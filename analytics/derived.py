@@ -214,7 +214,7 @@ def spread(*steps: NDArray[np.float64], over: int = 12) -> float:
     √(sum of squares ÷ over): of changes that may have come at any moment of their steps (12), or that count wholly for
     one of a step's ends (3).
     """
-    squares = sum(float(np.sum(step**2)) for step in steps)
+    squares = sum([float(np.add.reduce(step**2)) for step in steps])
     value = sqrt(squares / over)
     if not _IS_KEPT.get():
         return value

@@ -54,7 +54,7 @@ class Doubt:
         variance = self.u**2
         if variance == 0.0:
             return 0.0
-        fourth = sum((c * c / variance) ** 2 for c in self.steady.values())
+        fourth = sum([(c * c / variance) ** 2 for c in self.steady.values()])
         flatness = -_RECTANGULAR_EXCESS * fourth
         return float((1.960 + 0.0692 * flatness - 0.2764 * flatness**2) * sqrt(variance))
 

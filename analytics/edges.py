@@ -39,10 +39,10 @@ def end_weight(pieces: Pieces, rate: Array, drive: Signal, *, frame: DayFrame) -
     powered = frame.pieces(drive)
     if len(weight) < 3 or len(powered.start_s) < 2:
         return weight
-    power = _mean_power(powered, np.append(pieces.start_s, pieces.end_s[-1:]))
+    power = _mean_power(powered, np.concatenate((pieces.start_s, pieces.end_s[-1:])))
     off_w = _OFF_PART * float(np.maximum.reduce(power))
     on = power > off_w
-    goes_on = np.append(on[3:], False)
+    goes_on = np.concatenate((on[3:], [False]))
     starts = (~on[:-2] & on[2:] & ((power[2:] >= power[1:-1]) | goes_on)).nonzero()[0] + 1
     stops = (on[:-2] & ~on[2:] & (power[1:-1] <= power[:-2])).nonzero()[0] + 1
     weight[starts] = _ran(power[starts], _level(power, starts, off_w=off_w))
@@ -55,7 +55,7 @@ def end_weight(pieces: Pieces, rate: Array, drive: Signal, *, frame: DayFrame) -
     first = starts[on[starts] & (starts < len(weight) - 2)]
     kept, mean = _climb(rate[1, first], rate[1, first + 1], rate[1, first + 2], ran=weight[first])
     weight[first] = np.where(rate[0, first] == 0, weight[first] * mean, np.minimum(weight[first] * mean, 1.0))
-    climbs, which = _following(first, on & np.append(on[1:], False), _AFTER_START)
+    climbs, which = _following(first, on & np.concatenate((on[1:], [False])), _AFTER_START)
     known = kept[which] > 0
     weight[climbs[known]] = _end_of_climb(kept[which][known])
     return weight
@@ -84,7 +84,7 @@ def _end_of_climb(kept: Array) -> Array:
 
 def _mean_power(powered: Pieces, edges_s: Array) -> Array:
     """Mean power between instants. [W]"""
-    running = np.concatenate(([0.0], powered.amount.cumsum()))
+    running = np.concatenate(([0.0], np.add.accumulate(powered.amount)))
     total = np.interp(edges_s, np.concatenate((powered.start_s[:1], powered.end_s)), running)
     return np.asarray((total[1:] - total[:-1]) / np.maximum(edges_s[1:] - edges_s[:-1], 1e-9))
 

@@ -76,13 +76,25 @@ class Fluid:
                 f"these reach from {np.nanmin(values):.1f} to {np.nanmax(values):.1f} degC"
             )
 
+    def density_and_enthalpy(self, temperature_degc: ArrayLike) -> tuple[Array, Array]:
+        """Both at once, for less than each by itself."""
+        index, part = self._row(temperature_degc)
+        return _between(self.density_kg_m3, index, part), _between(self.enthalpy_j_kg, index, part)
+
     def _read(self, table: Array, temperature_degc: ArrayLike) -> Array:
+        return _between(table, *self._row(temperature_degc))
+
+    def _row(self, temperature_degc: ArrayLike) -> tuple[NDArray[np.intp], Array]:
+        """The row of the tables at or below each temperature, and how far it stands on the way to the next."""
         place = (np.asarray(temperature_degc, float) - self.lowest_degc) * (1.0 / _STEP_K)
         # fmin and fmax take the number where the other is NaN, so that NaN has some index and stays NaN.
-        index = np.fmin(np.fmax(place, 0.0), len(table) - 2.0).astype(np.intp)
-        low = table[index]
-        read: Array = low + (table[index + 1] - low) * (place - index)
-        return read
+        index = np.fmin(np.fmax(place, 0.0), len(self.density_kg_m3) - 2.0).astype(np.intp)
+        return index, place - index
+
+
+def _between(table: Array, index: NDArray[np.intp], part: Array) -> Array:
+    low = table[index]
+    return np.asarray(low + (table[index + 1] - low) * part)
 
 
 @lru_cache(maxsize=4096)
@@ -154,9 +166,11 @@ def heat_per_volume(
     The sign is that of leaving - entering. NaN wherever an input is NaN. Without a fluid it is water.
     """
     fluid = fluid or water()
-    meter_degc = entering_degc if flow_side == "entering" else leaving_degc
-    rise = fluid.enthalpy(leaving_degc) - fluid.enthalpy(entering_degc)
-    return np.asarray(fluid.density(meter_degc) * rise)
+    if flow_side == "entering":
+        density, enthalpy = fluid.density_and_enthalpy(entering_degc)
+        return np.asarray(density * (fluid.enthalpy(leaving_degc) - enthalpy))
+    density, enthalpy = fluid.density_and_enthalpy(leaving_degc)
+    return np.asarray(density * (enthalpy - fluid.enthalpy(entering_degc)))
 
 
 def heat_rate(

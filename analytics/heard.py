@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import inf, nan
+from math import inf, isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,7 @@ class Heard:
         first, last = self.times_s[point].searchsorted((span[0], span[1] + 1e-9))
         value = self.values[point][first:last]
         time_s = self.times_s[point][first:last]
-        if len(value) and np.isnan(value.sum()):
+        if len(value) and isnan(np.add.reduce(value)):
             known = ~np.isnan(value)
             return time_s[known], value[known]
         return time_s, value

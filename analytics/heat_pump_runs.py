@@ -130,7 +130,7 @@ def run_totals(
     def total(way: float, unheard_s: float) -> Total:
         # Start and stop of a run lie somewhere in their minutes, each known to a tenth of one. A compressor whose power
         # climbs at the start ran for longer than its mean power says, at every start alike.
-        n_runs = int((ways == way).sum())
+        n_runs = int(np.count_nonzero(ways == way))
         u_s = shown_times(stated_own(_EDGE_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
         slow_s = shown_times(within_limits(stated_own(_SLOW_START_S)), n_runs, "{}", numbers=[n_runs])
         steady, passing = {f"slow starts of {pump.id}": slow_s}, {f"starts and stops of {pump.id}": u_s}
@@ -162,5 +162,5 @@ def ran_before_midnight(pump: HeatPump, signal: Signal) -> bool:
 
 
 def _threshold_w(pump: HeatPump, power_w: Array) -> float:
-    rated_w = max((r.power_w for r in pump.rating), default=float(np.nanmax(power_w, initial=0.0)))
+    rated_w = max([r.power_w for r in pump.rating]) if pump.rating else float(np.fmax.reduce(power_w, initial=0.0))
     return max(_ON_PART * rated_w, _ON_W)

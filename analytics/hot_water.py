@@ -23,7 +23,7 @@ from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
 from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instants
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, cells_of, covered_cells, gap_amount
+from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, sum_over
 from analytics.site import HotWater, Site
 from analytics.unheard import of_taps
 
@@ -204,29 +204,24 @@ def _account(
     last, cold = _last_spot(path, spots), spots["cold"]
     is_mixed = last is not None and last is spots["mixed"]
     heat = _heat_above_cold(water.metered_kg if is_mixed else water.mass_kg, last, cold)
-    leaving = [_heat_above_cold(water.mass_kg, spots[tank], cold) for tank in path.tanks]
-    if leaving and is_mixed:
-        leaving[-1] = heat  # what the valve passes on, the last tank has given
+    outlets = [(water.mass_kg, spots[tank]) for tank in path.tanks]
+    if outlets and is_mixed:
+        outlets[-1] = (water.metered_kg, last)  # what the valve passes on, the last tank has given
+    leaving = [heat if spot is last else _heat_above_cold(mass_kg, spot, cold) for mass_kg, spot in outlets]
     before = leaving[-1] if leaving else np.zeros(len(heat))
     passing = np.maximum(heat - before, 0.0) if spots["heated"] is not None else np.zeros(len(heat))
-    rows = unknown_as_none(np.stack((water.volume_m3, heat, passing, *leaving)))
-    cells = cells_of(water.pieces, rows, frame.edges_s)
-    for index, tank in enumerate(path.tanks):
-        if spots[tank] is None and not (is_mixed and index == len(leaving) - 1):
+    cells = _by_cells(water.pieces, (water.volume_m3, heat, passing, *leaving), frame)
+    for index, (_, spot) in enumerate(outlets):
+        if spot is None:
             cells[3 + index] = nan
     known_s = covered_cells(all_pieces, covered, frame.edges_s)
-    part = float(all_pieces.length_s[covered].sum()) / frame.until_s
+    part = sum_over(all_pieces.length_s, covered) / frame.until_s
     hidden_m3 = 0.0
     if meter.point.sampling != "counter":
         hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s, longest_s=_LONGEST_DRAW_S, at_most=of_taps())
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
-    outlets = [(water.mass_kg, spots[tank]) for tank in path.tanks]
-    if outlets and is_mixed:
-        outlets[-1] = (water.metered_kg, last)
-    left = [
-        _moved_doubt(volume, mass_kg, j, spot=spot, cold=cold)
-        for (mass_kg, spot), j in zip(outlets, leaving, strict=True)
-    ]
+    each = zip(outlets, leaving, strict=True)
+    left = [_moved_doubt(volume, mass_kg, heat_j, spot=spot, cold=cold) for (mass_kg, spot), heat_j in each]
     total = _heat_total(meter, water, heat, last=last, cold=cold, volume=volume)
     return HotWaterDay(
         flow_m3_s=to_course(cells[0], known_s),
@@ -239,6 +234,14 @@ def _account(
         leaving_doubt=left,
         passing_j=cells[2],
     )
+
+
+def _by_cells(pieces: Pieces, amounts: Sequence[Array], frame: DayFrame) -> Array:
+    """Amounts per piece by cells, what is not known as none; one that comes twice is spread once. (amounts, cells)"""
+    once = {id(each): each for each in amounts}
+    places = dict(zip(once, range(len(once)), strict=True))
+    cells = cells_of(pieces, unknown_as_none(np.array(list(once.values()))), frame.edges_s)
+    return cells[[places[id(each)] for each in amounts]]
 
 
 def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float) -> Total:
@@ -296,7 +299,7 @@ def _moved_doubt(volume: Total, mass_kg: Array, heat: Array, *, spot: _Spot | No
     if not volume.amount > 0:
         return volume.doubt.of_gaps().times(quotient(_USUAL_J_M3, 1.0, "Heat of a usual m3 of hot water"))
     known = ~np.isnan(heat)
-    total = float(heat[known].sum())
+    total = sum_over(heat, known)
     return combined(
         [(total / volume.amount, volume.doubt), (1.0, _rise_doubt(mass_kg[known], total, known, last=spot, cold=cold))]
     )
@@ -326,10 +329,8 @@ def _draws(water: _Path, heat: Array, *, last: _Spot | None, cold: _Spot | None)
         np.add.reduceat(water.volume_m3 * spot.mean, begins) / volume if spot else np.full(len(begins), nan)
         for spot in (cold, last)
     ]
-    return tuple(
-        Draw(*map(float, row))
-        for row in zip(pieces.start_s[begins], pieces.end_s[ends], volume, degc[0], degc[1], heats, strict=True)
-    )
+    columns = (pieces.start_s[begins], pieces.end_s[ends], volume, *degc, heats)
+    return tuple(map(Draw, *(column.tolist() for column in columns)))
 
 
 @dataclass(frozen=True, slots=True)

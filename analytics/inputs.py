@@ -12,7 +12,7 @@ from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
 from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount
+from analytics.segments import Pieces, gap_amount, sum_over
 from analytics.site import Heater, Loop
 from analytics.unheard import NOTHING, of_heater, of_pump
 
@@ -43,12 +43,13 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     covered = pieces.covered(signal.max_gap_s)
     covered_s = np.where(covered, pieces.length_s, 0.0)
     quantity = signal.point.quantity
-    run_s = 0.5 * covered_s * sum(is_running(v, loop.pump_power_w, quantity) for v in (pieces.first, pieces.last))
+    first, last = (is_running(value, loop.pump_power_w, quantity) for value in (pieces.first, pieces.last))
+    run_s = 0.5 * covered_s * (first + last)
     part = float(covered_s.sum()) / frame.until_s
     is_known = quantity == "power" or loop.pump_power_w is not None
     energy = pieces.amount if quantity == "power" else run_s * (loop.pump_power_w or 0.0)
     total_j = float(energy.sum()) if is_known else nan
-    on, power = frame.course(pieces, np.stack((run_s, energy)), covered)
+    on, power = frame.course(pieces, np.array((run_s, energy)), covered)
     power = power if is_known else frame.unknown()
     why = "" if quantity == "power" else "Run time times the pump's nominal power."
     doubt = _pump_doubt(loop, signal, pieces, total_j=total_j, covered=covered, end_s=frame.until_s)
@@ -62,7 +63,7 @@ def _pump_doubt(
     loop: Loop, signal: Signal, pieces: Pieces, *, total_j: float, covered: NDArray[np.bool_], end_s: float
 ) -> Doubt:
     if signal.point.quantity == "power":
-        running_s = float(pieces.length_s[(pieces.first > 0) | (pieces.last > 0)].sum())
+        running_s = sum_over(pieces.length_s, (pieces.first > 0) | (pieces.last > 0))
         steady = {
             signal.point.id: from_limit(total_j * relative_limit(signal, 50.0)),
             f"steps of {signal.point.id}": from_limit(stated(0.5 * _STEP_W, "W") * running_s),
@@ -103,7 +104,7 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
 
 def _heater_total(heater: Heater, signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFrame) -> Total:
     total, short = float(amount.sum()), pieces.covered(signal.max_gap_s)
-    part = float(pieces.length_s[short].sum()) / frame.until_s
+    part = sum_over(pieces.length_s, short) / frame.until_s
     if part == 0 and signal.point.sampling != "counter":
         return not_known(f"{signal.point.id} gave no usable reading.")
     sampled, is_status = spread(pieces.length_s * (pieces.last - pieces.first)), heater.power is None

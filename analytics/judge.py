@@ -114,7 +114,7 @@ def find_bad(
     for point, value in values.items():
         quantity = site.points[point].quantity
         low, high = special.get(point, RANGES[quantity])
-        lowest, highest = float(np.minimum.reduce(value)), float(np.maximum.reduce(value))
+        lowest, highest = float(value[value.argmin()]), float(value[value.argmax()])
         if lowest < low or highest > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
         # What goes nowhere so far from itself has no such step.

@@ -26,7 +26,7 @@ from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
 from analytics.plant import HeatPumpDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
-from analytics.segments import pieces_of
+from analytics.segments import pieces_of, sum_over
 from analytics.site import Stage, Tank
 from analytics.spf import performance_factors
 from analytics.units import kwh_from_j
@@ -75,7 +75,7 @@ def energy_figure(total: Total) -> Figure:
 def _figure(total: Total, unit: str, scale: float) -> Figure:
     if isnan(total.amount):
         return unavailable(unit, total.why or "It was not metered.")
-    doubt = total.doubt.times(scale)
+    doubt = total.doubt.times(scale) if scale != 1.0 else total.doubt
     covered = min(total.covered, 1.0)
     why = total.why
     if not why and covered < PLAIN_COVERAGE:
@@ -146,7 +146,7 @@ def _covered_s(signal: Signal, until_s: float) -> float:
         first_s = time_s[0] - (signal.point.interval_s if signal.point.sampling == "mean" else 0.0)
         return max(min(float(time_s[-1]), until_s) - max(float(first_s), 0.0), 0.0)
     pieces = pieces_of(signal, start_s=0.0, end_s=until_s)
-    return float(pieces.length_s[pieces.covered(signal.max_gap_s)].sum())
+    return sum_over(pieces.length_s, pieces.covered(signal.max_gap_s))
 
 
 def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) -> Figure:
@@ -250,7 +250,7 @@ def _residual(plant: PlantDay, tank: Tank, stored: Total) -> Figure:
     if on_path and water is not None and water.leaving_j is not None and path is not None:
         index = list(path.tanks).index(tank.id)
         for name, leaving in list(zip(path.tanks, water.leaving_j, strict=True))[max(index - 1, 0) : index + 1]:
-            if np.isnan(leaving).all():
+            if np.logical_and.reduce(np.isnan(leaving)):
                 return unavailable("kWh", f"No sensor tells how hot the water leaves {name}.")
         moved = float(water.leaving_j[index].sum()) - (float(water.leaving_j[index - 1].sum()) if index else 0.0)
         amount -= moved

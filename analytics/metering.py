@@ -22,7 +22,7 @@ from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
 from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount
+from analytics.segments import Pieces, gap_amount, sum_over
 from analytics.site import Loop, Site
 from analytics.unheard import NOTHING, AtMost, of_loop
 
@@ -153,11 +153,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     fluid = fluid_of(mix.kind, mix.mass_percent)
     rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
     drive = _drive(site, loop, signals) if flow.sampling == "instant" else None
-    weight = (
-        np.array(0.5)
-        if drive is None
-        else end_weight(flow.pieces, np.stack((rates.first, rates.last)), drive, frame=frame)
-    )
+    weight = np.array(0.5) if drive is None else end_weight(flow.pieces, rates.ends, drive, frame=frame)
     doubts = _Doubts(
         pair_k={
             entering.point.id: -_u_temperature_k(entering, rates.entering_degc),
@@ -203,13 +199,12 @@ def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | No
 @dataclass(frozen=True, slots=True)
 class _Rates:
     """
-    Heat rate at both ends of each piece [W], NaN unknown, and heat per kelvin of error [W/K], and of a litre.
+    Heat rate at both ends of each piece (2, pieces) [W], NaN unknown; heat per kelvin of error [W/K], and of a litre.
 
     `entering_degc` and `leaving_degc` are means while the fluid moved.
     """
 
-    first: Array
-    last: Array
+    ends: Array
     per_k: Array
     j_per_l_k: float
     entering_degc: float
@@ -221,22 +216,22 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
     moving = (pieces.first != 0) | (pieces.last != 0)
     run = pieces.only(moving)
     temperatures = loop_temperatures_at_instants if flow.sampling == "instant" else loop_temperatures
-    entering_degc, leaving_degc = (np.stack(temperatures(signal, run)) for signal in (entering, leaving))
-    flow_m3_s = np.stack((run.first, run.last))
+    entering_degc, leaving_degc = (temperatures(signal, run) for signal in (entering, leaving))
+    flow_m3_s = np.array((run.first, run.last))
     per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)
     ends = np.zeros((2, len(moving)))
     ends[:, moving] = np.where(flow_m3_s != 0, flow_m3_s * per_volume, 0.0)
     means_degc = [mean_of_known(degc, otherwise=_USUAL_DEGC) for degc in (entering_degc, leaving_degc)]
     per_m3 = float(fluid.heat_j_m3k(means_degc[0]))
-    return _Rates(ends[0], ends[1], 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3, *means_degc)
+    return _Rates(ends, 0.5 * (pieces.first + pieces.last) * per_m3, per_m3 / 1e3, *means_degc)
 
 
 def _integrate(
     flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts, at_most: AtMost
 ) -> _Metered:
     length_s = flow.pieces.length_s
-    known = flow.covered & ~np.isnan(rates.first + rates.last)
-    first, last = np.where(known, rates.first, 0.0), np.where(known, rates.last, 0.0)
+    known = flow.covered & ~np.isnan(rates.ends[0] + rates.ends[1])
+    first, last = rates.ends if np.logical_and.reduce(known) else np.where(known, rates.ends, 0.0)
     by_last = weight * length_s
     from_first, from_last = (length_s - by_last) * first, by_last * last
     gained = np.maximum(from_first, 0) + np.maximum(from_last, 0)
@@ -244,21 +239,24 @@ def _integrate(
     lost = gained - net
     # The day's heat goes with the fluid: unknown temperatures count by the fluid that passed meanwhile.
     j_per_k = rates.per_k * length_s
-    moved = float(np.abs(j_per_k[flow.covered]).sum())
-    heard = float(np.abs(j_per_k[known]).sum()) / moved if moved > 0 else 1.0
-    part = min(float(length_s[known].sum()) / frame.until_s, heard)
+    moved_j_per_k = np.abs(j_per_k)
+    moved = sum_over(moved_j_per_k, flow.covered)
+    heard = sum_over(moved_j_per_k, known) / moved if moved > 0 else 1.0
+    part = min(sum_over(length_s, known) / frame.until_s, heard)
     # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment: a
     # rectangular doubt over the piece, unless the drive's mean power told when (then a tenth of it is left).
     sampled = spread(np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first))
     is_gain = net >= 0
-    rated = Pieces(flow.pieces.start_s, flow.pieces.end_s, first, last)
-    unheard = [gap_amount(rated, known, end_s=frame.until_s, at_most=each) for each in (at_most, NOTHING)]
-    most_j = max(float(gained.sum()), float(lost.sum()))
+    unheard = [
+        gap_amount(flow.pieces, known, end_s=frame.until_s, at_most=each, ends=(first, last))
+        for each in (at_most, NOTHING)
+    ]
+    ways_j = float(np.add.reduce(gained)), float(np.add.reduce(lost))
+    most_j = max(ways_j)
     totals = []
-    ways = ((gained, is_gain, 1.0, unheard[0]), (lost, ~is_gain, -1.0, unheard[1] if lost.any() else 0.0))
-    for amount, mask, sign, hidden in ways:
-        total = float(amount.sum())
-        signed_j_per_k = sign * float(j_per_k[mask & known].sum())
+    ways = ((is_gain, 1.0, unheard[0]), (~is_gain, -1.0, unheard[1] if lost.any() else 0.0))
+    for total, (mask, sign, hidden) in zip(ways_j, ways, strict=True):
+        signed_j_per_k = sign * sum_over(j_per_k, mask & known)
         gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, hidden)
         passing = {
             f"moments of {flow.source}": _moments(sampled, total, most_j),

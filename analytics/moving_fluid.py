@@ -38,7 +38,7 @@ def tap_temperatures(signal: Signal, run: Pieces) -> tuple[Array, Array]:
     begins, ends = _turns(run)
     if signal.point.sampling == "mean":
         return _tap_means(signal, run, begins, ends)
-    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
+    first, last = _at_both_ends(signal, run)
     return np.where(begins, last, first), np.where(ends & ~begins, first, last)
 
 
@@ -65,42 +65,48 @@ def _tap_means(signal: Signal, run: Pieces, begins: Flags, ends: Flags) -> tuple
 
 def tap_temperatures_at_instants(signal: Signal, run: Pieces) -> tuple[Array, Array]:
     """The same for pieces between instants of flow: where water stood still, the piece's other end counts for both."""
-    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
+    first, last = _at_both_ends(signal, run)
     return np.where(run.first > 0, first, last), np.where(run.last > 0, last, first)
 
 
-def loop_temperatures(signal: Signal, run: Pieces) -> tuple[Array, Array]:
+def loop_temperatures(signal: Signal, run: Pieces) -> Array:
     """
-    The same for pieces of mean flow in a loop, where start-up is slow.
+    The same for pieces of mean flow in a loop, where start-up is slow. Shape (2, pieces)
 
     A mean over a run's first or last piece holds fluid at rest as well, in the part of the piece in which the pump did
     not run; the mean of the piece beside it, wholly at rest, tells how warm that was.
     """
     if len(run.start_s) == 0:
-        return run.start_s, run.start_s
+        return np.stack((run.start_s, run.start_s))
     begins, ends = _turns(run)
     if signal.point.sampling == "mean":
         level = _moving_part(signal, run, begins, ends)
-        return level, level
-    first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
-    return np.where(begins, first + _RISEN_PART * (last - first), first), np.where(ends & ~begins, first, last)
+        return np.stack((level, level))
+    first, last = _at_both_ends(signal, run)
+    return np.stack(
+        (np.where(begins, first + _RISEN_PART * (last - first), first), np.where(ends & ~begins, first, last))
+    )
 
 
-def loop_temperatures_at_instants(signal: Signal, run: Pieces) -> tuple[Array, Array]:
+def loop_temperatures_at_instants(signal: Signal, run: Pieces) -> Array:
     """
-    The same for pieces between instants of flow.
+    The same for pieces between instants of flow. Shape (2, pieces)
 
     A mean belongs to its whole piece. Where the pump started or stopped within the piece, nobody knows when; half of it
     is taken to be of fluid at rest.
     """
     if signal.point.sampling != "mean" or len(run.start_s) == 0:
-        first, last = value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
-        return first, last
+        return _at_both_ends(signal, run)
     level = _level(signal, run)
     starts, stops = run.first <= 0, run.last <= 0
     at_rest = np.where(starts, _level(signal, run, pieces_on=-1), _level(signal, run, pieces_on=1))
     level = np.where((starts ^ stops) & ~np.isnan(at_rest), 2.0 * level - at_rest, level)
-    return level, level
+    return np.stack((level, level))
+
+
+def _at_both_ends(signal: Signal, run: Pieces) -> Array:
+    """What a sensor shows at the start and at the end of each piece. Shape (2, pieces)"""
+    return value_at(signal, np.concatenate((run.start_s, run.end_s))).reshape(2, -1)
 
 
 def _turns(run: Pieces) -> tuple[Flags, Flags]:

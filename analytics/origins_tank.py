@@ -257,10 +257,10 @@ def _over(low: float, high: float) -> Array:
 
 def _beside_coil(loop: LoopDay, heat_w: Array, spread: Array, *, sums_w: Array) -> Array | None:
     """The coil's fluid beside each layer: it enters high as it left the component, and goes back low."""
-    if np.isnan(loop.leaving_degc).all() or np.isnan(loop.entering_degc).all():
+    if any(np.logical_and.reduce(np.isnan(degc)) for degc in (loop.leaving_degc, loop.entering_degc)):
         return None
     heats = sums_w > 0
-    weighted = blocks(np.stack((heat_w * loop.leaving_degc, heat_w * loop.entering_degc)))
+    weighted = blocks(np.array((heat_w * loop.leaving_degc, heat_w * loop.entering_degc)))
     flow, back = np.where(heats, weighted / np.where(heats, sums_w, 1.0), 0.0)
     passed = np.cumsum(spread) - 0.5 * spread
     return np.asarray(flow[:, None] + (back - flow)[:, None] * passed)

@@ -41,8 +41,8 @@ class MovedWater:
     @property
     def mean_cold_degc(self) -> float:
         """Of all water that moved; of the last block where none did."""
-        total = float(self.kg.sum())
-        return float(self.kg @ self.cold_degc) / total if total > 0 else float(self.cold_degc[-1])
+        total = float(np.add.reduce(self.kg))
+        return float(self.kg.dot(self.cold_degc)) / total if total > 0 else float(self.cold_degc[-1])
 
 
 def blocks(cells: Array) -> Array:
@@ -80,7 +80,7 @@ def _by_cells(hot_water: HotWaterDay, cold_degc: float) -> tuple[Array, Array]:
     # A cell belongs to the draw that began last; those before the first one to that one.
     begins = ends.searchsorted(draws[:, 0], side="right")
     begins[0] = 0
-    which = np.repeat(np.arange(len(draws)), np.diff(begins, append=n_cells))
+    which = np.repeat(np.arange(len(draws)), np.concatenate((begins[1:], [n_cells])) - begins)
     return np.where(np.isnan(draws[which, 1]), cold_degc, draws[which, 1]), draws[which, 2]
 
 

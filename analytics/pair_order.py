@@ -59,7 +59,7 @@ def _loop(plant: PlantDay, loop: Loop) -> Iterator[PairCheck]:
     if sign is None:
         return
     day = plant.loops[loop.id]
-    counted = np.flatnonzero((sign != 0) & (day.flow_m3_s > MOVES_M3_S))
+    counted = ((sign != 0) & (day.flow_m3_s > MOVES_M3_S)).nonzero()[0]
     gain_k = (day.leaving_degc[counted] - day.entering_degc[counted]) * sign[counted]
     known = ~np.isnan(gain_k)
     yield from _check(
@@ -130,5 +130,5 @@ def _tank(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
     every_s = _TANK_STRIDE * CELL_S
     for first, second in neighbours(plant, tank):
         warmer_k = plant.signals[first].course[::_TANK_STRIDE] - plant.signals[second].course[::_TANK_STRIDE]
-        apart = np.flatnonzero(np.abs(warmer_k) > pair_limit_k(plant.site, first, second) + _LAYERED_K)
+        apart = (np.abs(warmer_k) > pair_limit_k(plant.site, first, second) + _LAYERED_K).nonzero()[0]
         yield from _check(tank.id, (first, second), warmer_k[apart], apart * np.float64(every_s), every_s=every_s)

@@ -152,7 +152,8 @@ class Signal:
     @cached_property
     def longest_gap_s(self) -> float:
         """Between two readings; none where there are fewer."""
-        return float(np.maximum.reduce(self.time_s[1:] - self.time_s[:-1])) if len(self.time_s) > 1 else 0.0
+        gaps_s = self.time_s[1:] - self.time_s[:-1]
+        return float(gaps_s[gaps_s.argmax()]) if len(gaps_s) else 0.0
 
     @property
     def is_gapless(self) -> bool:

@@ -126,14 +126,16 @@ def _still(loop: Loop, day: LoopDay) -> Flags | None:
 
 def _longest(flags: Flags) -> tuple[int, int]:
     """First cell and the one after the last of the longest unbroken row of flagged cells."""
-    edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
-    edges = np.concatenate(([0], edges) if flags[0] else (edges,)) if len(flags) else edges
-    edges = np.concatenate((edges, [len(flags)])) if len(edges) % 2 else edges
-    if len(edges) == 0:
-        return 0, 0
-    lengths = edges[1::2] - edges[::2]
-    at = int(lengths.argmax())
-    return int(edges[2 * at]), int(edges[2 * at + 1])
+    edges = ((flags[1:] != flags[:-1]).nonzero()[0] + 1).tolist()
+    if len(flags) and flags[0]:
+        edges.insert(0, 0)
+    if len(edges) % 2:
+        edges.append(len(flags))
+    return max(zip(edges[::2], edges[1::2], strict=True), key=_length, default=(0, 0))
+
+
+def _length(row: tuple[int, int]) -> int:
+    return row[1] - row[0]
 
 
 def _rest(pair: _Pair, still: Flags) -> PairCheck | None:
@@ -271,7 +273,7 @@ def _mixed(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
 
 
 def _blocks(course: Course) -> Course:
-    return np.asarray(course.reshape(-1, _BLOCK).mean(axis=1))
+    return np.asarray(np.add.reduce(course.reshape(-1, _BLOCK), axis=1) / _BLOCK)
 
 
 def _turned_over(plant: PlantDay, tank: Tank) -> Flags | None:

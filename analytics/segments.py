@@ -19,7 +19,7 @@ from analytics.unheard import NOTHING, TOLD_BY_SIDES_S, AtMost
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "pieces_of", "value_at"]
+__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "pieces_of", "sum_over", "value_at"]
 
 Array = NDArray[np.float64]
 
@@ -110,7 +110,7 @@ def _level(time_s: Array, value: Array, *, interval_s: float, max_gap_s: float) 
     if not late.any():
         return Pieces(start, time_s, value, value)
     # The missing part runs straight from the mean before it to the mean after it.
-    bridged = np.flatnonzero(late & (time_s - before <= max_gap_s))
+    bridged = (late & (time_s - before <= max_gap_s)).nonzero()[0]
     all_start = np.concatenate((start, before[bridged]))
     order = np.argsort(all_start, kind="stable")
     return Pieces(
@@ -169,6 +169,11 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
     return read
 
 
+def sum_over(values: Array, which: NDArray[np.bool_]) -> float:
+    """The sum of some values; where it is all of them, without picking them out first."""
+    return float(np.add.reduce(values if np.logical_and.reduce(which) else values[which]))
+
+
 def gap_amount(
     pieces: Pieces,
     known: NDArray[np.bool_],
@@ -176,17 +181,21 @@ def gap_amount(
     end_s: float,
     longest_s: float = np.inf,
     at_most: AtMost = NOTHING,
+    ends: tuple[Array, Array] | None = None,
 ) -> float:
     """
     How much may have passed unheard from the day's start to `end_s`.
 
     Of each gap, its length, `longest_s` at most, times the larger of the magnitudes of the values on its two sides; or
     what passes at most in what of it its sides do not tell of, if that is more.
+
+    Args:
+        ends: Values at the pieces' starts and ends, where others than their own count.
     """
     if len(known) and pieces.spans(0.0, end_s) and np.logical_and.reduce(known):
         return 0.0
     start, end = pieces.start_s[known], pieces.end_s[known]
-    first, last = np.abs(pieces.first[known]), np.abs(pieces.last[known])
+    first, last = (np.abs(values[known]) for values in ends or (pieces.first, pieces.last))
     lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
     larger = np.maximum(np.append(first, 0.0), np.concatenate(([0.0], last)))
     amounts = np.clip(lengths, 0.0, longest_s) * larger
@@ -240,5 +249,5 @@ def _running(amount: Array) -> Array:
     """The total before each piece, and after the last."""
     total = np.empty(len(amount) + 1)
     total[0] = 0.0
-    amount.cumsum(out=total[1:])
+    np.add.accumulate(amount, out=total[1:])
     return total

@@ -43,7 +43,7 @@ def read_signals(
 ) -> Readings:
     """Every point of the site that said anything in the traces, as a judged signal."""
     spoke = {p: trace for p in site.points if (trace := traces.get(p)) is not None and len(trace.time_ms)}
-    times_s = {p: (trace.time_ms - day.start_ms) / 1000.0 for p, trace in spoke.items()}
+    times_s = {p: _seconds(trace.time_ms, day.start_ms) for p, trace in spoke.items()}
     values: dict[str, Array] = {}
     faults: list[SensorFault] = []
     for p, trace in spoke.items():
@@ -57,6 +57,14 @@ def read_signals(
     faults += found + _missing(site, times_s, until_s)
     last_s = {p: float(times_s[p][-1]) for p in spoke}
     return Readings(signals, faults, last_s, standing)
+
+
+def _seconds(time_ms: NDArray[np.int64], start_ms: int) -> Array:
+    """Since an instant; whole milliseconds of any time that can be meant are exact in floating point."""
+    time_s = time_ms.astype(np.float64)
+    time_s -= start_ms
+    time_s /= 1000.0
+    return time_s
 
 
 def _in_si(point: Point, time_s: Array, value: Array, *, faults: list[SensorFault]) -> Array:

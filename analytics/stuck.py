@@ -86,7 +86,8 @@ def level_rows(rule: StuckRule, time_s: Array, value: Array) -> list[Row]:
     if len(value) < 3:
         return rows
     # Of moments half as far apart as the shortest row, two lie in any row that is long enough.
-    at = time_s.searchsorted(np.arange(time_s[0], time_s[-1], 0.5 * rule.shortest_s), side="right") - 1
+    first_s, last_s = time_s[[0, -1]].tolist()
+    at = time_s.searchsorted(np.arange(first_s, last_s, 0.5 * rule.shortest_s), side="right") - 1
     moments, above = value[at].tolist(), rule.above
     for n, (one, other) in enumerate(pairwise(moments)):
         if one != other or not one > above or (rows and at[n] < rows[-1][1]):

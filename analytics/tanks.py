@@ -11,7 +11,7 @@ from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.fluids import water
 from analytics.frame import DayFrame, temperature_limit_k
 from analytics.plant import CELL_S, Signal, TankDay, Total, not_known
-from analytics.segments import value_at
+from analytics.segments import sum_over, value_at
 from analytics.site import Site, Tank
 
 __all__ = ["meter_tank"]
@@ -36,8 +36,8 @@ _U_READING_K = 0.03  # noise and rounding of one reading; common practice
 def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: DayFrame) -> TankDay:
     """A tank's temperatures, stored change and loss over the day so far."""
     spoke = [signals[point] for point in tank.temperatures if point in signals and len(signals[point].time_s)]
-    sensors = np.stack([s.course for s in spoke]) if spoke else np.full((1, frame.n_cells), nan)
-    mean = sensors.sum(axis=0) / len(sensors)
+    sensors = np.array([s.course for s in spoke]) if spoke else np.full((1, frame.n_cells), nan)
+    mean = np.add.reduce(sensors, axis=0) / len(sensors)
     ambient = _ambient(tank, signals, frame)
     loss_w = (tank.ua_w_per_k if tank.ua_w_per_k is not None else nan) * (mean - ambient)
     feed, layers_part = _feed(site, tank, signals), _layers_part(site, tank)
@@ -101,7 +101,7 @@ def _stored_change(
     layer_m3 = tank.volume_l / 1e3 / len(layers)
     middle = layers.mean(axis=1)
     per_k = layer_m3 * water().density(middle) * water().capacity(middle)
-    total = float(np.sum(per_k * (layers[:, 1] - layers[:, 0])))
+    total = float(np.add.reduce(per_k * (layers[:, 1] - layers[:, 0])))
     below_k = layers[-1] - feed.mean if feed is not None and len(feed.value) else np.zeros(2)
     doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k, layers_part=layers_part)
     if len(layers) == 1:
@@ -124,11 +124,11 @@ def _stored_doubt(
         signal.point.id: float(k) * from_limit(temperature_limit_k(signal, end) - temperature_limit_k(signal, start))
         for signal, k, (start, end) in zip(spoke, per_k, layers, strict=True)
     }
-    read = float(np.sqrt(2.0 * np.sum(per_k**2))) * stated(_U_READING_K, "K")
+    read = sqrt(2.0 * float(np.add.reduce(per_k**2))) * stated(_U_READING_K, "K")
     if len(layers) == 1:
         between = float(per_k[0]) * stated(_U_ONE_SENSOR_K, "K")
     else:
-        steps_k = float(np.sqrt(np.sum(np.vstack((np.diff(layers, axis=0), below_k)) ** 2)))
+        steps_k = sqrt(float(np.sum(np.concatenate((layers[1:] - layers[:-1], [below_k])) ** 2)))
         apart = times_amount(stated(layers_part), steps_k, "K")
         between = float(per_k.mean()) / len(layers) * apart
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
@@ -140,12 +140,13 @@ def _loss(
     if tank.ua_w_per_k is None:
         return not_known(f"The loss coefficient of tank {tank.id} is not stated (ua_w_per_k).")
     known = ~np.isnan(loss_w)
-    part = float(known.sum()) * CELL_S / frame.until_s
-    if not known.any():
+    n_known = int(np.count_nonzero(known))
+    part = n_known * CELL_S / frame.until_s
+    if not n_known:
         return not_known(f"The temperature of tank {tank.id} or of its room is not known.")
-    total = float(loss_w[known].sum()) * CELL_S
+    total = sum_over(loss_w, known) * CELL_S
     why = f"By the stated {tank.ua_w_per_k:g} W/K of tank {tank.id}."
-    hours = float(known.sum()) * CELL_S / 3600.0
+    hours = n_known * CELL_S / 3600.0
     j_per_h_k = tank.ua_w_per_k * 3600.0
     steady = {
         f"ua_w_per_k of {tank.id}": abs(total) * stated(_U_LOSS_PART),
@@ -166,6 +167,6 @@ def _u_mean_k_h(spoke: list[Signal], feed: Signal | None, layers_part: float, *,
     """How far the mean of a tank's sensors may be off its water's, in the same sense on all days, over the time."""
     if len(spoke) == 1:
         return times_amount(stated(_U_ONE_SENSOR_K, "K"), hours, "h")
-    degc = [signal.mean for signal in (*spoke, feed) if signal is not None and len(signal.value)]
-    steps_k = float(np.sqrt(np.sum(np.diff(degc) ** 2)))
+    degc = np.array([signal.mean for signal in (*spoke, feed) if signal is not None and len(signal.value)])
+    steps_k = sqrt(float(np.add.reduce((degc[1:] - degc[:-1]) ** 2)))
     return times_amount(times_amount(stated(layers_part), steps_k, "K"), hours, "h") * (1.0 / len(spoke) ** 2)

@@ -12,9 +12,9 @@ from analytics.trace import Trace, local_day
 
 def day_traces(traces: Mapping[str, Trace], start_ms: int, end_ms: int) -> dict[str, Trace]:
     """Each trace cut to [start_ms, end_ms)."""
-    cut = {}
+    cut, bounds_ms = {}, np.array([start_ms, end_ms])
     for point, trace in traces.items():
-        low, high = np.searchsorted(trace.time_ms, [start_ms, end_ms])
+        low, high = trace.time_ms.searchsorted(bounds_ms).tolist()
         cut[point] = Trace(trace.time_ms[low:high], trace.value[low:high])
     return cut
 

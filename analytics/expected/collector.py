@@ -76,7 +76,7 @@ _MOVES_M3_S, _GIVES_W = 5e-6, 50.0
 
 def _by_cells(steps: NDArray[Any]) -> NDArray[Any]:
     """Steps of the sky over the day's cells."""
-    return np.broadcast_to(steps[:, None], (len(steps), SKY_CELLS)).reshape(-1)
+    return np.repeat(steps, SKY_CELLS)
 
 
 def _running(plant: PlantDay, collector: Collector, by_day: NDArray[np.bool_]) -> NDArray[np.bool_] | None:

@@ -5,11 +5,12 @@ Names are `part.id.what_unit`; what is not known is left out. A year of a house 
 """
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses import sum_of_known
+from analytics.courses import mean_of_known, sum_of_known
 from analytics.expected.collector import collector_sums
 from analytics.expected.flows import loop_flows
 from analytics.expected.ground import fall_in_runs
@@ -55,15 +56,16 @@ def day_conditions(plant: PlantDay) -> DayConditions:
     for tank in plant.site.tanks.values():
         told = {**standby_sums(plant, tank), **(warmth(plant, tank) if tank.id in before_taps else {})}
         found |= {f"tank.{tank.id}.{name}": v for name, v in told.items()}
-    return {name: value for name, value in found.items() if np.isfinite(value)}
+    return {name: value for name, value in found.items() if isfinite(value)}
 
 
 def _outdoor_degc(plant: PlantDay) -> float:
     named = [plant.site.outdoor, *(collector.outdoor for collector in plant.site.collectors.values())]
     signal = next((plant.signals[point] for point in named if point and point in plant.signals), None)
-    if signal is None or np.isfinite(signal.course).mean() < _LEAST_HEARD:
+    if signal is None:
         return np.nan
-    return float(np.nanmean(signal.course))
+    n_known = np.count_nonzero(np.isfinite(signal.course))
+    return np.nan if n_known / len(signal.course) < _LEAST_HEARD else sum_of_known(signal.course) / n_known
 
 
 def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, float]:
@@ -75,7 +77,7 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
     fall = np.nan if source_w is None else fall_in_runs(courses.cells, courses.entering_degc, -source_w)
     return {
         "run_h": len(courses.cells) * CELL_S / 3600,
-        "run_elec_kwh": float(np.nansum(courses.elec_w)) * CELL_S / 3.6e6,
+        "run_elec_kwh": sum_of_known(courses.elec_w) * CELL_S / 3.6e6,
         "run_cop": _cop(courses, known),
         "steady_h": float(steady.sum()) * CELL_S / 3600,
         "steady_elec_w": _mean(courses.elec_w[steady]),
@@ -110,8 +112,7 @@ def _desuperheater(loop: LoopDay, courses: PumpCourses) -> dict[str, float]:
 
 
 def _mean(course: Course) -> float:
-    known = course[np.isfinite(course)]
-    return float(known.mean()) if len(known) else np.nan
+    return mean_of_known(course, otherwise=np.nan)
 
 
 def conditions_of(day: DayLedger) -> DayConditions:

@@ -57,7 +57,7 @@ def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str,
     if on.any():
         begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
         found["start_degc"] = float(np.fmin.reduce(top[begins], initial=np.inf))
-        hours = np.unique(np.flatnonzero(on) // _HOUR)
+        hours = np.logical_or.reduceat(on, np.arange(0, len(on), _HOUR)).nonzero()[0]
         found["on_hours"] = float((2.0 ** hours[hours < 24]).sum())
     blocks = (len(on) // _BLOCK, _BLOCK)
     # Where it is on, or its input is not known, nothing rests: these cells must not count as cold ones.

@@ -44,8 +44,11 @@ def backup_sums(plant: PlantDay, stage: Stage) -> dict[str, float]:
         return {}
     heats = part.heat_w >= HEATS_W
     coldest = _lowest(plant, plant.site.tanks[stage.tank or ""].temperatures)
-    low = [nan] * len(zone) if coldest is None else coldest.tolist()
-    told = [_run(part.heat_w[a:b], zone[a:b], coldest=low[a], rises=stage.heater is not None) for a, b in _runs(heats)]
+    low = np.full(len(zone), nan) if coldest is None else coldest
+    told = [
+        _run(part.heat_w[a:b], zone[a:b], coldest=float(low[a]), rises=stage.heater is not None)
+        for a, b in _runs(heats)
+    ]
     return {
         BACKUP_KWH: _kwh(part.heat_w[heats]),
         BEYOND_KWH: sum(beyond for beyond, _ in told),
@@ -60,7 +63,8 @@ def _lowest(plant: PlantDay, points: Sequence[str]) -> Course | None:
 
 def _runs(heats: NDArray[np.bool_]) -> Sequence[Sequence[int]]:
     """First cell of each run, and the one after its last."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], heats, [False])).astype(np.int8)))
+    framed = np.concatenate(([False], heats, [False]))
+    edges = (framed[1:] != framed[:-1]).nonzero()[0]
     return list(edges.reshape(-1, 2).tolist())
 
 

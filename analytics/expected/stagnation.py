@@ -30,12 +30,13 @@ def stagnant_cells(plant: PlantDay, collector: Collector, *, limit_degc: float =
     if loop is None:
         return np.zeros(round(plant.day.seconds / CELL_S), bool)
     moves = (loop.flow_m3_s > _MOVES_M3_S) & (not loop.flow_is_assumed)
+    hot = np.asarray((loop.leaving_degc > limit_degc) & ~moves)
     sun = plant.signals.get(collector.irradiance or "")
-    if sun is None:
-        return np.asarray((loop.leaving_degc > limit_degc) & ~moves)
+    if sun is None or not hot.any():
+        return hot
     shines = ~(sun.course < _SUN_W_M2)
     lately = np.convolve(shines, np.ones(_SUN_HOLDS))[: len(shines)] > 0
-    return np.asarray((loop.leaving_degc > limit_degc) & ~moves & lately)
+    return hot & lately
 
 
 def stagnant_hours(plant: PlantDay, collector: Collector) -> dict[str, float]:

@@ -36,7 +36,7 @@ def standby_sums(plant: PlantDay, tank: Tank) -> dict[str, float]:
     if not len(first):
         return {}
     top_degc = day.sensors_degc[0]
-    top_k, above_k = (_ends_and_between(c, first, stop) for c in (top_degc, top_degc - day.ambient_degc))
+    top_k, above_k = _ends_and_between(np.array((top_degc, top_degc - day.ambient_degc)), first, stop)
     fell_k = float((top_k[0] - top_k[2]).sum()) / _ENDS
     lost_k_s = float((above_k.sum(axis=0) / n_cells * (n_cells - _ENDS)).sum()) * CELL_S
     cells = int((n_cells - _ENDS).sum())
@@ -73,8 +73,10 @@ def _quiet(busy: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]
     return edges[long] + 1 + _SETTLING, edges[long + 1]
 
 
-def _ends_and_between(course: Course, first: NDArray[np.intp], stop: NDArray[np.intp]) -> Course:
-    """Each stretch's sums over its first cells, those between, and its last. Shape (3, stretches)"""
-    edges = np.stack((first, first + _ENDS, stop - _ENDS, stop), axis=1).ravel()
-    sums = np.add.reduceat(np.append(course, 0.0), edges)
-    return np.asarray(sums.reshape(-1, 4)[:, :3].T)
+def _ends_and_between(courses: Course, first: NDArray[np.intp], stop: NDArray[np.intp]) -> Course:
+    """Each stretch's sums over its first cells, those between, and its last, by course. (courses, 3, stretches)"""
+    edges = np.array((first, first + _ENDS, stop - _ENDS, stop)).T.ravel()
+    and_one = np.zeros((len(courses), courses.shape[1] + 1))
+    and_one[:, :-1] = courses
+    sums = np.add.reduceat(and_one, edges, axis=1).reshape(len(courses), -1, 4)
+    return np.asarray(sums[:, :, :3].swapaxes(1, 2))

@@ -60,8 +60,8 @@ def warmth(plant: PlantDay, tank: Tank) -> dict[str, float]:
         return {}
     grows = known & (warmest >= GROWS_FROM_DEGC) & (warmest <= GROWS_TO_DEGC)
     blocks = _blocks(warmest)
-    hottest = float(np.nanmax(np.minimum.reduce(blocks, axis=1), initial=-np.inf))
-    coldest = float(np.nanmin(np.maximum.reduce(blocks, axis=1), initial=np.inf))
+    hottest = float(np.fmax.reduce(np.minimum.reduce(blocks, axis=1), initial=-np.inf))
+    coldest = float(np.fmin.reduce(np.maximum.reduce(blocks, axis=1), initial=np.inf))
     # Warmer water than any sensor saw lay on top: for how long is not known.
     part = 0.0 if drawn_degc > GROWS_TO_DEGC else float(grows.sum() / known.sum())
     told = {
