@@ -13,6 +13,7 @@ from math import inf
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import unknown_as_none
 from analytics.heard import Heard
 from analytics.heats_now import may_heat, mean_degc, others_of
 from analytics.inputs import is_running
@@ -68,11 +69,11 @@ class ElementAtRest:
             return inf
         time_s = np.arange(span[0], span[1], _LOOK_S)
         degc = mean_degc(heard, self.beside, time_s)
-        if np.nanmax(np.diff(degc), initial=0.0) <= 0:
+        if np.fmax.reduce(degc[1:] - degc[:-1], initial=0.0) <= 0:
             return inf
         n_climbs, climbed_k = 0, 0.0
         for start, stop in self._quiet(heard, time_s):
-            climb_k = np.nan_to_num(degc[start:stop] - np.minimum.accumulate(degc[start:stop]))
+            climb_k = unknown_as_none(degc[start:stop] - np.minimum.accumulate(degc[start:stop]))
             highest = int(climb_k.argmax())
             if climb_k[highest] < _CLIMB_K:
                 continue
@@ -91,7 +92,8 @@ class ElementAtRest:
         rested = busy[looks + 1] == busy[np.maximum(looks - _AFTER_LOOKS, 0)]
         drawn = np.zeros(len(time_s), bool) if self.meter is None else _moved(heard, self.meter, time_s)
         # Of a look after a draw only what follows counts, so that the draw's own change is no climb.
-        edges = np.flatnonzero(np.diff(rested, prepend=False, append=False) | np.append(drawn, False))
+        framed = np.concatenate(([False], rested, [False]))
+        edges = ((framed[1:] != framed[:-1]) | np.concatenate((drawn, [False]))).nonzero()[0]
         bounds = zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
         return [(start, stop) for start, stop in bounds if rested[start] and stop - start > 1]
 
@@ -103,7 +105,7 @@ def _moved(heard: Heard, meter: Point, time_s: Array) -> Flags:
         return np.ones(len(time_s), bool)
     moves = np.append(False, np.diff(value) > 0) if meter.sampling == "counter" else value > MOVES_M3_S
     seen, until = np.concatenate(([0], np.cumsum(moves))), at_s.searchsorted(time_s, side="right")
-    moved = np.diff(seen[until], prepend=0) > 0
+    moved = seen[until] > np.concatenate(([0], seen[until[:-1]]))
     return np.asarray(moved | (heard.age_s(meter.id, time_s) > _FRESH_S + meter.interval_s))
 
 

@@ -44,6 +44,15 @@ class Heard:
         last = self.times_s[point].searchsorted(time_s, side="right") - 1
         return np.where(last >= 0, self.values[point][np.maximum(last, 0)], nan)
 
+    def fresh(self, point: str, time_s: Array, *, within_s: float) -> Array:
+        """The newest reading of a point at some times, where it is no older than `within_s`; NaN elsewhere."""
+        if point not in self.values:
+            return np.full(len(time_s), nan)
+        last = self.times_s[point].searchsorted(time_s, side="right") - 1
+        place = np.maximum(last, 0)
+        is_fresh = (last >= 0) & (time_s - self.times_s[point][place] <= within_s)
+        return np.where(is_fresh, self.values[point][place], nan)
+
     def age_s(self, point: str, time_s: Array) -> Array:
         """How old the newest reading of a point is at some times; infinite before the first one."""
         if point not in self.values:

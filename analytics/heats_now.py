@@ -58,16 +58,16 @@ def may_heat(heard: Heard, points: Sequence[Point], time_s: Array) -> Flags:
         elif point.quantity == "flow":
             works = value > MOVES_M3_S
         else:
-            works = is_running(np.nan_to_num(value), None, point.quantity) > 0
+            works = is_running(value, None, point.quantity) > 0
         found |= works | np.isnan(value)
     return found
 
 
 def mean_degc(heard: Heard, points: Sequence[str], time_s: Array) -> Array:
     """Of some sensors; NaN where one is silent."""
-    return np.asarray(np.mean([fresh(heard, point, time_s) for point in points], axis=0))
+    return np.asarray(np.add.reduce([fresh(heard, point, time_s) for point in points], axis=0) / len(points))
 
 
 def fresh(heard: Heard, point: str, time_s: Array) -> Array:
     """The newest reading of a point at some times; NaN where it has been silent for long, or is not believed."""
-    return np.where(heard.age_s(point, time_s) <= _FRESH_S, heard.newest(point, time_s), np.nan)
+    return heard.fresh(point, time_s, within_s=_FRESH_S)

@@ -9,7 +9,7 @@ are common practice, without source, unless a line says otherwise.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import inf, nan
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -194,7 +194,7 @@ def _works(point: Point, heard: Heard, span: Span, nominal_w: float | None) -> b
 
 def _fresh(heard: Heard, point: str, time_s: Array) -> Array:
     """The newest reading of a point at some times; NaN where it has been silent for long."""
-    return np.where(heard.age_s(point, time_s) <= _FRESH_S, heard.newest(point, time_s), nan)
+    return heard.fresh(point, time_s, within_s=_FRESH_S)
 
 
 def _settled(heard: Heard, meter: str, time_s: Array) -> Flags:
