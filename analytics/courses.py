@@ -60,6 +60,6 @@ def _straight(signal: "Signal") -> Array:
     """The same where readings of instants leave nothing open: most signals on most days."""
     time_s, value, edges_s = signal.time_s, signal.value, signal.edges_s
     running = np.zeros(len(time_s))
-    np.add.accumulate(0.5 * (value[1:] + value[:-1]) * (time_s[1:] - time_s[:-1]), out=running[1:])
+    np.add.accumulate(0.5 * (value[1:] + value[:-1]) * signal.gaps_s, out=running[1:])
     total = np.interp(edges_s, time_s, running)
     return np.asarray((total[1:] - total[:-1]) / (edges_s[1] - edges_s[0]))

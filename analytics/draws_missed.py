@@ -18,7 +18,7 @@ def draw_begins(pieces: Pieces) -> NDArray[np.intp]:
     """Index of the piece with which each draw begins."""
     if len(pieces.start_s) == 0:
         return np.zeros(0, np.intp)
-    return np.concatenate(([0], np.flatnonzero(pieces.start_s[1:] - pieces.end_s[:-1] > _PAUSE_S) + 1))
+    return np.concatenate(([0], (pieces.start_s[1:] - pieces.end_s[:-1] > _PAUSE_S).nonzero()[0] + 1))
 
 
 def missed_m3(pieces: Pieces, volume_m3: NDArray[np.float64], hidden_m3: float, *, part: float) -> float:
@@ -38,6 +38,6 @@ def missed_m3(pieces: Pieces, volume_m3: NDArray[np.float64], hidden_m3: float, 
     begins = draw_begins(pieces)
     if part >= 1 or len(begins) == 0:
         return from_limit(hidden_m3)
-    squares = float(np.sum(np.add.reduceat(volume_m3, begins) ** 2))
+    squares = float(np.add.reduce(np.add.reduceat(volume_m3, begins) ** 2))
     lost = (1 - part) / part
     return root_of_squares([(float(volume_m3.sum()) * lost, 1), (sqrt(squares * lost), 1), (hidden_m3, 3)])

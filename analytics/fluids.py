@@ -93,8 +93,8 @@ class Fluid:
 
 
 def _between(table: Array, index: NDArray[np.intp], part: Array) -> Array:
-    low = table[index]
-    return np.asarray(low + (table[index + 1] - low) * part)
+    low = table.take(index)
+    return np.asarray(low + (table.take(index + 1) - low) * part)
 
 
 @lru_cache(maxsize=4096)

@@ -235,8 +235,6 @@ class _Stage:
 
     def __init__(self, charge: Charge, n_columns: int) -> None:
         self._charge, self._rise_k = charge, charge.rise_k.tolist()
-        self._fluid_degc = None if charge.fluid_degc is None else list(charge.fluid_degc)
-        self._lift_k = None if charge.lift_k is None else list(charge.lift_k)
         self.any = charge.rise_k > 0
         self._turn: dict[int, tuple[Array, Array]] = {}
         if charge.turned is not None:
@@ -279,7 +277,7 @@ class _Stage:
     def _rise(self, step: int, degc: Array) -> Array:
         """What it adds to each layer without turning water over. Shape (LAYERS,) [K]"""
         spread = self._charge.spread
-        if self._fluid_degc is not None or self._lift_k is not None:
+        if self._charge.fluid_degc is not None or self._charge.lift_k is not None:
             weight = spread * np.maximum(self._fluid(step, degc) - degc, 0.0)
             lift_k = float(_EACH.dot(weight))
             if lift_k > _LEAST_LIFT_K:
@@ -288,10 +286,11 @@ class _Stage:
 
     def _fluid(self, step: int, degc: Array) -> Array:
         """Of a coil's fluid beside each layer, where not known by how much warmer it is than the water. [degC]"""
-        if self._fluid_degc is not None:
-            return np.asarray(self._fluid_degc[step])
-        assert self._lift_k is not None
-        return np.asarray(self._lift_k[step] + float(self._charge.spread.dot(degc)))
+        charge = self._charge
+        if charge.fluid_degc is not None:
+            return np.asarray(charge.fluid_degc[step])
+        assert charge.lift_k is not None
+        return np.asarray(charge.lift_k[step] + float(charge.spread.dot(degc)))
 
 
 def _poisson(mean: Array, n: int) -> Array:
@@ -324,7 +323,6 @@ class _Rest:
     def __init__(self, quiet: Quiet) -> None:
         self._quiet = quiet
         self._room_k = (quiet.loss * quiet.room_degc).tolist()
-        self._sensors_degc = list(quiet.sensors_degc)
         self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
 
     def change(self, step: int, degc: Array) -> tuple[Array, Array | None]:
@@ -335,7 +333,7 @@ class _Rest:
             gain = np.maximum(change, 0.0)
             change -= gain
         if self._is_known[step]:
-            above = self._sensors_degc[step] - quiet.at_sensor.dot(degc)
+            above = quiet.sensors_degc[step] - quiet.at_sensor.dot(degc)
             change += quiet.pull.dot(above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
         return change, gain
 

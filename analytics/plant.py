@@ -150,10 +150,14 @@ class Signal:
         return float(self.value.sum()) / len(self.value) if len(self.value) else nan
 
     @cached_property
+    def gaps_s(self) -> NDArray[np.float64]:
+        """Between each two readings."""
+        return np.asarray(self.time_s[1:] - self.time_s[:-1])
+
+    @cached_property
     def longest_gap_s(self) -> float:
         """Between two readings; none where there are fewer."""
-        gaps_s = self.time_s[1:] - self.time_s[:-1]
-        return float(gaps_s[gaps_s.argmax()]) if len(gaps_s) else 0.0
+        return float(self.gaps_s[self.gaps_s.argmax()]) if len(self.gaps_s) else 0.0
 
     @property
     def is_gapless(self) -> bool:

@@ -151,13 +151,16 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
     Beyond the first and the last reading it holds for one nominal interval. A mean counts at its interval's middle.
     """
     at, value = signal.time_s, signal.value
-    if len(at) == 0:
+    if len(at) == 0 or len(time_s) == 0:
         return np.full(time_s.shape, np.nan)
     if signal.point.sampling == "mean":
         at = at - signal.point.interval_s / 2
     read = np.interp(time_s, at, value)
     hold_s = signal.point.interval_s
-    outside = (time_s < at[0] - hold_s) | (time_s > at[-1] + hold_s)
+    first_s, last_s = at[0] - hold_s, at[-1] + hold_s
+    if signal.is_gapless and time_s[time_s.argmin()] >= first_s and time_s[time_s.argmax()] <= last_s:
+        return read
+    outside = (time_s < first_s) | (time_s > last_s)
     if not signal.is_gapless:
         gaps = at[1:] - at[:-1] > signal.max_gap_s
         after = np.searchsorted(at, time_s, side="left")
