@@ -64,7 +64,7 @@ def _outdoor_degc(plant: PlantDay) -> float:
     signal = next((plant.signals[point] for point in named if point and point in plant.signals), None)
     if signal is None:
         return np.nan
-    n_known = np.count_nonzero(np.isfinite(signal.course))
+    n_known = int(np.count_nonzero(np.isfinite(signal.course)))
     return np.nan if n_known / len(signal.course) < _LEAST_HEARD else sum_of_known(signal.course) / n_known
 
 
