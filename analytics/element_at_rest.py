@@ -6,14 +6,13 @@ element water grows warmer while the taps are closed and every other stage of th
 Limits are common practice, without source.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from math import inf
+from math import inf, isnan
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.courses import unknown_as_none
 from analytics.heard import Heard
 from analytics.heats_now import may_heat, mean_degc, others_of
 from analytics.inputs import is_running
@@ -71,13 +70,12 @@ class ElementAtRest:
         degc = mean_degc(heard, self.beside, time_s)
         if np.fmax.reduce(degc[1:] - degc[:-1], initial=0.0) <= 0:
             return inf
-        n_climbs, climbed_k = 0, 0.0
+        n_climbs, climbed_k, looks = 0, 0.0, degc.tolist()
         for start, stop in self._quiet(heard, time_s):
-            climb_k = unknown_as_none(degc[start:stop] - np.minimum.accumulate(degc[start:stop]))
-            highest = int(climb_k.argmax())
-            if climb_k[highest] < _CLIMB_K:
+            climb_k, highest = _climb(looks[start:stop])
+            if climb_k < _CLIMB_K:
                 continue
-            n_climbs, climbed_k = n_climbs + 1, climbed_k + float(climb_k[highest])
+            n_climbs, climbed_k = n_climbs + 1, climbed_k + climb_k
             if n_climbs >= _CLIMBS and climbed_k >= _PROOF_K:
                 return max(float(time_s[start + highest]), span[0] + self.shortest_s)
         return inf
@@ -96,6 +94,18 @@ class ElementAtRest:
         edges = ((framed[1:] != framed[:-1]) | np.concatenate((drawn, [False]))).nonzero()[0]
         bounds = zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
         return [(start, stop) for start, stop in bounds if rested[start] and stop - start > 1]
+
+
+def _climb(degc: Sequence[float]) -> tuple[float, int]:
+    """How far a temperature rises above its lowest before, and at which look, until one is not known. [K]"""
+    lowest, climb_k, highest = inf, 0.0, 0
+    for look, value in enumerate(degc):
+        if isnan(value):
+            break
+        lowest = min(lowest, value)
+        if value - lowest > climb_k:
+            climb_k, highest = value - lowest, look
+    return climb_k, highest
 
 
 def _moved(heard: Heard, meter: Point, time_s: Array) -> Flags:

@@ -165,11 +165,11 @@ def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:
 
 
 def _spikes(value: Array) -> Flags:
-    up = value[1:-1] - value[:-2]
-    down = value[1:-1] - value[2:]
     flags = np.zeros(len(value), bool)
-    far = np.minimum(np.abs(up), np.abs(down)) > _SPIKE_K
-    flags[1:-1] = far & (up * down > 0) & (np.abs(value[2:] - value[:-2]) < _SPIKE_NEIGHBOURS_K)
+    is_far = np.abs(value[1:] - value[:-1]) > _SPIKE_K
+    at = (is_far[1:] & is_far[:-1]).nonzero()[0] + 1
+    up, down = value[at] - value[at - 1], value[at] - value[at + 1]
+    flags[at] = (up * down > 0) & (np.abs(value[at + 1] - value[at - 1]) < _SPIKE_NEIGHBOURS_K)
     return flags
 
 
