@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analytics.accuracy import default_limit_of_error, limit_of_error, parse_accuracy
-from analytics.site import Accuracy
+from analytics.accuracy import default_limit_of_error, limit_at, limit_of_error, parse_accuracy
+from analytics.site import Accuracy, Point
 
 _FOLDER = Path(__file__).parent / "reference"
 
@@ -120,3 +120,11 @@ def test_a_statement_that_means_nothing_is_refused_with_the_forms_that_do(text):
 def test_a_half_width_is_zero_or_more(value):
     with pytest.raises(ValueError, match=r"is not a half-width; .*zero or more"):
         parse_accuracy(value)
+
+
+@pytest.mark.parametrize("accuracy", [None, "IEC 60751 B", "2 %", 0.3], ids=str)
+@pytest.mark.parametrize("unit", ["degC", "degF"])
+def test_a_points_limit_at_one_value_is_its_limit_of_error_there(accuracy, unit):
+    stated = None if accuracy is None else parse_accuracy(accuracy)
+    point = Point(id="p", quantity="temperature", unit=unit, accuracy=stated)
+    assert limit_at(point, -7.5) == limit_of_error(stated, -7.5, "temperature", unit=unit)

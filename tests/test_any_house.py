@@ -3,13 +3,15 @@
 from datetime import timedelta
 from math import isfinite, isnan
 
+import msgspec
 import pytest
 
 from analytics.capability import capabilities
 from analytics.day import account_day
 from analytics.detection import assess_day
 from analytics.figure_paths import figures_by_path
-from analytics.figures import day_from_json, day_to_json
+from analytics.figures import day_from_json, day_to_json, day_to_record
+from analytics.origins import state_to_json
 from analytics.period import add_up, spans
 from analytics.trace import local_day
 from analytics.workings.day import WorkedDay, working_of
@@ -42,6 +44,7 @@ def test_every_figure_of_any_house_is_a_number_with_an_interval_or_says_why_not(
         assert all(isfinite(check.difference_k) and isfinite(check.u_k) for check in ledger.pair_checks)
         assert assess_day(result.plant, ledgers)
         assert day_to_json(day_from_json(site.id, day_to_json(ledger))) == day_to_json(ledger)
+        assert msgspec.json.encode([day_to_record(ledger), state_to_json(state)])  # as records keep it: plain numbers
         ledgers.append(ledger)
     week = add_up(spans("week", ledgers[0].day, ledgers[-1].day)[0], ledgers, backups=set())
     assert week.n_known == len(ledgers)

@@ -143,3 +143,11 @@ def test_temperatures_beyond_the_fluid_are_refused():
 def test_alcohols_end_at_40_degrees():
     with pytest.raises(ValueError, match="methanol 25 %"):
         heat_rate(1e-3, 20.0, 45.0, fluid=fluid_of("methanol", 25))
+
+
+@pytest.mark.parametrize("fluid", [water(), fluid_of("propylene-glycol", 40.0)], ids=lambda fluid: fluid.name)
+def test_density_and_enthalpy_at_once_are_those_of_each_by_itself(fluid):
+    degc = np.array([-40.0, 0.05, 37.31, 128.0, 200.0, np.nan])  # beyond both ends of the range as well
+    density, enthalpy = fluid.density_and_enthalpy(degc)
+    np.testing.assert_array_equal(density, fluid.density(degc))
+    np.testing.assert_array_equal(enthalpy, fluid.enthalpy(degc))
