@@ -247,17 +247,14 @@ def _integrate(
     # rectangular doubt over the piece, unless the drive's mean power told when (then a tenth of it is left).
     sampled = spread(np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first))
     is_gain = net >= 0
-    unheard = [
-        gap_amount(flow.pieces, known, end_s=frame.until_s, at_most=each, ends=(first, last))
-        for each in (at_most, NOTHING)
-    ]
-    ways_j = float(np.add.reduce(gained)), float(np.add.reduce(lost))
-    most_j = max(ways_j)
+    gained_j, lost_j = float(np.add.reduce(gained)), float(np.add.reduce(lost))
+    most_j = max(gained_j, lost_j)
     totals = []
-    ways = ((is_gain, 1.0, unheard[0]), (~is_gain, -1.0, unheard[1] if lost.any() else 0.0))
-    for total, (mask, sign, hidden) in zip(ways_j, ways, strict=True):
+    for total, mask, sign, most in ((gained_j, is_gain, 1.0, at_most), (lost_j, ~is_gain, -1.0, NOTHING)):
         signed_j_per_k = sign * sum_over(j_per_k, mask & known)
-        gap = max(unheard_at_mean(total, part) if part > 0 else 0.0, hidden)
+        gap = unheard_at_mean(total, part) if part > 0 else 0.0
+        if sign > 0 or lost.any():
+            gap = max(gap, gap_amount(flow.pieces, known, end_s=frame.until_s, at_most=most, ends=(first, last)))
         passing = {
             f"moments of {flow.source}": _moments(sampled, total, most_j),
             f"{GAPS} of {flow.source}": from_limit(gap),

@@ -86,7 +86,7 @@ def level_rows(rule: StuckRule, time_s: Array, value: Array) -> list[Row]:
     if len(value) < 3:
         return rows
     # Of moments half as far apart as the shortest row, two lie in any row that is long enough.
-    first_s, last_s = time_s[[0, -1]].tolist()
+    first_s, last_s = float(time_s[0]), float(time_s[-1])
     at = time_s.searchsorted(np.arange(first_s, last_s, 0.5 * rule.shortest_s), side="right") - 1
     moments, above = value[at].tolist(), rule.above
     for n, (one, other) in enumerate(pairwise(moments)):
