@@ -8,6 +8,7 @@ heaters), `element_at_rest`, `counter_at_rest` (heat meters). Limits are common 
 says otherwise.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -89,13 +90,17 @@ def level_rows(rule: StuckRule, time_s: Array, value: Array) -> list[Row]:
     first_s, last_s = float(time_s[0]), float(time_s[-1])
     at = time_s.searchsorted(np.arange(first_s, last_s, 0.5 * rule.shortest_s), side="right") - 1
     moments, above = value[at].tolist(), rule.above
-    for n, (one, other) in enumerate(pairwise(moments)):
-        if one != other or not one > above or (rows and at[n] < rows[-1][1]):
+    level = [n for n, (one, other) in enumerate(pairwise(moments)) if one == other and one > above]
+    if not level:
+        return rows
+    begins = [0, *((value[1:] != value[:-1]).nonzero()[0] + 1).tolist(), len(value)]
+    for index in at[level].tolist():
+        if rows and index < rows[-1][1]:
             continue
-        if (value[at[n] : at[n + 1]] == one).all():
-            start, stop = row_at(value, int(at[n]))
-            if time_s[stop - 1] - time_s[start] >= rule.shortest_s:
-                rows.append((start, stop))
+        place = bisect_right(begins, index)
+        start, stop = begins[place - 1], begins[place]
+        if time_s[stop - 1] - time_s[start] >= rule.shortest_s:
+            rows.append((start, stop))
     return rows
 
 

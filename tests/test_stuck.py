@@ -1,11 +1,16 @@
 """What stands still beside things that move: water in the taps' path, flows, a compressor's power."""
 
+from itertools import groupby
+
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analytics.judge import find_bad
 from analytics.plant import NOTHING_STANDS, Standing
 from analytics.site import FluidMix, HeatPump, HotWater, Loop, Tank
+from analytics.stuck import level_rows, stuck_rules
 from tests.small_sites import point, site
 
 SITE = site(
@@ -247,3 +252,17 @@ def test_fluid_that_warmth_alone_moves_does_not_tell_of_a_pump():
 def test_a_compressor_whose_clamp_was_never_closed_is_told_on_the_first_day():
     bad, _, _ = _bad(_house(hp=np.zeros(len(MINUTES))))
     assert list(bad) == ["hp"]
+
+
+@given(st.lists(st.tuples(st.sampled_from([0.0, 1e-4, 2e-4]), st.integers(1, 500)), min_size=1, max_size=30))
+def test_level_rows_are_all_rows_of_equal_readings_that_last_long_enough(rows):
+    value = np.repeat([level for level, _ in rows], [length for _, length in rows])
+    time_s = 60.0 * np.arange(len(value))
+    rule = next(rule for rule in stuck_rules(SITE) if rule.point == "flow")
+    found, start = [], 0
+    for level, same in groupby(value.tolist()):
+        stop = start + len(list(same))
+        if level > rule.above and 60.0 * (stop - 1 - start) >= rule.shortest_s:
+            found.append((start, stop))
+        start = stop
+    assert level_rows(rule, time_s, value) == (found if len(value) > 2 else [])
