@@ -8,7 +8,8 @@ A row's sum is the layer's temperature [degC]. Heat of an origin is its column's
 Water moves in a row of well-stirred layers. What passes a layer of such a row is spread by a Poisson law, so a whole
 draw is one matrix [1]. Warmer water below cooler water mixes until no layer is warmer than the one above it. What the
 layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
-once in a while. Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in
+once in a while. A sensor whose place is not known to the layer says little where the water is layered sharply: there
+the account goes on by what flowed in and out. Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in
 proportion, as a loss does; a layer that holds no heat takes it from or gives it to the room.
 
 References:
@@ -94,6 +95,10 @@ class Quiet:
         pull: Rise of each layer for each degree that a sensor is above the account. Shape (LAYERS, sensors)
         at_sensor: The account's temperature where the sensors are, from the layers'. Shape (sensors, LAYERS)
         sensors_degc: NaN where not known. Shape (steps, sensors)
+        around_sensor: As `at_sensor`, for the highest and the lowest place where a sensor may be. Shape (2, sensors,
+            LAYERS)
+        part_per_k: Where the account changes by so many kelvin between these places, a sensor within them tells less,
+            by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere.
         doubt_k: A sensor is not believed to be better than this.
     """
 
@@ -104,6 +109,8 @@ class Quiet:
     pull: Array
     at_sensor: Array
     sensors_degc: Array
+    around_sensor: Array
+    part_per_k: float = 0.0
     doubt_k: float = 0.0
 
 
@@ -336,9 +343,19 @@ class _Rest:
             gain = np.maximum(change, 0.0)
             change -= gain
         if self._is_known[step]:
-            above = self._sensors_degc[step] - quiet.at_sensor @ degc
-            change += quiet.pull @ (above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
+            change += quiet.pull @ self._told(step, degc)
         return change, gain
+
+    def _told(self, step: int, degc: Array) -> Array:
+        """By how much each sensor shows the account to be off, as far as it is believed. (sensors,) [K]"""
+        quiet, here = self._quiet, self._quiet.at_sensor @ degc
+        over, under = quiet.around_sensor @ degc - here
+        most, least = np.maximum(np.maximum(over, under), 0.0), np.minimum(np.minimum(over, under), 0.0)
+        above = self._sensors_degc[step] - here
+        within = np.minimum(np.maximum(above, least - quiet.doubt_k), most + quiet.doubt_k)
+        beyond = above - within
+        within -= np.minimum(np.maximum(within, -quiet.doubt_k), quiet.doubt_k)
+        return np.asarray(beyond + within / (1.0 + (quiet.part_per_k * (most - least)) ** 2))
 
 
 def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:

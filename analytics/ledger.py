@@ -24,13 +24,14 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
+from analytics.origins_state import LayersChange
 from analytics.plant import HeatPumpDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.segments import pieces_of
 from analytics.site import Stage, Tank
 from analytics.spf import performance_factors
 from analytics.units import kwh_from_j
-from analytics.warm_front import with_front_in_doubt
+from analytics.warm_front import by_layers
 
 __all__ = ["close_day"]
 
@@ -46,7 +47,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
     stages = [_stage_line(plant, stage, delivered) for stage in plant.site.stages.values()]
     hot_water = _hot_water(plant, delivered)
     bought = purchase(plant)
-    after = delivered.state if delivered else None
+    changes = delivered.changes if delivered else {}
     ledger = DayLedger(
         site=plant.site.id,
         day=plant.day.date,
@@ -56,7 +57,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         backup_fraction=_backup_fraction(plant, stages),
         delivered_backup_fraction=_delivered_backup_fraction(plant, stages, hot_water),
         heat_pumps=[_heat_pump_line(plant, pump) for pump in plant.heat_pumps.values()],
-        tanks=[_tank_line(plant, tank, before=state, after=after) for tank in plant.site.tanks.values()],
+        tanks=[_tank_line(plant, tank, changes.get(tank.id)) for tank in plant.site.tanks.values()],
         electricity=_electricity(plant),
         purchased=energy_figure(bought.total),
         saved=savings(plant, bought, hot_water.heat),
@@ -225,9 +226,9 @@ def _starts(count: int, run: Total) -> Figure:
     return Figure(float(count), "", doubt.half_width, run.basis, min(run.covered, 1.0), run.why, doubt)
 
 
-def _tank_line(plant: PlantDay, tank: Tank, *, before: CarriedState | None, after: CarriedState | None) -> TankLine:
+def _tank_line(plant: PlantDay, tank: Tank, by_account: LayersChange | None) -> TankLine:
     day = plant.tanks[tank.id]
-    stored = with_front_in_doubt(day.stored_change, tank, before=before, after=after)
+    stored = by_layers(day.stored_change, tank, by_account)
     return TankLine(tank.id, energy_figure(stored), energy_figure(day.loss), _residual(plant, tank, stored))
 
 

@@ -26,6 +26,7 @@ from analytics.origins_state import (
     ROOM,
     CarriedState,
     LayeredHeat,
+    LayersChange,
     state_from_json,
     state_to_json,
 )
@@ -66,12 +67,14 @@ class Delivered:
             of the day's hot-water heat. The doubt of the meters comes on top.
         stated_doubt: By origin, what assumed flows leave in doubt: by source, signed, standard, as the same part.
         state: What the next day begins with.
+        changes: By tank that was followed in layers, what became of its heat.
     """
 
     by_origin: Mapping[str, float]
     account_doubt: Mapping[str, float]
     stated_doubt: Mapping[str, Mapping[str, float]]
     state: CarriedState
+    changes: Mapping[str, LayersChange]
 
 
 def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | None:
@@ -89,9 +92,13 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     passing[:, -1] = moved.kg * moved.cold_degc
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
+    changes: dict[str, LayersChange] = {}
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
-            passing, layers[tank], parts[tank] = follow_layers(plant, tank, state, moved=moved, entering=passing)
+            found = follow_layers(plant, tank, state, moved=moved, entering=passing)
+            passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
+            if found.change is not None:
+                changes[tank] = found.change
         else:
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
@@ -104,6 +111,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         _account_doubt(shares, doubt),
         _stated_doubt(plant, shares),
         CarriedState(parts, moved.mean_cold_degc, layers),
+        changes,
     )
 
 
