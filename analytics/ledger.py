@@ -25,7 +25,7 @@ from analytics.figures import (
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
 from analytics.origins_state import LayersChange
-from analytics.plant import HeatPumpDay, PlantDay, Signal, Total, not_known
+from analytics.plant import HeatPumpDay, HotWaterDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.segments import pieces_of
 from analytics.site import Stage, Tank
@@ -105,11 +105,7 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
-    u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(water.heat.amount)
-    share = quotient(amount, water.heat.amount, "Its share of the hot-water heat", units=("J", "J")) if amount else 0.0
-    metered = water.heat.doubt.times(share)
-    stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
-    doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
+    doubt = _delivered_doubt(plant, water, origin, delivered)
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
     why = "Followed through the tanks layer by layer"
     why = f"{why}; {' and '.join(mixed)} taken as fully mixed." if mixed else f"{why}."
@@ -120,6 +116,20 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
     basis: Basis = "estimated" if bare or unheard or guessed or water.heat.basis == "estimated" else "derived"
     return energy_figure(Total(amount, doubt, water.heat.covered, basis, why))
+
+
+def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered: Delivered) -> Doubt:
+    """Doubt of an origin's heat at the taps: of the water's heat, of the stages' heat, and of the account. [J]"""
+    is_told_apart = water.passing_j is not None and plant.site.hot_water.heated is not None and water.leaving_doubt
+    of_tanks = water.leaving_doubt[-1] if is_told_apart else water.heat.doubt
+    if origin not in delivered.account_doubt:
+        return combined([(1.0, water.heat.doubt), (-1.0, of_tanks)]) if is_told_apart else water.heat.doubt
+    amount = delivered.by_origin[origin]
+    words = "Its share of the heat out of tanks"
+    share = quotient(amount, delivered.of_tanks, words, units=("J", "J")) if amount else 0.0
+    u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(delivered.of_tanks)
+    account = Doubt({}, {f"account of {origin}": u_account})
+    return combined([(share, of_tanks), (1.0, delivered.heat_doubt[origin]), (1.0, account)])
 
 
 def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:
