@@ -8,9 +8,10 @@ A row's sum is the layer's temperature [degC]. Heat of an origin is its column's
 Water moves in a row of well-stirred layers. What passes a layer of such a row is spread by a Poisson law, so a whole
 draw is one matrix [1]. Warmer water below cooler water mixes until no layer is warmer than the one above it. What the
 layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
-once in a while. A sensor whose place is not known to the layer says little where the water is layered sharply: there
-the account goes on by what flowed in and out. Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in
-proportion, as a loss does; a layer that holds no heat takes it from or gives it to the room.
+once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the water is
+layered sharply: there the account goes on by what flowed in and out. Heat that no meter saw (a sensor shows more than
+the account holds, or less) falls on all origins in proportion, as a loss does; a layer that holds no heat takes it from
+or gives it to the room.
 
 References:
     [1] Levenspiel, Chemical Reaction Engineering, tanks in series (from memory).

@@ -24,7 +24,6 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
-from analytics.origins_state import LayersChange
 from analytics.plant import HeatPumpDay, HotWaterDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.segments import pieces_of
@@ -120,7 +119,8 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
 
 def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered: Delivered) -> Doubt:
     """Doubt of an origin's heat at the taps: of the water's heat, of the stages' heat, and of the account. [J]"""
-    is_told_apart = water.passing_j is not None and plant.site.hot_water.heated is not None and water.leaving_doubt
+    path = plant.site.hot_water
+    is_told_apart = path is not None and path.heated is not None and bool(water.leaving_doubt)
     of_tanks = water.leaving_doubt[-1] if is_told_apart else water.heat.doubt
     if origin not in delivered.account_doubt:
         return combined([(1.0, water.heat.doubt), (-1.0, of_tanks)]) if is_told_apart else water.heat.doubt
@@ -236,9 +236,9 @@ def _starts(count: int, run: Total) -> Figure:
     return Figure(float(count), "", doubt.half_width, run.basis, min(run.covered, 1.0), run.why, doubt)
 
 
-def _tank_line(plant: PlantDay, tank: Tank, by_account: LayersChange | None) -> TankLine:
+def _tank_line(plant: PlantDay, tank: Tank, by_account_j: float | None) -> TankLine:
     day = plant.tanks[tank.id]
-    stored = by_layers(day.stored_change, tank, by_account)
+    stored = by_layers(day.stored_change, tank, by_account_j)
     return TankLine(tank.id, energy_figure(stored), energy_figure(day.loss), _residual(plant, tank, stored))
 
 

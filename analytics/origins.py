@@ -26,7 +26,6 @@ from analytics.origins_state import (
     ROOM,
     CarriedState,
     LayeredHeat,
-    LayersChange,
     state_from_json,
     state_to_json,
 )
@@ -73,7 +72,7 @@ class Delivered:
             of the heat out of tanks; none of a heater in passing. The doubt of the meters comes on top.
         heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
-        changes: By tank that was followed in layers, what became of its heat.
+        changes: By tank that was followed in layers from the day before, what became of its heat. [J]
     """
 
     by_origin: Mapping[str, float]
@@ -81,7 +80,7 @@ class Delivered:
     account_doubt: Mapping[str, float]
     heat_doubt: Mapping[str, Doubt]
     state: CarriedState
-    changes: Mapping[str, LayersChange]
+    changes: Mapping[str, float]
 
 
 def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | None:
@@ -99,13 +98,13 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     passing[:, -1] = moved.kg * moved.cold_degc
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
-    changes: dict[str, LayersChange] = {}
+    changes: dict[str, float] = {}
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
             passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
-            if found.change is not None:
-                changes[tank] = found.change
+            if found.change_j is not None:
+                changes[tank] = found.change_j
         else:
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))

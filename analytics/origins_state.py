@@ -9,7 +9,6 @@ __all__ = [
     "ROOM",
     "CarriedState",
     "LayeredHeat",
-    "LayersChange",
     "state_from_json",
     "state_to_json",
 ]
@@ -33,20 +32,6 @@ class LayeredHeat:
 
     heat_k: Mapping[str, Sequence[float]]
     cold_degc: Sequence[float]
-
-
-@dataclass(frozen=True, slots=True)
-class LayersChange:
-    """
-    What a day made of a tank's heat, by its layers.
-
-    Args:
-        amount: More heat at the end than at the start. [J]
-        is_new: Whether the day began with what is read between the sensors, since no layers were carried.
-    """
-
-    amount: float
-    is_new: bool
 
 
 @dataclass(frozen=True, slots=True)

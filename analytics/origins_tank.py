@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 from analytics.origins_mixed import start_parts
-from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, CarriedState, LayeredHeat, LayersChange
+from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
 from analytics.plant import CELL_S, LoopDay, PlantDay
 from analytics.site import Site, Stage, Tank
@@ -103,13 +103,14 @@ class LayeredDay:
         leaving: Columns of the water that leaves. (blocks, columns) [kg K]
         held: The layers at the end.
         parts: Their heat's parts by origin.
-        change: What became of their heat in all; None where too little is known of what flowed in and out.
+        change_j: What became of their heat in all; None where no layers were carried to the day's start, or too little
+            is known of what flowed in and out. [J]
     """
 
     leaving: Array
     held: LayeredHeat
     parts: Mapping[str, float]
-    change: LayersChange | None
+    change_j: float | None
 
 
 def follow_layers(
@@ -123,9 +124,9 @@ def follow_layers(
     """
     origins = [*plant.site.stages, ROOM, CARRIED_OVER]
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
-    change = LayersChange(found.change_j, _is_new(tank, state)) if _is_metered(plant, tank) else None
+    change_j = found.change_j if _is_metered(plant, tank) and not _is_new(tank, state) else None
     end = found.course.end
-    return LayeredDay(found.course.leaving * found.layer_kg, _held(end, origins), _parts(end, origins), change)
+    return LayeredDay(found.course.leaving * found.layer_kg, _held(end, origins), _parts(end, origins), change_j)
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:

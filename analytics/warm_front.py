@@ -12,7 +12,6 @@ from math import isnan
 
 from analytics.derived import shown_over, shown_times, stated, stated_own
 from analytics.doubt import Doubt
-from analytics.origins_state import LayersChange
 from analytics.origins_water import J_PER_K_KG, KG_PER_M3
 from analytics.plant import Total
 from analytics.site import Tank
@@ -23,26 +22,21 @@ __all__ = ["by_layers"]
 # elsewhere: of the mean of the layers, times the number of sensors; of the difference from the sensors' own word.
 _U_MEAN_K = 0.8
 _U_APART = 0.12
-# Of an account's first day, which begins with what is read between the sensors: part of the doubt of the sensors' word.
-_U_START = 0.5
 _WHY = "Followed layer by layer with what flowed in and out, and held by the sensors."
 
 
-def by_layers(change: Total, tank: Tank, found: LayersChange | None) -> Total:
+def by_layers(change: Total, tank: Tank, followed_j: float | None) -> Total:
     """
     A tank's change of stored heat by its layers [J]; by its sensors alone where they were not followed.
 
     Args:
         change: By the sensors alone; not known where one of them is silent.
+        followed_j: By the layers, from the day before to the day's end.
     """
-    if found is None or isnan(change.amount):
+    if followed_j is None or isnan(change.amount):
         return change
     j_per_k = tank.volume_l / 1e3 * KG_PER_M3 * J_PER_K_KG
-    followed = shown_over(stated(_U_MEAN_K, "K"), len(tank.temperatures)) * j_per_k
-    front = shown_times(stated_own(abs(change.amount - found.amount)), _U_APART, "{}", numbers=[_U_APART])
-    passing = {f"followed layers of {tank.id}": followed, f"warm front of {tank.id}": front}
-    if found.is_new:
-        name = f"layers of {tank.id}"
-        passing[name] = shown_times(change.doubt.passing[name], _U_START, "{}", numbers=[_U_START])
-    doubt = Doubt(change.doubt.steady, passing)
-    return replace(change, amount=found.amount, doubt=doubt, basis="derived", why=_WHY)
+    mean = shown_over(stated(_U_MEAN_K, "K"), len(tank.temperatures)) * j_per_k
+    apart = shown_times(stated_own(abs(change.amount - followed_j)), _U_APART, "{}", numbers=[_U_APART])
+    doubt = Doubt(change.doubt.steady, {f"followed layers of {tank.id}": mean, f"warm front of {tank.id}": apart})
+    return replace(change, amount=followed_j, doubt=doubt, basis="derived", why=_WHY)

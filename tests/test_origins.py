@@ -93,6 +93,8 @@ def _store(seed: int, steps: int = 24) -> tuple[Store, np.ndarray]:
         pull=0.5 * np.ones((LAYERS, 1)),
         at_sensor=np.ones((1, LAYERS)) / LAYERS,
         sensors_degc=np.where(rng.random((steps, 1)) < 0.2, np.nan, rng.uniform(20, 70, (steps, 1))),
+        around_sensor=np.stack((np.eye(1, LAYERS, 4), np.eye(1, LAYERS, 11))),
+        part_per_k=0.25,
         doubt_k=0.3,
     )
     start = np.hstack((rng.uniform(0, 15, (LAYERS, COLUMNS - 1)), rng.uniform(3, 20, (LAYERS, 1))))
@@ -155,7 +157,8 @@ def test_where_meters_contradict_the_sensors_no_origin_grows_beyond_what_was_put
     steps = 200
     room = np.full(steps, 20.0)
     pull, at_bottom = 0.5 * np.ones((LAYERS, 1)), np.eye(1, LAYERS, LAYERS - 1)
-    quiet = Quiet(np.ones(steps, bool), 0.0, 0.01, room, pull, at_bottom, room[:, None])
+    around = np.stack((at_bottom, at_bottom))
+    quiet = Quiet(np.ones(steps, bool), 0.0, 0.01, room, pull, at_bottom, room[:, None], around)
     store = Store(Water(np.zeros(steps), np.zeros((steps, COLUMNS))), [], quiet, ROOM, np.zeros((steps, LAYERS - 1)))
     start = np.full((LAYERS, COLUMNS), 10.0)
     start[:, ROOM], start[:, 0] = -1500.0, 1450.0  # the room owes what a meter says that came
@@ -182,6 +185,7 @@ def _resting(start: np.ndarray, moved: float, charge: Charge | None = None) -> S
         pull=np.zeros((LAYERS, 1)),
         at_sensor=np.ones((1, LAYERS)) / LAYERS,
         sensors_degc=np.full((1, 1), np.nan),
+        around_sensor=np.ones((2, 1, LAYERS)) / LAYERS,
     )
     entering = np.zeros((1, start.shape[1]))
     entering[0, -1] = 10.0
