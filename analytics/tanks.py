@@ -28,7 +28,7 @@ _U_LAYERS_PART = 0.2
 _U_SHARP_PART = 1 / sqrt(12)
 # The same of a day's change, which sees the layers at two moments only: with sensors elsewhere in their parts of the
 # height, as in an independent plant.
-_U_MOMENT_PART = 0.35
+_U_MOMENT_PART = 0.4
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _SHORT_PART = 1e-3  # of a day: what a tank loses in it is no matter
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
