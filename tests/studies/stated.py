@@ -1,16 +1,18 @@
 """
-A house beside its site file: numbers that nobody measured are off, by as much as such numbers are.
+A house beside its site file: numbers that nobody measured are off, by as much as such numbers are, and the sensors of a
+tank stand anywhere in their parts of its height.
 
 The true number lies within a limit around the stated one. Limits are common practice, without source.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from analytics.site import Heater, Loop, Site, Tank
 
-__all__ = ["off_by_as_much_as_allowed"]
+__all__ = ["anywhere_in_their_parts", "off_by_as_much_as_allowed"]
 
 _UA_PART = 0.20
 _ROOM_K = 3.0**0.5  # 1 K standard
@@ -50,3 +52,13 @@ def off_by_as_much_as_allowed(site: Site, *, seed: int) -> Site:
         loops={name: loop(each) for name, each in site.loops.items()},
         heaters={name: heater(each) for name, each in site.heaters.items()},
     )
+
+
+def anywhere_in_their_parts(site: Site, *, seed: int) -> Mapping[str, float]:
+    """Depths of the sensors of all tanks, each evenly drawn within its equal part of the height."""
+    rng = np.random.default_rng((seed, 4200))
+    return {
+        point: (k + float(rng.uniform())) / len(tank.temperatures)
+        for tank in site.tanks.values()
+        for k, point in enumerate(tank.temperatures)
+    }
