@@ -99,7 +99,7 @@ class Quiet:
         around_sensor: As `at_sensor`, for the highest and the lowest place where a sensor may be. Shape (2, sensors,
             LAYERS)
         part_per_k: Where the account changes by so many kelvin between these places, a sensor within them tells less,
-            by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere.
+            by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere. Shape (steps,)
         doubt_k: A sensor is not believed to be better than this.
     """
 
@@ -111,7 +111,7 @@ class Quiet:
     at_sensor: Array
     sensors_degc: Array
     around_sensor: Array
-    part_per_k: float = 0.0
+    part_per_k: Array
     doubt_k: float = 0.0
 
 
@@ -334,6 +334,7 @@ class _Rest:
         self._quiet = quiet
         self._room_k = (quiet.loss * quiet.room_degc).tolist()
         self._sensors_degc = list(quiet.sensors_degc)
+        self._part_per_k = quiet.part_per_k.tolist()
         self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
 
     def change(self, step: int, degc: Array) -> tuple[Array, Array | None]:
@@ -356,7 +357,7 @@ class _Rest:
         within = np.minimum(np.maximum(above, least - quiet.doubt_k), most + quiet.doubt_k)
         beyond = above - within
         within -= np.minimum(np.maximum(within, -quiet.doubt_k), quiet.doubt_k)
-        return np.asarray(beyond + within / (1.0 + (quiet.part_per_k * (most - least)) ** 2))
+        return np.asarray(beyond + within / (1.0 + (self._part_per_k[step] * (most - least)) ** 2))
 
 
 def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:

@@ -54,7 +54,8 @@ _SENSOR_DOUBT_K = 0.3  # tank sensors in pockets; common practice
 _PLACE = 0.5  # of a sensor's part of the height, by which it may stand higher or lower
 _U_PLACE = 0.25  # the same as a standard uncertainty; common practice
 _U_ACCOUNT_K = 1.0  # of the account at a sensor's place; half and twice did alike
-_U_NEW_K = 2.0  # the same on an account's first day, which begins with what is read between the sensors
+_U_NEW_K = 6.0  # the more so as an account begins, with what is read between the sensors, and less by and by:
+_NEW_S = 6 * 3600.0  # about as long as the water of a tank stays, or the sun needs to warm it
 _KNOWN_PART = 0.9  # of the day: with less of the water or of a stage's heat known the sensors have all trust
 _AGREE_K = 0.1  # sensors that stand in the same water
 _RISE_K = 0.03  # in half an hour, beyond noise, of a sensor that would cool by some 0.1 K in water of its own
@@ -168,13 +169,19 @@ def layered_course(
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
     depths, sensors_degc = _sensors(plant, tank)
     charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
-    u_k = _U_NEW_K if _is_new(tank, state) else _U_ACCOUNT_K
-    part_per_k = _U_PLACE / u_k if _is_metered(plant, tank) else 0.0
+    u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
+    part_per_k = _U_PLACE / u_k if _is_metered(plant, tank) else np.zeros(len(flows))
     quiet = _quiet(plant, tank, depths, sensors_degc=sensors_degc, layer_kg=layer_kg, part_per_k=part_per_k)
     start = _start(state, tank, origins, profile=_profile(plant, tank, depths), cold_degc=moved.mean_cold_degc)
     agree = _agree(sensors_degc, _heated_below(depths, charges) if charges else None)
     store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, agree))
     return LayeredCourse(start, store, follow(store, start), layer_kg)
+
+
+def _u_account_k(n_blocks: int, *, is_new: bool) -> Array:
+    """How far the account may be off where a sensor stands, as a standard uncertainty. (blocks,)"""
+    known_s = np.arange(1, n_blocks + 1) * BLOCK_S
+    return np.asarray(_U_ACCOUNT_K + (_U_NEW_K if is_new else 0.0) * np.exp(-known_s / _NEW_S))
 
 
 def _sensors(plant: PlantDay, tank: str) -> tuple[tuple[float, ...], Array]:
@@ -194,7 +201,7 @@ def _quiet(
     *,
     sensors_degc: Array,
     layer_kg: float,
-    part_per_k: float,
+    part_per_k: Array,
 ) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     place = _PLACE / len(described.temperatures)

@@ -200,6 +200,7 @@ def taken(found: LayeredCourse, step: int) -> Taken:
         quiet.at_sensor,
         quiet.sensors_degc[:1],
         quiet.around_sensor,
+        np.zeros(1),
     )
     probe = Store(Water(water.layers[step : step + 1], told_apart[-1:]), (), rest, 0, found.store.slack_k[:1])
     parts = follow(probe, told_apart[:-1]).leaving[0]

@@ -21,7 +21,7 @@ from analytics.figures import day_to_json
 from ingest.virtual import SCENARIOS, simulate, truth_to_json
 from ingest.virtual.scenario import site_of
 from tests.accounts import account_days
-from tests.studies.stated import anywhere_in_their_parts, off_by_as_much_as_allowed
+from tests.studies.stated import beside_their_middles, off_by_as_much_as_allowed
 
 __all__ = ["Held", "Row", "held", "rows", "table"]
 
@@ -53,7 +53,7 @@ class Held:
 def held(layout: str, *, seed: int, days: int = DAYS_A_HOUSE) -> list[Held]:
     """Every figure of some days of one house of a layout that has a truth."""
     start = date(2025, 1, 3) + timedelta(days=(seed * 37) % 355)
-    depths = anywhere_in_their_parts(site_of(SCENARIOS[layout]), seed=seed)
+    depths = beside_their_middles(site_of(SCENARIOS[layout]), seed=seed)
     run = simulate(SCENARIOS[layout], start=start, days=days, seed=seed, depths=depths)
     site = off_by_as_much_as_allowed(run.site, seed=seed)
     results = account_days(site, run.traces, [start + timedelta(days=n) for n in range(days)])

@@ -1,6 +1,6 @@
 """
 A house beside its site file: numbers that nobody measured are off, by as much as such numbers are, and the sensors of a
-tank stand anywhere in their parts of its height.
+tank stand beside the middles of their parts of its height.
 
 The true number lies within a limit around the stated one. Limits are common practice, without source.
 """
@@ -12,12 +12,13 @@ import numpy as np
 
 from analytics.site import Heater, Loop, Site, Tank
 
-__all__ = ["anywhere_in_their_parts", "off_by_as_much_as_allowed"]
+__all__ = ["beside_their_middles", "off_by_as_much_as_allowed"]
 
 _UA_PART = 0.20
 _ROOM_K = 3.0**0.5  # 1 K standard
 _PUMP_PART = 0.10
 _RATED_PART = 0.05
+_PLACE_PART = 0.3  # two sensors at a tenth of the height from its ends are as far from the middles of its halves
 _FLOW_PART = 0.15 * 3.0**0.5  # 15 % standard
 
 
@@ -54,11 +55,11 @@ def off_by_as_much_as_allowed(site: Site, *, seed: int) -> Site:
     )
 
 
-def anywhere_in_their_parts(site: Site, *, seed: int) -> Mapping[str, float]:
-    """Depths of the sensors of all tanks, each evenly drawn within its equal part of the height."""
+def beside_their_middles(site: Site, *, seed: int) -> Mapping[str, float]:
+    """Depths of the sensors of all tanks, each somewhere in the middle three fifths of its equal part of the height."""
     rng = np.random.default_rng((seed, 4200))
     return {
-        point: (k + float(rng.uniform())) / len(tank.temperatures)
+        point: (k + 0.5 + float(rng.uniform(-_PLACE_PART, _PLACE_PART))) / len(tank.temperatures)
         for tank in site.tanks.values()
         for k, point in enumerate(tank.temperatures)
     }
