@@ -122,14 +122,23 @@ def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered
     path = plant.site.hot_water
     is_told_apart = path is not None and path.heated is not None and bool(water.leaving_doubt)
     of_tanks = water.leaving_doubt[-1] if is_told_apart else water.heat.doubt
-    if origin not in delivered.account_doubt:
-        return combined([(1.0, water.heat.doubt), (-1.0, of_tanks)]) if is_told_apart else water.heat.doubt
     amount = delivered.by_origin[origin]
+    if origin not in delivered.account_doubt:
+        return _gained_doubt(water.heat, of_tanks, amount) if is_told_apart else water.heat.doubt
     words = "Its share of the heat out of tanks"
     share = quotient(amount, delivered.of_tanks, words, units=("J", "J")) if amount else 0.0
     u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(delivered.of_tanks)
     account = Doubt({}, {f"account of {origin}": u_account})
     return combined([(share, of_tanks), (1.0, delivered.heat_doubt[origin]), (1.0, account)])
+
+
+def _gained_doubt(heat: Total, before: Doubt, gained_j: float) -> Doubt:
+    """Of what a heater in passing adds: what tells both its ends counts for its part, the rest for either end. [J]"""
+    share = quotient(gained_j, heat.amount, "Its share of the hot-water heat", units=("J", "J")) if gained_j else 0.0
+    both, after = ({s: c for s, c in heat.doubt.steady.items() if (s in before.steady) is way} for way in (True, False))
+    only_before = {source: c for source, c in before.steady.items() if source not in heat.doubt.steady}
+    ends = [(1.0, Doubt(after)), (-1.0, Doubt(only_before))]
+    return combined([(share, Doubt(both, heat.doubt.passing)), *ends])
 
 
 def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:
