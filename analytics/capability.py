@@ -160,13 +160,13 @@ def _cooling(site: Site, pump: HeatPump) -> tuple[Basis, str]:
 
 
 def _tank(site: Site, tank: Tank) -> Iterator[Capability]:
-    stored, loss = _stored_change(tank), _tank_loss(tank)
+    stored, loss = _stored_change(site, tank), _tank_loss(tank)
     yield stored
     yield loss
     yield _residual(site, tank, [stored, loss])
 
 
-def _stored_change(tank: Tank) -> Capability:
+def _stored_change(site: Site, tank: Tank) -> Capability:
     """Heat that came into store or left it."""
     subject = f"The change of heat stored in {tank.id}"
     count = len(tank.temperatures)
@@ -177,7 +177,21 @@ def _stored_change(tank: Tank) -> Capability:
         how = f"{subject} will be estimated: one temperature ({tank.temperatures[0]}) stands for the whole tank."
         return Capability("stored change", tank.id, "estimated", f"{how} A second one would make it measured.")
     how = f"{subject} will be measured by {listed(tank.temperatures)}."
+    if _is_followed(site, tank):
+        how = f"{subject} will be derived: its layers are followed with what flows in and out, from the second day on."
+        return Capability("stored change", tank.id, "derived", f"{how} They are held by {listed(tank.temperatures)}.")
     return Capability("stored change", tank.id, "measured", how)
+
+
+def _is_followed(site: Site, tank: Tank) -> bool:
+    """Whether what flows into a tank with several sensors, and out of it, will be known."""
+    if site.hot_water is None or tank.id not in site.hot_water.tanks:
+        return False
+    flows = [
+        hot_water_heat(site),
+        *(stage_heat(site, stage) for stage in site.stages.values() if stage.tank == tank.id),
+    ]
+    return all(flow.verdict != "unavailable" for flow in flows)
 
 
 def _tank_loss(tank: Tank) -> Capability:

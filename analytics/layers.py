@@ -8,8 +8,10 @@ A row's sum is the layer's temperature [degC]. Heat of an origin is its column's
 Water moves in a row of well-stirred layers. What passes a layer of such a row is spread by a Poisson law, so a whole
 draw is one matrix [1]. Warmer water below cooler water mixes until no layer is warmer than the one above it. What the
 layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
-once in a while. Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in
-proportion, as a loss does; a layer that holds no heat takes it from or gives it to the room.
+once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the water is
+layered sharply: there the account goes on by what flowed in and out. Heat that no meter saw (a sensor shows more than
+the account holds, or less) falls on all origins in proportion, as a loss does; a layer that holds no heat takes it from
+or gives it to the room.
 
 References:
     [1] Levenspiel, Chemical Reaction Engineering, tanks in series (from memory).
@@ -95,6 +97,10 @@ class Quiet:
         pull: Rise of each layer for each degree that a sensor is above the account. Shape (LAYERS, sensors)
         at_sensor: The account's temperature where the sensors are, from the layers'. Shape (sensors, LAYERS)
         sensors_degc: NaN where not known. Shape (steps, sensors)
+        around_sensor: As `at_sensor`, for the highest and the lowest place where a sensor may be. Shape (2, sensors,
+            LAYERS)
+        part_per_k: Where the account changes by so many kelvin between these places, a sensor within them tells less,
+            by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere. Shape (steps,)
         doubt_k: A sensor is not believed to be better than this.
     """
 
@@ -105,6 +111,8 @@ class Quiet:
     pull: Array
     at_sensor: Array
     sensors_degc: Array
+    around_sensor: Array
+    part_per_k: Array
     doubt_k: float = 0.0
 
 
@@ -323,6 +331,7 @@ class _Rest:
     def __init__(self, quiet: Quiet) -> None:
         self._quiet = quiet
         self._room_k = (quiet.loss * quiet.room_degc).tolist()
+        self._part_per_k = quiet.part_per_k.tolist()
         self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
 
     def change(self, step: int, degc: Array) -> tuple[Array, Array | None]:
@@ -333,9 +342,19 @@ class _Rest:
             gain = np.maximum(change, 0.0)
             change -= gain
         if self._is_known[step]:
-            above = quiet.sensors_degc[step] - quiet.at_sensor.dot(degc)
-            change += quiet.pull.dot(above - np.minimum(np.maximum(above, -quiet.doubt_k), quiet.doubt_k))
+            change += quiet.pull.dot(self._told(step, degc))
         return change, gain
+
+    def _told(self, step: int, degc: Array) -> Array:
+        """By how much each sensor shows the account to be off, as far as it is believed. (sensors,) [K]"""
+        quiet, here = self._quiet, self._quiet.at_sensor.dot(degc)
+        over, under = quiet.around_sensor.dot(degc) - here
+        most, least = np.maximum(np.maximum(over, under), 0.0), np.minimum(np.minimum(over, under), 0.0)
+        above = quiet.sensors_degc[step] - here
+        within = np.minimum(np.maximum(above, least - quiet.doubt_k), most + quiet.doubt_k)
+        beyond = above - within
+        within -= np.minimum(np.maximum(within, -quiet.doubt_k), quiet.doubt_k)
+        return np.asarray(beyond + within / (1.0 + (self._part_per_k[step] * (most - least)) ** 2))
 
 
 def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:

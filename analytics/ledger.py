@@ -24,13 +24,13 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
-from analytics.plant import HeatPumpDay, PlantDay, Signal, Total, not_known
+from analytics.plant import HeatPumpDay, HotWaterDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.segments import pieces_of, sum_over
 from analytics.site import Stage, Tank
 from analytics.spf import performance_factors
 from analytics.units import kwh_from_j
-from analytics.warm_front import with_front_in_doubt
+from analytics.warm_front import by_layers
 
 __all__ = ["close_day"]
 
@@ -46,7 +46,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
     stages = [_stage_line(plant, stage, delivered) for stage in plant.site.stages.values()]
     hot_water = _hot_water(plant, delivered)
     bought = purchase(plant)
-    after = delivered.state if delivered else None
+    changes = delivered.changes if delivered else {}
     ledger = DayLedger(
         site=plant.site.id,
         day=plant.day.date,
@@ -56,7 +56,7 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         backup_fraction=_backup_fraction(plant, stages),
         delivered_backup_fraction=_delivered_backup_fraction(plant, stages, hot_water),
         heat_pumps=[_heat_pump_line(plant, pump) for pump in plant.heat_pumps.values()],
-        tanks=[_tank_line(plant, tank, before=state, after=after) for tank in plant.site.tanks.values()],
+        tanks=[_tank_line(plant, tank, changes.get(tank.id)) for tank in plant.site.tanks.values()],
         electricity=_electricity(plant),
         purchased=energy_figure(bought.total),
         saved=savings(plant, bought, hot_water.heat),
@@ -104,11 +104,7 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
     unheard = [s.id for s in plant.site.stages.values() if isnan(_stage_total(plant, s).amount)]
     guessed = any(_stage_total(plant, s).basis == "estimated" for s in plant.site.stages.values())
     amount = delivered.by_origin[origin]
-    u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(water.heat.amount)
-    share = quotient(amount, water.heat.amount, "Its share of the hot-water heat", units=("J", "J")) if amount else 0.0
-    metered = water.heat.doubt.times(share)
-    stated = {source: part * water.heat.amount for source, part in delivered.stated_doubt[origin].items()}
-    doubt = combined([(1.0, metered), (1.0, Doubt(stated, {f"account of {origin}": u_account}))])
+    doubt = _delivered_doubt(plant, water, origin, delivered)
     mixed = [tank for tank in plant.site.hot_water.tanks if tank not in delivered.state.layers]
     why = "Followed through the tanks layer by layer"
     why = f"{why}; {' and '.join(mixed)} taken as fully mixed." if mixed else f"{why}."
@@ -119,6 +115,30 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
     basis: Basis = "estimated" if bare or unheard or guessed or water.heat.basis == "estimated" else "derived"
     return energy_figure(Total(amount, doubt, water.heat.covered, basis, why))
+
+
+def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered: Delivered) -> Doubt:
+    """Doubt of an origin's heat at the taps: of the water's heat, of the stages' heat, and of the account. [J]"""
+    path = plant.site.hot_water
+    is_told_apart = path is not None and path.heated is not None and bool(water.leaving_doubt)
+    of_tanks = water.leaving_doubt[-1] if is_told_apart else water.heat.doubt
+    amount = delivered.by_origin[origin]
+    if origin not in delivered.account_doubt:
+        return _gained_doubt(water.heat, of_tanks, amount) if is_told_apart else water.heat.doubt
+    words = "Its share of the heat out of tanks"
+    share = quotient(amount, delivered.of_tanks, words, units=("J", "J")) if amount else 0.0
+    u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(delivered.of_tanks)
+    account = Doubt({}, {f"account of {origin}": u_account})
+    return combined([(share, of_tanks), (1.0, delivered.heat_doubt[origin]), (1.0, account)])
+
+
+def _gained_doubt(heat: Total, before: Doubt, gained_j: float) -> Doubt:
+    """Of what a heater in passing adds: what tells both its ends counts for its part, the rest for either end. [J]"""
+    share = quotient(gained_j, heat.amount, "Its share of the hot-water heat", units=("J", "J")) if gained_j else 0.0
+    both, after = ({s: c for s, c in heat.doubt.steady.items() if (s in before.steady) is way} for way in (True, False))
+    only_before = {source: c for source, c in before.steady.items() if source not in heat.doubt.steady}
+    ends = [(1.0, Doubt(after)), (-1.0, Doubt(only_before))]
+    return combined([(share, Doubt(both, heat.doubt.passing)), *ends])
 
 
 def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:
@@ -225,9 +245,9 @@ def _starts(count: int, run: Total) -> Figure:
     return Figure(float(count), "", doubt.half_width, run.basis, min(run.covered, 1.0), run.why, doubt)
 
 
-def _tank_line(plant: PlantDay, tank: Tank, *, before: CarriedState | None, after: CarriedState | None) -> TankLine:
+def _tank_line(plant: PlantDay, tank: Tank, by_account_j: float | None) -> TankLine:
     day = plant.tanks[tank.id]
-    stored = with_front_in_doubt(day.stored_change, tank, before=before, after=after)
+    stored = by_layers(day.stored_change, tank, by_account_j)
     return TankLine(tank.id, energy_figure(stored), energy_figure(day.loss), _residual(plant, tank, stored))
 
 

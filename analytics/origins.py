@@ -11,14 +11,14 @@ makes of stored water, counts with the heat carried over.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import sqrt
+from math import isnan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
-from analytics.metering import U_ASSUMED_FLOW, assumed_flow_source
+from analytics.doubt import Doubt, combined
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
     CARRIED_OVER,
@@ -32,6 +32,7 @@ from analytics.origins_state import (
 from analytics.origins_tank import follow_layers, is_layered, layered_doubt
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import HotWaterDay, PlantDay
+from analytics.site import Site
 
 __all__ = [
     "CARRIED_OVER",
@@ -41,6 +42,7 @@ __all__ = [
     "Delivered",
     "account_origins",
     "heat_at_tap",
+    "in_passing",
     "state_from_json",
     "state_to_json",
 ]
@@ -48,9 +50,12 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
-# By a stage's heat that is a part r too high its share p of the taps' heat comes out too high by this times
-# r sqrt(p (1 - p)), since the sensors along a tank know what is in it (seen in the virtual houses).
+# By a stage's heat that is a part r too high its share p of the tanks' heat comes out too high by this times
+# r sqrt(p (1 - p)), since the sensors along a tank know what is in it (seen in virtual houses and an independent
+# plant: 0.4 to 0.6; 0.65 with assumed flows).
 _MOVED_PART = 0.65
+_J = ("J", "J")
+_LEAST_HEAT_PART = 0.5  # of its heat at the taps: a stage that gave less today has given most of it on days before
 LEAST_RISE_K = 1.0
 """Water that leaves less warm than this above cold has no origin to speak of."""
 
@@ -62,16 +67,20 @@ class Delivered:
 
     Args:
         by_origin: The stages in the site file's order, then carried over. [J]
+        of_tanks: What of the day's hot-water heat came out of tanks. [J]
         account_doubt: By origin, how far the account may misplace its heat: half-width of the 95 % interval, as a part
-            of the day's hot-water heat. The doubt of the meters comes on top.
-        stated_doubt: By origin, what assumed flows leave in doubt: by source, signed, standard, as the same part.
+            of the heat out of tanks; none of a heater in passing. The doubt of the meters comes on top.
+        heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
+        changes: By tank that was followed in layers from the day before, what became of its heat. [J]
     """
 
     by_origin: Mapping[str, float]
+    of_tanks: float
     account_doubt: Mapping[str, float]
-    stated_doubt: Mapping[str, Mapping[str, float]]
+    heat_doubt: Mapping[str, Doubt]
     state: CarriedState
+    changes: Mapping[str, float]
 
 
 def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | None:
@@ -89,21 +98,28 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     passing[:, -1] = moved.kg * moved.cold_degc
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
+    changes: dict[str, float] = {}
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
-            passing, layers[tank], parts[tank] = follow_layers(plant, tank, state, moved=moved, entering=passing)
+            found = follow_layers(plant, tank, state, moved=moved, entering=passing)
+            passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
+            if found.change_j is not None:
+                changes[tank] = found.change_j
         else:
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
     by_origin = _scaled(_without_room(at_tap + _in_passing(plant, water, len(origins))), water)
     doubt = layered_doubt(plant.site) if all(tank in layers for tank in path.tanks) else mixed_doubt(plant.site)
     given = dict(zip([*plant.site.stages, CARRIED_OVER], by_origin.tolist(), strict=True))
-    shares = _shares(given)
+    of_tanks = {origin: heat for origin, heat in given.items() if origin not in in_passing(plant.site)}
+    shares, of_tanks_j = _shares(of_tanks), sum(of_tanks.values())
     return Delivered(
         given,
+        of_tanks_j,
         _account_doubt(shares, doubt),
-        _stated_doubt(plant, shares),
+        _heat_doubt(plant, shares, of_tanks_j),
         CarriedState(parts, moved.mean_cold_degc, layers),
+        changes,
     )
 
 
@@ -120,12 +136,17 @@ def heat_at_tap(passing: Array, moved: MovedWater) -> Array:
     return by_origin
 
 
+def in_passing(site: Site) -> list[str]:
+    """Stages that heat the water after the last tank."""
+    return [stage.id for stage in site.stages.values() if stage.tank is None]
+
+
 def _in_passing(plant: PlantDay, water: HotWaterDay, n_origins: int) -> Array:
     """Heat gained after the last tank, for the stage that heats in passing."""
     gained = np.zeros(n_origins)
-    in_passing = [index for index, stage in enumerate(plant.site.stages.values()) if stage.tank is None]
-    if in_passing and water.passing_j is not None:
-        gained[in_passing[0]] = sum_of_known(water.passing_j)
+    behind = in_passing(plant.site)
+    if behind and water.passing_j is not None:
+        gained[list(plant.site.stages).index(behind[0])] = sum_of_known(water.passing_j)
     return gained
 
 
@@ -160,21 +181,18 @@ def _account_doubt(shares: Mapping[str, float], doubt: float) -> dict[str, float
     return found
 
 
-def _stated_doubt(plant: PlantDay, shares: Mapping[str, float]) -> dict[str, dict[str, float]]:
-    """A flow that is higher than assumed gives its stage more of the taps' heat, and the others less."""
-    found: dict[str, dict[str, float]] = {origin: {} for origin in shares}
+def _heat_doubt(plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float) -> dict[str, Doubt]:
+    """More heat of a stage than its meters tell gives it more of the taps' heat, and the others less."""
+    parts: dict[str, list[tuple[float, Doubt]]] = {origin: [] for origin in shares}
     for stage in plant.site.stages.values():
-        if stage.loop is None or not plant.loops[stage.loop].flow_is_assumed:
+        own = shares.get(stage.id, 0.0)
+        heat = plant.loops[stage.loop].heat if stage.loop else plant.heaters[stage.heater or ""].heat
+        if isnan(heat.amount) or not 0.0 < own < 1.0:
             continue
-        own = shares[stage.id]
-        moved = shown_times(
-            stated(U_ASSUMED_FLOW),
-            _MOVED_PART * sqrt(own * (1.0 - own)),
-            "{} × √({} × {})",
-            numbers=[_MOVED_PART, own, 1.0 - own],
-        )
+        words = f"What 1 kWh more heat of {stage.id} than metered moves at the taps"
+        least_j = max(abs(heat.amount), _LEAST_HEAT_PART * own * of_tanks_j)
+        moved = heat.doubt.times(quotient(_MOVED_PART * sqrt(own * (1.0 - own)) * of_tanks_j, least_j, words, units=_J))
         for origin, share in shares.items():
-            words = f"Share of {origin} in all but {stage.id}"
-            others = quotient(-share, 1.0 - own, words) if own < 1.0 else 0.0
-            found[origin][assumed_flow_source(stage.loop)] = (1.0 if origin == stage.id else others) * moved
-    return found
+            others = quotient(-share, 1.0 - own, f"Share of {origin} in all but {stage.id}")
+            parts[origin].append((1.0 if origin == stage.id else others, moved))
+    return {origin: combined(found) for origin, found in parts.items()}

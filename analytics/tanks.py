@@ -26,8 +26,9 @@ _U_LAYERS_PART = 0.2
 # Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
 # between two sensors.
 _U_SHARP_PART = 1 / sqrt(12)
-# Of that, where the account by origin follows the layers as well and adds what it finds (`analytics.warm_front`).
-_FOLLOWED_PART = 0.7
+# The same of a day's change, which sees the layers at two moments only: with sensors elsewhere in their parts of the
+# height, as in an independent plant.
+_U_MOMENT_PART = 0.4
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _SHORT_PART = 1e-3  # of a day: what a tank loses in it is no matter
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
@@ -47,13 +48,7 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
         mean_degc=mean,
         ambient_degc=ambient,
         loss_w=loss_w,
-        stored_change=_stored_change(
-            tank,
-            spoke,
-            frame,
-            feed=feed,
-            layers_part=layers_part * (_FOLLOWED_PART if _is_followed(site, tank) else 1.0),
-        ),
+        stored_change=_stored_change(tank, spoke, frame, feed=feed),
         loss=_loss(tank, loss_w, spoke, frame=frame, feed=feed, layers_part=layers_part),
     )
 
@@ -82,15 +77,8 @@ def _layers_part(site: Site, tank: Tank) -> float:
     return _U_SHARP_PART if any(lowest_sensor < low < 1.0 for low in coils) else _U_LAYERS_PART
 
 
-def _is_followed(site: Site, tank: Tank) -> bool:
-    """Whether the account by origin goes through the tank layer by layer."""
-    path = site.hot_water
-    return path is not None and tank.id in path.tanks and len(tank.temperatures) > 1
-
-
-def _stored_change(
-    tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None, layers_part: float
-) -> Total:
+def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None) -> Total:
+    """By the sensors alone."""
     if not tank.temperatures:
         return not_known(f"Tank {tank.id} has no temperature sensor.")
     silent = len(tank.temperatures) - len(spoke)
@@ -103,15 +91,13 @@ def _stored_change(
     per_k = layer_m3 * water().density(middle) * water().capacity(middle)
     total = float(np.add.reduce(per_k * (layers[:, 1] - layers[:, 0])))
     below_k = layers[-1] - feed.mean if feed is not None and len(feed.value) else np.zeros(2)
-    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k, layers_part=layers_part)
+    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k)
     if len(layers) == 1:
         return Total(total, doubt, 1.0, "estimated", f"One sensor stands for the whole of tank {tank.id}.")
     return Total(total, doubt, 1.0)
 
 
-def _stored_doubt(
-    tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array, layers_part: float
-) -> Doubt:
+def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array) -> Doubt:
     """
     An error of calibration stands at both ends of the day and cancels but for the part that grows with degC.
 
@@ -129,7 +115,7 @@ def _stored_doubt(
         between = float(per_k[0]) * stated(_U_ONE_SENSOR_K, "K")
     else:
         steps_k = sqrt(float(np.sum(np.concatenate((layers[1:] - layers[:-1], [below_k])) ** 2)))
-        apart = times_amount(stated(layers_part), steps_k, "K")
+        apart = times_amount(stated(_U_MOMENT_PART), steps_k, "K")
         between = float(per_k.mean()) / len(layers) * apart
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 

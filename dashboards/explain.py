@@ -229,6 +229,8 @@ def _tank(site: Site, line: TankLine) -> list[FigureRow]:
     points = tuple(tank.temperatures)
     loss = f"{ua} × (mean tank temperature − surroundings, {tank.ambient}), added up over the day."
     change = f"Over the tank's layers: density × specific heat × volume ({tank.volume_l:g} l in all) × (end − start)."
+    if line.stored_change.basis == "derived":
+        change = f"{change} They are followed with what flowed in and out, and held by the sensors."
     residual = "Heat in − heat out − stored change − loss: what the balance leaves unexplained."
     return [
         FigureRow(f"{path}.stored_change", line.stored_change, change, points),

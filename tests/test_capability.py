@@ -61,7 +61,8 @@ def _by_key(site: Site) -> Mapping[Key, Capability]:
 
 def _ledger_of_a_steady_day(site: Site) -> DayLedger:
     day = local_day(date(2025, 11, 3), site.timezone)
-    return account_day(site, steady_day(site, day), day).ledger
+    before = account_day(site, steady_day(site, day), day)
+    return account_day(site, steady_day(site, day), day, state=before.state).ledger
 
 
 def _figures(site: Site, ledger: DayLedger) -> Mapping[Key, Figure]:

@@ -93,6 +93,8 @@ def _store(seed: int, steps: int = 24) -> tuple[Store, np.ndarray]:
         pull=0.5 * np.ones((LAYERS, 1)),
         at_sensor=np.ones((1, LAYERS)) / LAYERS,
         sensors_degc=np.where(rng.random((steps, 1)) < 0.2, np.nan, rng.uniform(20, 70, (steps, 1))),
+        around_sensor=np.stack((np.eye(1, LAYERS, 4), np.eye(1, LAYERS, 11))),
+        part_per_k=rng.uniform(0.0, 0.5, steps),
         doubt_k=0.3,
     )
     start = np.hstack((rng.uniform(0, 15, (LAYERS, COLUMNS - 1)), rng.uniform(3, 20, (LAYERS, 1))))
@@ -114,7 +116,11 @@ def _part(store: Store, steps: slice) -> Store:
         for c in store.charges
     ]
     quiet = replace(
-        quiet, due=quiet.due[steps], room_degc=quiet.room_degc[steps], sensors_degc=quiet.sensors_degc[steps]
+        quiet,
+        due=quiet.due[steps],
+        room_degc=quiet.room_degc[steps],
+        sensors_degc=quiet.sensors_degc[steps],
+        part_per_k=quiet.part_per_k[steps],
     )
     water = Water(store.water.layers[steps], store.water.entering[steps])
     return Store(water, charges, quiet, store.room, store.slack_k[steps])
@@ -155,11 +161,44 @@ def test_where_meters_contradict_the_sensors_no_origin_grows_beyond_what_was_put
     steps = 200
     room = np.full(steps, 20.0)
     pull, at_bottom = 0.5 * np.ones((LAYERS, 1)), np.eye(1, LAYERS, LAYERS - 1)
-    quiet = Quiet(np.ones(steps, bool), 0.0, 0.01, room, pull, at_bottom, room[:, None])
+    around = np.stack((at_bottom, at_bottom))
+    quiet = Quiet(np.ones(steps, bool), 0.0, 0.01, room, pull, at_bottom, room[:, None], around, np.zeros(steps))
     store = Store(Water(np.zeros(steps), np.zeros((steps, COLUMNS))), [], quiet, ROOM, np.zeros((steps, LAYERS - 1)))
     start = np.full((LAYERS, COLUMNS), 10.0)
     start[:, ROOM], start[:, 0] = -1500.0, 1450.0  # the room owes what a meter says that came
     assert np.abs(follow(store, start).end).max() < 2 * 1500.0
+
+
+def _told(reads_degc: float, part_per_k: float, around: tuple[int, int]) -> float:
+    """Mean change of a tank, warm above and cold below, by one sensor in its middle that is believed at once. [K]"""
+    start = _halves()
+    middle = np.eye(1, LAYERS, LAYERS // 2)
+    quiet = Quiet(
+        np.ones(1, bool),
+        0.0,
+        0.0,
+        np.full(1, 20.0),
+        np.ones((LAYERS, 1)),
+        middle,
+        np.full((1, 1), reads_degc),
+        np.stack([np.eye(1, LAYERS, layer) for layer in around]),
+        np.full(1, part_per_k),
+    )
+    water = Water(np.zeros(1), np.zeros((1, start.shape[1])))
+    course = follow(Store(water, [], quiet, ROOM, np.zeros((1, LAYERS - 1))), start)
+    return float((course.end - start).sum()) / LAYERS
+
+
+def test_a_sensor_that_may_stand_beside_the_step_tells_little_of_it():
+    """60 degC above, 40 below, 50 read: 10 K where its place is known, 10 / (1 + (0.25 x 20)^2) where it is not."""
+    assert _told(50.0, 0.25, (LAYERS // 2, LAYERS // 2)) == pytest.approx(10.0)
+    assert _told(50.0, 0.25, (LAYERS // 2 - 3, LAYERS // 2 + 3)) == pytest.approx(10.0 / 26.0)
+    assert _told(50.0, 0.0, (LAYERS // 2 - 3, LAYERS // 2 + 3)) == pytest.approx(10.0)
+
+
+def test_what_no_place_of_a_sensor_explains_is_believed():
+    """65 degC read where 40 to 60 are possible: the 5 K beyond are believed wholly."""
+    assert _told(65.0, 0.25, (LAYERS // 2 - 3, LAYERS // 2 + 3)) == pytest.approx(5.0 + 20.0 / 26.0)
 
 
 @given(seeds)
@@ -182,6 +221,8 @@ def _resting(start: np.ndarray, moved: float, charge: Charge | None = None) -> S
         pull=np.zeros((LAYERS, 1)),
         at_sensor=np.ones((1, LAYERS)) / LAYERS,
         sensors_degc=np.full((1, 1), np.nan),
+        around_sensor=np.ones((2, 1, LAYERS)) / LAYERS,
+        part_per_k=np.zeros(1),
     )
     entering = np.zeros((1, start.shape[1]))
     entering[0, -1] = 10.0

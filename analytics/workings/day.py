@@ -57,9 +57,7 @@ def working_of(day: WorkedDay, path: str) -> Working | None:
     if kind == "hot_water":
         return _hot_water(day, path, rest)
     if kind == "tanks":
-        tank, _, name = rest.rpartition(".")
-        working = {"stored_change": stored_working, "loss": loss_working, "residual": residual_working}[name]
-        return working(plant, plant.site.tanks[tank], path)
+        return _tank(day, path, rest)
     if kind == "heat_pumps":
         return _heat_pump(day, path, rest)
     if kind == "electricity":
@@ -79,6 +77,17 @@ def _stage(day: WorkedDay, path: str, rest: str) -> Working:
     if what == "reverse":
         return Working(path, (), (), [Step("Taken back", "0.000 kWh", kwh(0.0))], ["A heater takes nothing out."])
     return heater_working(day.plant, day.plant.site.heaters[stage.heater or ""], path)
+
+
+def _tank(day: WorkedDay, path: str, rest: str) -> Working:
+    name, _, what = rest.rpartition(".")
+    tank = day.plant.site.tanks[name]
+    if what == "loss":
+        return loss_working(day.plant, tank, path)
+    stored = figures_by_path(day.ledger)[f"tanks.{name}.stored_change"]
+    if what == "residual":
+        return residual_working(day.plant, tank, path, stored.value)
+    return stored_working(day.plant, tank, path, day.followed.layered[name] if stored.basis == "derived" else None)
 
 
 def _hot_water(day: WorkedDay, path: str, rest: str) -> Working:

@@ -35,14 +35,15 @@ _SOURCES = {
     "layers of": "Between two sensors the water may be as at the one or as at the other: a part, as seen in virtual "
     "tanks, × the root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water "
     "that enters, at both ends of the day × a layer's heat per kelvin ÷ the number of layers.",
-    "warm front of": "Where between two sensors warm water ends shows in what flowed in and out: by how much the heat "
-    "of the layers of the account by origin changed otherwise than that between the sensors, × what such differences "
-    "came to in virtual tanks.",
+    "followed layers of": "How far the mean of the followed layers may be off at both ends of the day, the less the "
+    "more sensors there are, as seen in virtual tanks; kWh/K is all of the tank's water.",
+    "warm front of": "By how much the heat of the followed layers changed otherwise than that between the sensors, × "
+    "what such differences came to in virtual tanks.",
     "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
     "root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water that enters × "
     "the time × the loss coefficient ÷ the square of the number of sensors.",
     "one sensor of": _ONE_SENSOR,
-    "account of": "How far heat may be misplaced between origins: within this part of the day's heat × the root of "
+    "account of": "How far heat may be misplaced between origins: within this part of the tanks' heat × the root of "
     "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty.",
     "starts and stops of": "A tenth of a minute at each start and each stop.",
     "whole steps of": "A counter shows whole steps: at the day's start and at its end up to one may not show yet.",
@@ -60,11 +61,6 @@ _PER = {
     "kWh/(h K)": "kWh/(h K) is the loss coefficient in W/K ÷ 1000, shared by the tank's sensors; h is the time.",
     "kWh/K": "kWh/K is litres × density × specific heat ÷ 3600 of a tank's layer.",
 }
-_FLOW_AT_TAPS = (
-    "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice; × what a stage's "
-    "share of the taps' heat moves by with its heat, a part × the root of share × (1 − share), as seen in virtual "
-    "houses."
-)
 _UNHEARD_DRAWS = (
     "What may have been drawn while nothing was read: its mean, its scatter by the sizes of the day's draws, and taps "
     "that stood open at a gap's edge, for an hour at most (÷ 3)."
@@ -74,7 +70,7 @@ _HALF_STEPS = (
     "square, × the root of the number of steps ÷ 3."
 )
 _IN_STORE = (
-    "What was in store, and what the room gave, is not known better than to this part of the day's heat, in 95 of 100 "
+    "What was in store, and what the room gave, is not known better than to this part of the tanks' heat, in 95 of 100 "
     "days; ÷ 1.96 for a standard uncertainty."
 )
 _OTHER_WAY = (
@@ -102,8 +98,6 @@ def because(source: str, terms: Sequence[Term]) -> str:
     first = terms[0]
     if source.startswith("layers of") and len(first.pieces) == 1:
         return _ONE_SENSOR
-    if source.startswith("assumed flow of") and len(first.pieces) > 1:
-        return _FLOW_AT_TAPS
     if source.startswith("moments of") and first.over:
         return _COUNTER
     if source.startswith("moments of") and len(first.pieces) > 1 and len(terms) == 1:

@@ -88,11 +88,16 @@ def account_table(sums: TankSums, origins: Sequence[str]) -> Table:
 
 def layer_tables(tank: str, found: LayeredCourse, sums: TankSums, origins: Sequence[str]) -> list[Table]:
     """The layers at both ends of the day, each temperature as a sum."""
-    present = sorted({*sums.present, *_present(np.vstack((found.start, found.course.end))[:, :-1], least=_LEAST_K)})
+    shown = _shown(found, sums)
     return [
-        _layers(f"Layers by origin: {tank} at the {when}", layers, present, origins)
+        _layers(f"Layers by origin: {tank} at the {when}", layers, shown, origins)
         for when, layers in (("start", found.start), ("end", found.course.end))
     ]
+
+
+def _shown(found: LayeredCourse, sums: TankSums) -> list[int]:
+    """Origins that have any part in the layers, or in the tank's sums."""
+    return sorted({*sums.present, *_present(np.vstack((found.start, found.course.end))[:, :-1], least=_LEAST_K)})
 
 
 def _layers(title: str, layers: Array, present: Sequence[int], origins: Sequence[str]) -> Table:
@@ -117,9 +122,9 @@ def layer_sums(
     density = Number(KG_PER_M3 / 1e3, 5, "kg/l", "Density of stored water", "fluid table, water at 40 °C")
     capacity = Number(J_PER_K_KG / 1e3, 4, "kJ/(kg K)", "Specific heat of stored water", "fluid table, water at 40 °C")
     layer = amount(found.layer_kg, "kg")
-    steps = []
+    steps, shown = [], _shown(found, sums)
     for when, layers, heat in (("start", found.start, sums.start), ("end", found.course.end, sums.end)):
-        kelvins = [Number(float(layers[:, k].sum()), 3, "K") for k in which if layers[:, k].any()]
+        kelvins = [Number(float(layers[:, k].sum()), 3, "K") for k in which if k in shown]
         kelvins = [each for each in kelvins if abs(each.value) >= _LEAST_K]
         if kelvins:
             column = kelvins[0].text if len(kelvins) == 1 else f"({added([(1.0, each) for each in kelvins])})"
@@ -186,7 +191,17 @@ def taken(found: LayeredCourse, step: int) -> Taken:
     water, quiet = found.store.water, found.store.quiet
     before = follow(_until(found.store, step), found.start).end
     told_apart = np.eye(LAYERS + 1)
-    rest = Quiet(np.zeros(1, np.bool_), 0.0, 0.0, np.zeros(1), quiet.pull, quiet.at_sensor, quiet.sensors_degc[:1])
+    rest = Quiet(
+        np.zeros(1, np.bool_),
+        0.0,
+        0.0,
+        np.zeros(1),
+        quiet.pull,
+        quiet.at_sensor,
+        quiet.sensors_degc[:1],
+        quiet.around_sensor,
+        np.zeros(1),
+    )
     probe = Store(Water(water.layers[step : step + 1], told_apart[-1:]), (), rest, 0, found.store.slack_k[:1])
     parts = follow(probe, told_apart[:-1]).leaving[0]
     return Taken(np.vstack((before, water.entering[step])), parts * found.layer_kg)

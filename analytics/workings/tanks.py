@@ -5,6 +5,9 @@ from math import isnan
 import numpy as np
 
 from analytics.fluids import water
+from analytics.layers import LAYERS
+from analytics.origins_tank import LayeredCourse
+from analytics.origins_water import J_PER_K_KG, KG_PER_M3
 from analytics.plant import CELL_S, PlantDay
 from analytics.segments import value_at
 from analytics.site import Stage, Tank
@@ -32,31 +35,75 @@ _LITRE = 1000.0
 _KJ = 1000.0
 
 
-def stored_working(plant: PlantDay, tank: Tank, path: str) -> Working:
-    """Change of stored heat, layer by layer."""
+def stored_working(plant: PlantDay, tank: Tank, path: str, followed: LayeredCourse | None) -> Working:
+    """
+    Change of stored heat, layer by layer.
+
+    Args:
+        followed: The tank's layers, where the figure is theirs; else each sensor stands for its part of the tank.
+    """
+    if followed is not None:
+        return _followed_working(plant, tank, path, followed)
     ends_s = np.array([0.0, plant.until_s])
     layers = np.array([value_at(plant.signals[point], ends_s) for point in tank.temperatures])
     litres = tank.volume_l / len(layers)
     rows, terms = [], []
     for point, (start, end) in zip(tank.temperatures, layers, strict=True):
         middle = 0.5 * (start + end)
-        density, capacity = float(water().density(middle)), float(water().capacity(middle))
-        change = kwh_from_j(litres / _LITRE * density * capacity * (end - start))
-        rows.append(
-            (point, amount(litres, "").text, written(density / _LITRE, 5), written(capacity / _KJ, 4),
-             written(start, 3), written(end, 3), written(change, 3))
-        )  # fmt: skip
-        terms.append((1.0, kwh(change)))
-    times = f"{clock(plant, 0.0)} to {clock(plant, plant.until_s)}"
+        row, change = _layer(point, litres, (start, end), _water_at(middle), places=3)
+        rows.append(row)
+        terms.append((1.0, change))
     table = Table(
-        f"Layers of {tank.id}: {tank.volume_l:g} l in {len(layers)} equal parts, a sensor in each, {times}",
-        ("Sensor", "l", "kg/l", "kJ/(kg K)", "start °C", "end °C", "kWh"),
+        f"Layers of {tank.id}: {tank.volume_l:g} l in {len(layers)} equal parts, a sensor in each, {_times(plant)}",
+        ("Sensor", *_LAYER_COLUMNS),
         rows,
-        "l × kg/l × kJ/(kg K) × (end − start) ÷ 3600 = kWh; density and specific heat of water by the fluid table at "
-        "the mean of the two.",
+        f"{_LAYER_SUM}; density and specific heat of water by the fluid table at the mean of the two.",
     )
     total = kwh(kwh_from_j(plant.tanks[tank.id].stored_change.amount))
     return Working(path, (), [table], [Step("Change of stored heat", added(terms), total)])
+
+
+_LAYER_COLUMNS = ("l", "kg/l", "kJ/(kg K)", "start °C", "end °C", "kWh")
+_LAYER_SUM = "l × kg/l × kJ/(kg K) × (end − start) ÷ 3600 = kWh"
+
+
+def _followed_working(plant: PlantDay, tank: Tank, path: str, followed: LayeredCourse) -> Working:
+    """The layers that the account by origin follows."""
+    rows, terms = [], []
+    ends = zip(followed.start.sum(axis=1).tolist(), followed.course.end.sum(axis=1).tolist(), strict=True)
+    for place, degc in enumerate(ends):
+        name = {0: "1, top", LAYERS - 1: f"{LAYERS}, bottom"}.get(place, f"{place + 1}")
+        row, change = _layer(name, tank.volume_l / LAYERS, degc, (KG_PER_M3, J_PER_K_KG), places=4)
+        rows.append(row)
+        terms.append((1.0, change))
+    table = Table(
+        f"Layers of {tank.id}: {tank.volume_l:g} l in {LAYERS} equal layers, {_times(plant)}",
+        ("Layer", *_LAYER_COLUMNS),
+        rows,
+        f"{_LAYER_SUM}; water at 40 °C by the fluid table. The layers are followed with the water and the heat that "
+        "went in and out; every two hours the sensors are held against them. Where the water is layered sharply, a "
+        "sensor that may stand a little higher or lower says less.",
+    )
+    total = kwh(kwh_from_j(followed.change_j))
+    return Working(path, (), [table], [Step("Change of stored heat", added(terms), total)])
+
+
+def _layer(
+    name: str, litres: float, degc: tuple[float, float], water_at: tuple[float, float], *, places: int
+) -> tuple[tuple[str, ...], Number]:
+    """A layer's row, and its change."""
+    (start, end), (density, capacity) = degc, water_at
+    change = Number(kwh_from_j(litres / _LITRE * density * capacity * (end - start)), places, "kWh")
+    shown = (amount(litres, "").text, written(density / _LITRE, 5), written(capacity / _KJ, 4))
+    return (name, *shown, written(start, places), written(end, places), written(change.value, places)), change
+
+
+def _water_at(degc: float) -> tuple[float, float]:
+    return float(water().density(degc)), float(water().capacity(degc))
+
+
+def _times(plant: PlantDay) -> str:
+    return f"{clock(plant, 0.0)} to {clock(plant, plant.until_s)}"
 
 
 def loss_working(plant: PlantDay, tank: Tank, path: str) -> Working:
@@ -82,8 +129,13 @@ def loss_working(plant: PlantDay, tank: Tank, path: str) -> Working:
     return Working(path, [ua, inside, outside, hours], (), steps, gap_remarks(plant, day.loss.covered))
 
 
-def residual_working(plant: PlantDay, tank: Tank, path: str) -> Working:
-    """Heat in − heat out − stored change − loss."""
+def residual_working(plant: PlantDay, tank: Tank, path: str, stored_kwh: float) -> Working:
+    """
+    Heat in − heat out − stored change − loss.
+
+    Args:
+        stored_kwh: The ledger's change of stored heat.
+    """
     day, name = plant.tanks[tank.id], f"tanks.{tank.id}"
     terms: list[tuple[float, Number]] = []
     for stage in plant.site.stages.values():
@@ -92,7 +144,7 @@ def residual_working(plant: PlantDay, tank: Tank, path: str) -> Working:
     parts = _water_parts(plant, tank)
     terms += [(sign, part.energy) for sign, part in parts]
     terms += [
-        (-1.0, kwh(kwh_from_j(day.stored_change.amount), name="Change of stored heat", source=f"{name}.stored_change")),
+        (-1.0, kwh(stored_kwh, name="Change of stored heat", source=f"{name}.stored_change")),
         (-1.0, kwh(kwh_from_j(day.loss.amount), name="Lost through the walls", source=f"{name}.loss")),
     ]
     total = kwh(sum(sign * number.value for sign, number in terms))

@@ -63,6 +63,7 @@ class LiveSite:
 
     Args:
         start: First local day of its account; some days before it are run to start from something natural.
+        depths: Of sensors in tanks that do not stand in the middles of equal parts, by point; 0 top to 1 bottom.
     """
 
     def __init__(
@@ -73,10 +74,11 @@ class LiveSite:
         seed: int = 0,
         perfect: bool = False,
         faults: Sequence[Fault] = (),
+        depths: Mapping[str, float] | None = None,
     ) -> None:
         self.scenario, self.seed, self.perfect = scenario, seed, perfect
         self._house = House(scenario, first_day=start - timedelta(days=RUN_IN_DAYS), seed=seed, faults=faults)
-        self._sampler = Sampler(self._house.site, seed=seed, perfect=perfect, faults=faults)
+        self._sampler = Sampler(self._house.site, seed=seed, perfect=perfect, faults=faults, depths=depths)
         for _ in range(RUN_IN_DAYS - 1):
             self._house.finish_day()
         last = self._house.finish_day()
@@ -150,17 +152,21 @@ def simulate(
     seed: int = 0,
     perfect: bool = False,
     faults: Sequence[Fault] = (),
+    depths: Mapping[str, float] | None = None,
     progress: Progress | None = None,
 ) -> VirtualRun:
     """
     Readings and truth of `days` local days. The same arguments give the same bytes.
+
+    Args:
+        depths: As of `LiveSite`.
 
     Raises:
         ValueError: If `days` is not positive.
     """
     if days < 1:
         raise ValueError(f"days must be 1 or more, not {days}")
-    live = LiveSite(scenario, start=start, seed=seed, perfect=perfect, faults=faults)
+    live = LiveSite(scenario, start=start, seed=seed, perfect=perfect, faults=faults, depths=depths)
     parts, truth = [], []
     for n in range(days):
         day = live.finish_day()

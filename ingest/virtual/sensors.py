@@ -7,7 +7,7 @@ stated limits, noise, rounding and dropouts, and its gateway's clock drifts; all
 
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,9 +50,12 @@ class Wiring:
     depth: float = 0.0
 
 
-def wire(site: Site) -> Mapping[str, Wiring]:
+def wire(site: Site, depths: Mapping[str, float] | None = None) -> Mapping[str, Wiring]:
     """
     What each point of a site sees, from the place that the site file gives it.
+
+    Args:
+        depths: Of sensors in tanks that stand elsewhere, 0 top to 1 bottom.
 
     Raises:
         ValueError: If a point has no place on the plant.
@@ -60,6 +63,8 @@ def wire(site: Site) -> Mapping[str, Wiring]:
     wires = {**_wire_loops(site), **_wire_tanks(site), **_wire_water(site), **_wire_rest(site)}
     if lost := [point for point in site.points if point not in wires]:
         raise ValueError(f"points {', '.join(lost)} have no place in the virtual plant; name them in a table")
+    for point, depth in (depths or {}).items():
+        wires[point] = replace(wires[point], depth=depth)
     return {point: wires[point] for point in site.points}
 
 
@@ -153,10 +158,19 @@ class Sampler:
 
     Args:
         perfect: Without any error of sensors, gateway and clock. Faults show all the same.
+        depths: Of sensors in tanks that do not stand in the middles of equal parts.
     """
 
-    def __init__(self, site: Site, *, seed: int, perfect: bool, faults: Sequence[Fault] = ()) -> None:
-        self._wires = wire(site)
+    def __init__(
+        self,
+        site: Site,
+        *,
+        seed: int,
+        perfect: bool,
+        faults: Sequence[Fault] = (),
+        depths: Mapping[str, float] | None = None,
+    ) -> None:
+        self._wires = wire(site, depths)
         self._seed, self._perfect, self._faults = seed, perfect, tuple(faults)
         self._last: Mapping[str, float] = {}
 

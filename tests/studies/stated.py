@@ -1,21 +1,24 @@
 """
-A house beside its site file: numbers that nobody measured are off, by as much as such numbers are.
+A house beside its site file: numbers that nobody measured are off, by as much as such numbers are, and the sensors of a
+tank stand beside the middles of their parts of its height.
 
 The true number lies within a limit around the stated one. Limits are common practice, without source.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from analytics.site import Heater, Loop, Site, Tank
 
-__all__ = ["off_by_as_much_as_allowed"]
+__all__ = ["beside_their_middles", "off_by_as_much_as_allowed"]
 
 _UA_PART = 0.20
 _ROOM_K = 3.0**0.5  # 1 K standard
 _PUMP_PART = 0.10
 _RATED_PART = 0.05
+_PLACE_PART = 0.3  # two sensors at a tenth of the height from its ends are as far from the middles of its halves
 _FLOW_PART = 0.15 * 3.0**0.5  # 15 % standard
 
 
@@ -50,3 +53,13 @@ def off_by_as_much_as_allowed(site: Site, *, seed: int) -> Site:
         loops={name: loop(each) for name, each in site.loops.items()},
         heaters={name: heater(each) for name, each in site.heaters.items()},
     )
+
+
+def beside_their_middles(site: Site, *, seed: int) -> Mapping[str, float]:
+    """Depths of the sensors of all tanks, each somewhere in the middle three fifths of its equal part of the height."""
+    rng = np.random.default_rng((seed, 4200))
+    return {
+        point: (k + 0.5 + float(rng.uniform(-_PLACE_PART, _PLACE_PART))) / len(tank.temperatures)
+        for tank in site.tanks.values()
+        for k, point in enumerate(tank.temperatures)
+    }
