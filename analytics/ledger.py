@@ -35,6 +35,7 @@ from analytics.warm_front import by_layers
 __all__ = ["close_day"]
 
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
+_LEAST_FOUND_J = 0.1 * 3.6e6  # heat of unknown origin that is worth a word
 _NO_WAY_BACK = Figure(0.0, "kWh", 0.0, "derived", 1.0, "An element or a burner takes no heat from the tank.")
 _STARTS_PER_H = 2.0  # of a compressor, at most; common practice
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
@@ -113,6 +114,8 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
         why = f"{why} No sensor stands in {' and '.join(bare)}, so a usual store is assumed."
     if unheard:
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
+    if delivered.found_j > _LEAST_FOUND_J:
+        why = f"{why} What came into the tanks while readings were missing counts as carried over."
     basis: Basis = "estimated" if bare or unheard or guessed or water.heat.basis == "estimated" else "derived"
     return energy_figure(Total(amount, doubt, water.heat.covered, basis, why))
 

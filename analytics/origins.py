@@ -73,6 +73,7 @@ class Delivered:
         heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
         changes: By tank that was followed in layers from the day before, what became of its heat. [J]
+        found_j: What came into the tanks while nothing was heard; it counts as carried over. [J]
     """
 
     by_origin: Mapping[str, float]
@@ -81,6 +82,7 @@ class Delivered:
     heat_doubt: Mapping[str, Doubt]
     state: CarriedState
     changes: Mapping[str, float]
+    found_j: float
 
 
 def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | None:
@@ -99,10 +101,12 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
     changes: dict[str, float] = {}
+    found_j = 0.0
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
             passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
+            found_j += found.found_j
             if found.change_j is not None:
                 changes[tank] = found.change_j
         else:
@@ -120,6 +124,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         _heat_doubt(plant, shares, of_tanks_j),
         CarriedState(parts, moved.mean_cold_degc, layers),
         changes,
+        found_j,
     )
 
 

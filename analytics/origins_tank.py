@@ -106,12 +106,14 @@ class LayeredDay:
         parts: Their heat's parts by origin.
         change_j: What became of their heat in all; None where no layers were carried to the day's start, or too little
             is known of what flowed in and out. [J]
+        found_j: What of it came while nothing was heard. [J]
     """
 
     leaving: Array
     held: LayeredHeat
     parts: Mapping[str, float]
     change_j: float | None
+    found_j: float
 
 
 def follow_layers(
@@ -127,7 +129,8 @@ def follow_layers(
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
     change_j = found.change_j if _is_metered(plant, tank) and not _is_new(tank, state) else None
     end = found.course.end
-    return LayeredDay(found.course.leaving * found.layer_kg, _held(end, origins), _parts(end, origins), change_j)
+    leaving, found_j = found.course.leaving * found.layer_kg, found.course.found * found.layer_kg * J_PER_K_KG
+    return LayeredDay(leaving, _held(end, origins), _parts(end, origins), change_j, found_j)
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:
@@ -171,7 +174,15 @@ def layered_course(
     charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
     part_per_k = _U_PLACE / u_k if _is_metered(plant, tank) else np.zeros(len(flows))
-    quiet = _quiet(plant, tank, depths, sensors_degc=sensors_degc, layer_kg=layer_kg, part_per_k=part_per_k)
+    quiet = _quiet(
+        plant,
+        tank,
+        depths,
+        sensors_degc=sensors_degc,
+        layer_kg=layer_kg,
+        part_per_k=part_per_k,
+        unheard=_unheard(plant, tank),
+    )
     start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
     agree = _agree(sensors_degc, _heated_below(depths, charges) if charges else None)
     store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, agree))
@@ -202,6 +213,7 @@ def _quiet(
     sensors_degc: Array,
     layer_kg: float,
     part_per_k: Array,
+    unheard: NDArray[np.bool_],
 ) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     place = _PLACE / len(described.temperatures)
@@ -221,7 +233,39 @@ def _quiet(
         around_sensor=_around(depths, place),
         part_per_k=part_per_k,
         doubt_k=_SENSOR_DOUBT_K,
+        renews=_renews(unheard, np.isfinite(sensors_degc.sum(axis=1))),
+        renewing=_between(depths, _MIDDLES),
     )
+
+
+def _renews(unheard: NDArray[np.bool_], looks: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """The first look at the sensors after each time unheard; None where there is none."""
+    if not unheard.any():
+        return None
+    found, pending = np.zeros(len(looks), bool), False
+    for step, (missed, look) in enumerate(zip(unheard.tolist(), looks.tolist(), strict=True)):
+        pending |= missed
+        if look and pending and not missed:
+            found[step], pending = True, False
+    return found
+
+
+def _unheard(plant: PlantDay, tank: str) -> NDArray[np.bool_]:
+    """Blocks in which a stage of a tank was not heard, for more than its neighbours tell. (blocks,)"""
+    stages = [stage for stage in plant.site.stages.values() if stage.tank == tank]
+    courses = [
+        plant.loops[s.loop].heat_w if s.loop and s.loop in plant.loops else plant.heaters[s.heater or ""].heat_w
+        for s in stages
+        if s.loop in plant.loops or s.heater in plant.heaters
+    ]
+    n_blocks = round(plant.day.seconds / BLOCK_S)
+    unheard = np.zeros(n_blocks, bool)
+    for course in courses:
+        missed = np.isnan(course)
+        # A part of which nothing is known all day is no gap in what is: the pull toward the sensors does what it can.
+        if missed.any() and not missed.all():
+            unheard |= missed.reshape(n_blocks, BLOCK_CELLS).all(axis=1)
+    return unheard & ((np.arange(n_blocks) + 1) * BLOCK_S <= plant.until_s)
 
 
 def _heated_below(depths: tuple[float, ...], charges: Sequence[Charge]) -> NDArray[np.bool_]:

@@ -213,7 +213,13 @@ def _until(store: Store, step: int) -> Store:
     return Store(
         Water(store.water.layers[:step], store.water.entering[:step]),
         [_charge_until(charge, step) for charge in store.charges],
-        replace(quiet, due=quiet.due[:step], room_degc=quiet.room_degc[:step], sensors_degc=quiet.sensors_degc[:step]),
+        replace(
+            quiet,
+            due=quiet.due[:step],
+            room_degc=quiet.room_degc[:step],
+            sensors_degc=quiet.sensors_degc[:step],
+            renews=None if quiet.renews is None else quiet.renews[:step],
+        ),
         store.room,
         store.slack_k[:step],
     )
