@@ -45,9 +45,9 @@ def day_conditions(plant: PlantDay) -> DayConditions:
         sums = {**collector_sums(plant, collector), **stagnant_hours(plant, collector)}
         found |= {f"collector.{collector.id}.{name}": v for name, v in sums.items()}
     for stage in plant.site.stages.values():
-        if stage.heater and stage.tank:
-            levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
-            found |= {f"heater.{stage.heater}.{name}": value for name, value in levels.items()}
+        if stage.tank and (stage.heater or stage.backup):
+            part = stage.heater or stage.loop
+            found |= {f"heater.{part}.{name}": value for name, value in heater_levels(plant, stage).items()}
         if stage.backup and stage.tank:
             found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
     found |= loop_flows(plant)
