@@ -35,7 +35,8 @@ def _alerts(
     """
     Alerts of a house whose element is burnt out from one day's morning to another's, and when that began.
 
-    `beside` are other faults; points `at_rest` read nothing meanwhile. With `n_sensors` the element's tank has so many sensors only: one half way up, or none.
+    `beside` are other faults; points `at_rest` read nothing meanwhile. With `n_sensors` the element's tank has so many
+    sensors only: one half way up, or none.
     """
     zone = site_of(SCENARIOS[scenario]).timezone
     first_ms = local_day(start, zone).start_ms

@@ -44,13 +44,13 @@ class HeaterNoOutput:
     A backup that should heat and gives nothing: a heater in a tank that takes no power for hours although the hottest
     water is lukewarm (where no sensor stands in it: the water that left the tank last), or the tank's top colder than
     it ever was before the heater came on; one of which only the status is known that is called and warms nothing, or
-    is not called although the top is so cold; one in passing that takes no power while lukewarm water passes; a boiler
+    is not called although the top is so cold; one in passing that takes no power while lukewarm water flows; a boiler
     whose loop runs into a lukewarm tank without heat, or rests for hours beside one while hot water is drawn.
 
     Not this: a heater that a timer or a tariff holds back; one that rests because the sun or another stage keeps the
-    tank hot, of which nothing can be told; a boiler that has rested for a week, as one does that is off for the summer;
-    a tank whose highest sensor stands under its warm water, as the last draw shows. One that someone switched off
-    cannot be told apart from one that failed.
+    tank hot, of which nothing can be told; one in passing beside a trickle, which starts none; a boiler that has rested
+    for a week, as one does that is off for the summer; a tank whose highest sensor stands under its warm water, as the
+    last draw shows. One that someone switched off cannot be told apart from one that failed.
     """
 
     kind: ClassVar[str] = "heater-no-output"
@@ -68,6 +68,7 @@ class HeaterNoOutput:
     min_cold: timedelta = timedelta(hours=2)  # tariffs block heaters for shorter times (common practice)
     min_running: timedelta = timedelta(minutes=45)  # a boiler purges, lights and warms its loop within minutes
     min_passing: timedelta = timedelta(minutes=5)  # of whole minutes of flow
+    least_passing_l_min: float = 3.5  # heaters in passing start at 2 to 3 l/min (common practice, from memory)
     min_output: timedelta = timedelta(minutes=3)
     lately_days: int = 7  # in which a boiler must have heated, to be missed when it rests (common practice)
 
@@ -175,7 +176,7 @@ class HeaterNoOutput:
         if water is None:
             return _Watched(rests & False, unknown(plant) * 0, heats, unknown(plant))
         # Whole minutes of flow only: the neighbouring cells run too.
-        runs = water.flow_m3_s > 0
+        runs = water.flow_m3_s * 6e4 >= self.least_passing_l_min
         whole = runs & np.roll(runs, 1) & np.roll(runs, -1)
         idle = rests & whole & (water.heated_degc < self.cold_degc)
         return _Watched(idle, idle / _cells(self.min_passing), heats, water.heated_degc)
@@ -194,6 +195,7 @@ class HeaterNoOutput:
             "min_cold_min": self.min_cold / timedelta(minutes=1),
             "min_running_min": self.min_running / timedelta(minutes=1),
             "min_passing_min": self.min_passing / timedelta(minutes=1),
+            "least_passing_l_min": self.least_passing_l_min,
             "lately_days": self.lately_days,
         }
         if watched.level is not None:
