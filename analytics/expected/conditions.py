@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
+from analytics.expected.boiler import boiler_sums
 from analytics.expected.collector import collector_sums
 from analytics.expected.flows import loop_flows
 from analytics.expected.ground import fall_in_runs
@@ -50,6 +51,8 @@ def day_conditions(plant: PlantDay) -> DayConditions:
             found |= {f"heater.{part}.{name}": value for name, value in heater_levels(plant, stage).items()}
         if stage.backup and stage.tank:
             found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
+        if stage.backup and stage.loop:
+            found |= {f"boiler.{stage.id}.{name}": value for name, value in boiler_sums(plant, stage).items()}
     found |= loop_flows(plant)
     before_taps = tanks_before_taps(plant.site)
     for tank in plant.site.tanks.values():
