@@ -91,18 +91,12 @@ class HeaterPreempts:
             return NotAssessed("The days before are judged ten minutes after midnight, when their readings are here.")
         stage = next(s for s in plant.site.stages.values() if s.backup and component in (s.heater, s.loop, s.id))
         lately = history[-self.within_days :]
-        heated = [
-            day
-            for day in _seen(plant.site, lately, stage)
-            if day.kwh >= self.least_kwh and _age(plant, day) <= self.within_days
-        ]
-        well = heated[-self.well_days :]
-        if len(well) == self.well_days and all(self._is_well(day) for day in well):
-            return Clear(day_start_ms(plant, well[0].ledger.day))
+        seen = _seen(plant.site, lately, stage)
+        heated = [day for day in seen if day.kwh >= self.least_kwh and _age(plant, day) <= self.within_days]
+        well = self._well_since(plant.site, stage, seen, heated)
+        if well is not None:
+            return Clear(day_start_ms(plant, well.ledger.day))
         shown = [day for day in heated if self._shows(day)]
-        again = _let_in_again(plant.site, stage, _seen(plant.site, lately, stage))
-        if len(again) >= self.well_days and not any(day.beyond_kwh >= self.least_kwh for day in shown):
-            return Clear(day_start_ms(plant, again[0].ledger.day))
         if len(shown) < self.days or _age(plant, shown[-1]) > self.lasting_days:
             return NotAssessed(f"{component} heated on too few of the last days to tell whether it stops in time.")
         taken = _taken(plant, stage, shown, lately=lately, record=history)
@@ -112,11 +106,18 @@ class HeaterPreempts:
             return NotAssessed(f"The stages before {component} gave about as much as they could, so it may be needed.")
         return Fault((self._finding(plant, stage, _seen(plant.site, history, stage), taken=taken),))
 
+    def _well_since(self, site: Site, stage: Stage, seen: Sequence[_Day], heated: Sequence[_Day]) -> _Day | None:
+        """The first of some days that show health; of a collector that was shut out lately, only its own heat does."""
+        if any(day.shut_out_degc is not None for day in seen):
+            well = _let_in_again(site, stage, seen)
+            is_well = not any(day.beyond_kwh >= self.least_kwh for day in heated)
+        else:
+            well = heated[-self.well_days :]
+            is_well = all(day.heated_to_degc < self.hot_degc for day in well)
+        return well[0] if is_well and len(well) >= self.well_days else None
+
     def _shows(self, day: _Day) -> bool:
         return day.shut_out_degc is not None or day.beyond_kwh >= self.least_kwh
-
-    def _is_well(self, day: _Day) -> bool:
-        return day.shut_out_degc is None and day.heated_to_degc < self.hot_degc
 
     def _finding(self, plant: PlantDay, stage: Stage, seen: Sequence[_Day], *, taken: _Taken) -> Finding:
         first = self._first(seen)
@@ -235,11 +236,8 @@ def _let_in_again(site: Site, stage: Stage, seen: Sequence[_Day]) -> Sequence[_D
     """The days since a collector was last shut out on which it worked; none where it never was."""
     out = [n for n, day in enumerate(seen) if day.shut_out_degc is not None]
     suns = [before.stage for before in stages_before(site, stage) if before.collector is not None]
-    return (
-        [day for day in seen[out[-1] + 1 :] if any(heat_of(day.ledger, sun) >= _WORKED_KWH for sun in suns)]
-        if out
-        else []
-    )
+    since = seen[out[-1] + 1 :] if out else []
+    return [day for day in since if any(heat_of(day.ledger, sun) >= _WORKED_KWH for sun in suns)]
 
 
 _WORKED_KWH = 1.0
