@@ -2,7 +2,8 @@
 The sign that physics gives to a pair: what is heated leaves warmer, and warm water lies above cold.
 
 Each check is the day's mean of what should be warmer minus what should be cooler, over the moments in which the sign
-is beyond doubt from other evidence than the pair itself.
+is beyond doubt from other evidence than the pair itself. A boiler's loop that runs for minutes only is judged while it
+burns.
 """
 
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.accuracy import limit_of_error
+from analytics.boiler_loop import fuel_w
 from analytics.loop_warmth import gives_warmth
 from analytics.pair_check import PairCheck
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
@@ -25,6 +27,10 @@ _HEATS_BELOW_DEGC = 10.0  # outdoors: below it no house is cooled
 _COOLS_ABOVE_DEGC = 26.0  # outdoors: above it no house is heated
 _LAYERED_K = 1.0  # beyond the limits of error: then the two heights are not the same water
 _LEAST_S = 1200.0
+# A boiler heats its tank in runs of some minutes. What it gives its water in them is 10 K and more (common practice).
+_SHORT_S, _SHORT_K = 180.0, 5.0
+_LIGHTS_CELLS = 2  # until it has lit, and what stood in its pipes has gone
+_BURNS_W = 100.0
 _TANK_STRIDE = 5  # a tank's layers move slowly: every fifth cell will do
 _AT_DEGC = 40.0
 
@@ -58,20 +64,41 @@ def _loop(plant: PlantDay, loop: Loop) -> Iterator[PairCheck]:
     sign = _sign(plant, loop)
     if sign is None:
         return
-    day = plant.loops[loop.id]
-    counted = ((sign != 0) & (day.flow_m3_s > MOVES_M3_S)).nonzero()[0]
+    day, pair = plant.loops[loop.id], (loop.entering or "", loop.leaving or "")
+    moves = day.flow_m3_s > MOVES_M3_S
+    counted = ((sign != 0) & moves).nonzero()[0]
     gain_k = (day.leaving_degc[counted] - day.entering_degc[counted]) * sign[counted]
     known = ~np.isnan(gain_k)
-    yield from _check(
-        loop.id, (loop.entering or "", loop.leaving or ""), gain_k[known], counted[known] * np.float64(CELL_S)
-    )
+    if known.sum() * CELL_S >= _LEAST_S:
+        yield from _check(loop.id, pair, gain_k[known], counted[known] * np.float64(CELL_S))
+        return
+    burns = fuel_w(plant, loop.id)
+    if burns is not None:
+        burning = _lit((burns >= _BURNS_W) & moves) & np.isfinite(day.leaving_degc - day.entering_degc)
+        at = np.flatnonzero(burning)
+        gain_k = day.leaving_degc[at] - day.entering_degc[at]
+        if len(at) * CELL_S >= _SHORT_S and abs(float(gain_k.mean())) >= _SHORT_K:
+            yield from _check(loop.id, pair, gain_k, at * np.float64(CELL_S), least_s=_SHORT_S)
+
+
+def _lit(burns: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The cells of each run but its first ones. Shape as given"""
+    index = np.arange(len(burns))
+    rested = np.maximum.accumulate(np.where(burns, -1, index))
+    return np.asarray(burns & (index - rested > _LIGHTS_CELLS))
 
 
 def _check(
-    component: str, pair: tuple[str, str], warmer_k: Course, at_s: NDArray[np.float64], *, every_s: float = CELL_S
+    component: str,
+    pair: tuple[str, str],
+    warmer_k: Course,
+    at_s: NDArray[np.float64],
+    *,
+    every_s: float = CELL_S,
+    least_s: float = _LEAST_S,
 ) -> Iterator[PairCheck]:
     """The check of samples of a difference at seconds of the day, each standing for `every_s`."""
-    if len(warmer_k) * every_s < _LEAST_S:
+    if len(warmer_k) * every_s < least_s:
         return
     mean_k = float(warmer_k.sum()) / len(warmer_k)
     away_k = warmer_k - mean_k

@@ -14,6 +14,7 @@ from math import inf
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.boiler_loop import boiler_behind
 from analytics.heard import Heard
 from analytics.inputs import is_running
 from analytics.plant import MOVES_M3_S
@@ -137,7 +138,7 @@ class HeaterAtRest:
 
 def rules_at_rest(site: Site) -> Iterator[PumpAtRest | HeaterAtRest]:
     """One rule for each pump and heater of which the water can tell."""
-    boiler = _behind_loop(site)
+    boiler = boiler_behind(site)
     for loop in site.loops.values():
         if loop.pump and loop.flow and site.points[loop.pump].quantity in ("power", "status"):
             by_boiler = (_point(site, boiler[0]),) if boiler is not None and boiler[1] is loop else ()
@@ -168,13 +169,6 @@ def _behind(site: Site, heater: Heater, loop: Loop) -> Iterator[HeaterAtRest]:
     meter = loop.flow or loop.pump
     if loop.entering and loop.leaving and meter:
         yield HeaterAtRest(_point(site, heater), meter, loop.entering, loop.leaving, _RAN_S)
-
-
-def _behind_loop(site: Site) -> tuple[Heater, Loop] | None:
-    """The one heater that heats through a loop, and the one backup loop."""
-    behind = [heater for heater in site.heaters.values() if all(s.heater != heater.id for s in site.stages.values())]
-    loops = [site.loops[stage.loop] for stage in site.stages.values() if stage.backup and stage.loop]
-    return (behind[0], loops[0]) if len(behind) == 1 and len(loops) == 1 else None
 
 
 def _point(site: Site, heater: Heater) -> Point:

@@ -111,10 +111,14 @@ def with_conditions(ledgers: Sequence[DayLedger], told: Mapping[str, float | Seq
     ]
 
 
-def with_stage_heat(ledgers: Sequence[DayLedger], kwh: Mapping[str, float]) -> list[DayLedger]:
-    """The ledgers, on each day with so much heat of stages besides."""
-    lines = [StageLine(stage, Figure(value, "kWh"), _NOT_KNOWN, _NOT_KNOWN) for stage, value in kwh.items()]
-    return [replace(ledger, stages=[*ledger.stages, *lines]) for ledger in ledgers]
+def with_stage_heat(ledgers: Sequence[DayLedger], kwh: Mapping[str, float | Sequence[float]]) -> list[DayLedger]:
+    """The ledgers, on each day with so much heat of stages besides: one value, or values that the days take in turn."""
+
+    def lines(index: int) -> list[StageLine]:
+        told = ((stage, Figure(_turn(value, index), "kWh")) for stage, value in kwh.items())
+        return [StageLine(stage, heat, _NOT_KNOWN, _NOT_KNOWN) for stage, heat in told]
+
+    return [replace(ledger, stages=[*ledger.stages, *lines(index)]) for index, ledger in enumerate(ledgers)]
 
 
 def _turn(value: float | Sequence[float], index: int) -> float:

@@ -272,6 +272,13 @@ def _verdict_with(kind: str, component: str, changes: Mapping[str, Sequence[Chan
     return next(a.verdict for a in assess_day(plant, _HISTORY, detectors=[detector]) if a.component == component)
 
 
+def test_scalding_water_says_which_draw_ends_its_alert() -> None:
+    changes = {"mixed.temp": [("07:00", "07:06", 58.0)]}
+    (finding,) = _verdict_with("outlet-too-hot", "hot_water", changes).findings
+    assert finding.evidence["well_above_degc"] == 49 + 3
+    assert "hotter than 52 degC: this message ends with a draw of 60 s" in finding.checks[-1]
+
+
 @pytest.mark.parametrize(("limit_degc", "is_fault"), [(53.7, True), (53.8, False), (53.9, False)])
 def test_water_must_be_above_the_limit_and_the_sensors_error(limit_degc: float, is_fault: bool) -> None:
     changes = {"mixed.temp": [("19:00", "19:09", 54.0)]}  # its sensor is good to 0.2 K

@@ -8,6 +8,7 @@ import pytest
 from analytics.detection import DETECTORS, Assessment, Clear, Fault, Finding, NotAssessed, advance, assess_day
 from analytics.detection.precedence import TOLD_BY
 from analytics.trace import local_day
+from tests.ledgers import record, with_conditions, with_stage_heat
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 
 _DAY_MS = 86_400_000
@@ -136,6 +137,45 @@ def test_a_tank_filled_by_its_element_is_told_and_not_the_collector_that_waits_b
     assert hot <= {each.kind for each in found if isinstance(each.verdict, Fault)}
     alerts, _ = advance([], found, now_ms=0)
     assert [alert.kind for alert in alerts if alert.kind in hot] == ["heater-always-on"]
+
+
+@pytest.mark.parametrize(("backup_kwh", "told"), [(7.0, "heater-preempts"), (0.2, "collector-stagnation")])
+def test_a_collector_shut_out_by_the_backup_is_told_by_what_shuts_it_out(backup_kwh: float, told: str) -> None:
+    """Where the backup rests, as in a hot spell or a holiday, nothing explains the collector."""
+    name, worked, stood = "collector.roof.", [0, 1, 2, 3, 4], 7
+    history = with_conditions(
+        record(DAY, days=12, kwh_per_h=1.2),
+        {
+            "backup.backup.kwh": [1.0] * len(worked) + [backup_kwh] * stood,
+            "backup.backup.beyond_kwh": 0.0,
+            "backup.backup.heated_to_degc": 55.0,
+            f"{name}running_allowed_kwh": [6.0] * len(worked) + [0.0] * stood,
+            f"{name}cold_allowed_kwh": 12.0,
+            f"{name}stagnant_h": [0.0] * len(worked) + [5.0] * stood,
+            f"{name}beside_hot_tank_h": [0.0] * len(worked) + [5.0] * stood,
+            f"{name}hot_tank_degc": 84.0,
+        },
+    )
+    history = with_stage_heat(history, {"sun": [6.0] * len(worked) + [0.0] * stood})
+    changes = {
+        "element.power": [("00:00", "24:00", 0.0)],
+        "solar.top": [("00:00", "24:00", (86.0, 80.0))],
+        "collector.flow": [("08:00", "17:30", 0.0)],
+        "collector.pump": [("08:00", "17:30", 0.0)],
+        "collector.leaving": [("10:00", "11:00", (40.0, 150.0)), ("11:00", "16:00", 150.0)],
+    }
+    found = assess_day(plant_of(house(), changed(healthy_day(), changes)), history)
+    kinds = {"heater-preempts", "collector-stagnation"}
+    assert "collector-stagnation" in {each.kind for each in found if isinstance(each.verdict, Fault)}
+    alerts, _ = advance([], found, now_ms=0)
+    assert [alert.kind for alert in alerts if alert.kind in kinds] == [told]
+    # An alert of the effect that was there before does not keep the cause from being told.
+    stagnates = [each for each in found if each.kind == "collector-stagnation"]
+    before, _ = advance(
+        [], [replace(stagnates[0], verdict=replace(stagnates[0].verdict, findings=(_finding(0, None),)))], now_ms=0
+    )  # type: ignore[arg-type]
+    after, _ = advance(before, found, now_ms=0)
+    assert told in {alert.kind for alert in after}
 
 
 def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:

@@ -70,3 +70,50 @@ def test_nine_days_are_too_few() -> None:
     told = replace(_HOUSE, collectors={})  # nothing but its own days tells what flow the loop needs
     assert isinstance(_verdict(3.0, _carried(few), few, site=told), NotAssessed)
     assert isinstance(_verdict(3.0, {}, _days(6.0), site=told), Fault)
+
+
+# What runs for some minutes a day: ten minutes of which the first and the last do not count.
+_MORNING, _EVENING = ("06:00", "06:10"), ("18:00", "18:10")
+
+
+def _short_runs(l_min: Sequence[float], today: Mapping[tuple[str, str], float]) -> Verdict:
+    """Earlier days of nine minutes that count, then runs of today."""
+    name = "loop.desuperheater.flow_"
+    history = [
+        day
+        for n, flow in enumerate(l_min)
+        for day in with_conditions(
+            record(DAY - timedelta(days=len(l_min) - n - 1), days=1, kwh_per_h=1.2),
+            {f"{name}l_min": flow, f"{name}evenness": 0.99, f"{name}h": 0.15},
+        )
+    ]
+    changes = {
+        "dsh.flow": [("00:00", "24:00", 0.0), *((*run, flow) for run, flow in today.items())],
+        "dsh.pump": [("00:00", "24:00", 0.0), *((*run, 60.0) for run in today)],
+    }
+    return LoopLowFlow().assess(plant_of(_HOUSE, changed(healthy_day(), changes)), history, "desuperheater")
+
+
+def test_minutes_of_too_little_flow_add_up_over_days() -> None:
+    first = [6.0] * FIRST_FLOW_DAYS
+    verdict = _short_runs([*first, 3.0, 3.0, 3.0], {_MORNING: 3.0})
+    assert isinstance(verdict, Fault)
+    (finding,) = verdict.findings
+    assert finding.is_by_day
+    assert finding.began_ms == plant_of(_HOUSE, healthy_day()).day.start_ms - 3 * 86_400_000
+    assert finding.evidence["running_days"] == 4
+    assert finding.evidence["running_min"] == pytest.approx(3 * 9 + 8, abs=1)
+    assert "on 4 days, 50 % of the 6.0 l/min" in finding.summary
+
+
+def test_too_few_of_such_minutes_prove_nothing() -> None:
+    first = [6.0] * FIRST_FLOW_DAYS
+    assert isinstance(_short_runs([*first, 3.0, 3.0], {_MORNING: 3.0}), NotAssessed)
+    assert isinstance(_short_runs([*first, 3.0, 3.0, 3.0, 6.0], {_MORNING: 3.0}), NotAssessed)
+    assert isinstance(_short_runs([*first, 3.0, 3.0, 3.0], {("06:00", "06:05"): 3.0}), NotAssessed)
+
+
+def test_a_quarter_of_an_hour_of_good_flow_ends_it_whatever_rests_lie_between() -> None:
+    low = [*[6.0] * FIRST_FLOW_DAYS, 3.0, 3.0, 3.0]
+    assert isinstance(_short_runs(low, {_MORNING: 6.0}), NotAssessed)
+    assert isinstance(_short_runs(low, {_MORNING: 6.0, _EVENING: 6.0}), Clear)

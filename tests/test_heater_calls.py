@@ -13,7 +13,7 @@ from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.expected.heater import on_level
 from analytics.figures import DayLedger
 from analytics.site import Site
-from analytics.trace import local_day
+from analytics.trace import Trace, local_day
 from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import day_traces
@@ -29,26 +29,35 @@ def _alerts(
     broken: tuple[int, int] | None = None,
     n_sensors: int | None = None,
     fault: str = "element-burnt-out",
+    beside: Sequence[Fault] = (),
+    at_rest: Sequence[str] = (),
 ) -> tuple[int, list[Alert]]:
     """
     Alerts of a house whose element is burnt out from one day's morning to another's, and when that began.
 
-    With `n_sensors` the element's tank has so many sensors only: one half way up, or none.
+    `beside` are other faults; points `at_rest` read nothing meanwhile. With `n_sensors` the element's tank has so many
+    sensors only: one half way up, or none.
     """
     zone = site_of(SCENARIOS[scenario]).timezone
     first_ms = local_day(start, zone).start_ms
     at_ms = [first_ms + n * _DAY_MS + 10 * 3_600_000 for n in broken or (0, 0)]
     faults: Sequence[Fault] = [Fault(name=fault, start_ms=at_ms[0], end_ms=at_ms[1])] if broken else []
-    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=5, faults=faults)
+    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=5, faults=[*faults, *beside])
     site = run.site if n_sensors is None else _with_fewer_sensors(run.site, n_sensors)
+    traces = {name: _zero(t, *at_ms) if name in at_rest else t for name, t in run.traces.items()}
     alerts: list[Alert] = []
     history: list[DayLedger] = []
     state = None
     for day in (local_day(start + timedelta(days=n), zone) for n in range(days)):
-        result = account_day(site, day_traces(run.traces, *window(day)), day, state=state)
+        result = account_day(site, day_traces(traces, *window(day)), day, state=state)
         alerts, _ = advance(alerts, assess_day(result.plant, history, detectors=[HeaterNoOutput()]), now_ms=day.end_ms)
         state, history = result.state, [*history, result.ledger]
     return at_ms[0], alerts
+
+
+def _zero(trace: Trace, from_ms: int, until_ms: int) -> Trace:
+    inside = (trace.time_ms >= from_ms) & (trace.time_ms < until_ms)
+    return Trace(trace.time_ms, np.where(inside, 0.0, trace.value))
 
 
 def test_in_june_a_burnt_out_element_is_found_on_the_first_day_that_it_is_missed() -> None:
@@ -109,6 +118,37 @@ def test_a_boiler_that_gives_its_loop_nothing_is_told_by_its_own_name_and_causes
     assert alert.summary.startswith("The heater burner has given the loop boiler no heat since")
     assert alert.likely_causes[0].startswith("boiler locked out")
     assert not any("element" in cause for cause in alert.likely_causes)
+
+
+_NOT_CALLED = ("boiler.pump", "boiler.flow", "burner.on")
+
+
+def test_a_boiler_that_is_not_called_is_told_once_the_house_has_no_warm_water() -> None:
+    house = {"days": 13, "broken": (7, 11), "fault": "boiler-lockout", "at_rest": _NOT_CALLED}
+    began_ms, (alert,) = _alerts("boiler-backup", date(2026, 1, 5), **house)  # type: ignore[arg-type]
+    assert (alert.kind, alert.component, alert.severity) == ("heater-no-output", "boiler", "soon")
+    assert began_ms < alert.began_ms < alert.detected_ms < began_ms + 3 * _DAY_MS
+    assert "has been at rest since" in alert.summary
+    assert alert.evidence["lowest_water_degc"] < 40  # type: ignore[operator]
+    assert alert.ended_ms is not None
+    assert began_ms + 4 * _DAY_MS <= alert.ended_ms < began_ms + 5 * _DAY_MS
+
+
+def test_a_boiler_switched_off_while_nobody_is_at_home_is_left_alone() -> None:
+    at_ms = local_day(date(2026, 1, 12), "Europe/Berlin").start_ms
+    away = Fault(name="nobody-home", start_ms=at_ms, end_ms=at_ms + 10 * _DAY_MS)
+    house = {"days": 14, "broken": (7, 14), "fault": "boiler-lockout", "at_rest": _NOT_CALLED, "beside": [away]}
+    assert _alerts("boiler-backup", date(2026, 1, 5), **house)[1] == []  # type: ignore[arg-type]
+
+
+def test_of_a_boiler_that_was_off_for_longer_than_a_week_nothing_is_said() -> None:
+    house = {"days": 20, "broken": (0, 20), "fault": "boiler-lockout", "at_rest": _NOT_CALLED}
+    assert _alerts("boiler-backup", date(2026, 4, 20), **house)[1] == []  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("start", [date(2026, 1, 5), date(2026, 4, 20), date(2026, 10, 1)], ids=str)
+def test_a_sound_boiler_is_left_alone(start: date) -> None:
+    assert _alerts("boiler-backup", start, days=14)[1] == []
 
 
 @pytest.mark.parametrize("start", [date(2026, 1, 5), date(2026, 6, 1)], ids=str)

@@ -112,6 +112,30 @@ def test_dust_that_takes_a_fifth_is_found_within_a_week_whatever_the_jobs():
     assert [each.alerts for each in again] == [each.alerts for each in outcomes]
 
 
+def test_a_boiler_that_wastes_its_fuel_is_found_within_days_with_what_that_costs():
+    start, first = date(2026, 1, 5), 26
+    began_ms = local_day(start + timedelta(days=first), "Europe/Berlin").start_ms
+    outcomes = virtual_days(
+        "boiler-backup", start, days=34, faults=[VirtualFault(name="boiler-fouled", start_ms=began_ms)]
+    )
+    (alert,) = _below(outcomes).values()
+    assert (alert["component"], alert["severity"]) == ("oil", "soon")
+    assert 0 <= (date.fromisoformat(alert["began"][:10]) - start).days - first <= 1
+    assert (date.fromisoformat(alert["detected"][:10]) - start).days - first <= 5
+    assert alert["evidence"]["short_percent"] == pytest.approx(33, abs=6)  # what the boiler keeps is lost as before
+    assert "of the fuel that its boiler took" in alert["summary"]
+    assert any("flue gas" in check for check in alert["checks"])
+    short_kwh = (alert["evidence"]["expected_kwh"] - alert["evidence"]["had_kwh"]) / alert["evidence"]["days"]
+    assert 0.08 * short_kwh < alert["cost_per_day"] < 0.2 * short_kwh  # oil, not electricity
+
+
+@pytest.mark.parametrize("start", [date(2026, 2, 10), date(2026, 9, 10)], ids=str)
+def test_a_sound_boiler_stays_quiet_while_the_season_turns(start: date):
+    outcomes = virtual_days("boiler-backup", start, days=60)
+    assert _below(outcomes) == {}
+    assert outcomes[-1].state["expected"]["oil.heat"]["experience"]
+
+
 def test_a_healthy_house_stays_quiet_while_the_season_turns():
     outcomes = virtual_days("two-tank", date(2026, 9, 20), days=60)
     assert _below(outcomes) == {}

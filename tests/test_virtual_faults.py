@@ -87,6 +87,7 @@ PLANT_FAULTS = [
     ("heat-pump-off", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("load-pump-dead", "heat-pump-tank", JANUARY, shrinks("load_heat_j")),
     ("boiler-lockout", "boiler-backup", JANUARY, shrinks("boiler_heat_j")),
+    ("boiler-fouled", "boiler-backup", JANUARY, lambda s, b: per_fuel(b) < 0.75 * per_fuel(s)),
     ("tap-left-running", "two-tank", APRIL, reads("draw.flow", lambda s, b: b.min() > 0.3 > s.min())),
     ("insulation-wet", "two-tank", APRIL, lambda s, b: loss(b) > 2.0 * loss(s)),
 ]
@@ -94,6 +95,10 @@ PLANT_FAULTS = [
 
 def loss(run):
     return sum(run.truth[1].loss_j.values())
+
+
+def per_fuel(run):
+    return tally(run, "boiler_heat_j") / tally(run, "fuel_j")
 
 
 def cop(run):

@@ -10,6 +10,7 @@ import numpy as np
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, instant_ms
 from analytics.detection.pair_days import day_start_ms
+from analytics.detection.shut_out import shuts_out
 from analytics.detection.sunshine import collector_of, collector_sun, tank_ends, tank_of_loop
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
@@ -33,13 +34,15 @@ class _Stood:
     """
     A day's stagnation: its cells, those beside a tank known not to be full, those hotter than the fluid bears.
 
-    `week` are the days before that count with it.
+    `week` are the days before that count with it; `shut_out_by` the alerts of backups that kept the collector out on
+    most of these.
     """
 
     hot: Flags
     beside_cold: Flags
     too_hot: Flags
     week: Sequence[_Day]
+    shut_out_by: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,9 +54,9 @@ class CollectorStagnation:
     It ends when the collector has kept cool for some days; that it cools each evening does not end it.
 
     Not this: the end of a hot day, or of a hot spell, with a full tank; a pump that is called and moves nothing
-    (`loop-no-flow`) or is not started beside a cold tank (`loop-never-called`), or an element that fills the tank
-    (`heater-always-on`): these are told instead; a sensor strapped to the pipe outside the collector, which does not
-    see how hot that is.
+    (`loop-no-flow`) or is not started beside a cold tank (`loop-never-called`), an element that fills the tank
+    (`heater-always-on`), or a backup that keeps it so hot that no sun is let in (`heater-preempts`): these are told
+    instead; a sensor strapped to the pipe outside the collector, which does not see how hot that is.
     """
 
     kind: ClassVar[str] = "collector-stagnation"
@@ -82,6 +85,7 @@ class CollectorStagnation:
             return NotAssessed(f"The temperature of the collector of loop {component} is not known.")
         seen = _seen(history, collector)
         stood = self._stood(plant, collector, seen)
+        stood = replace(stood, shut_out_by=_shut_out_by(plant.site, collector, history, week=stood.week))
         cold, often, too_hot = (self._proved(*each) for each in self._reasons(stood))
         proved = [found for found in (cold, often, too_hot) if found is not None]
         if not proved:
@@ -140,7 +144,7 @@ class CollectorStagnation:
             evidence=evidence,
             weight_s=week_s,
             cost=cost,
-            explained_by=_causes(plant.site, collector),
+            explained_by=(*_causes(plant.site, collector), *stood.shut_out_by),
         )
 
     def _evidence(self, plant: PlantDay, collector: Collector, stood: _Stood) -> Evidence:
@@ -216,6 +220,15 @@ def _causes(site: Site, collector: Collector) -> tuple[tuple[str, str], ...]:
     heaters = [stage.heater for stage in site.stages.values() if tank and stage.tank == tank.id and stage.heater]
     of_loop = [(kind, collector.loop) for kind in ("loop-no-flow", "loop-never-called")]
     return (*of_loop, *(("heater-always-on", heater) for heater in heaters))
+
+
+def _shut_out_by(
+    site: Site, collector: Collector, history: Sequence[DayLedger], *, week: Sequence[_Day]
+) -> tuple[tuple[str, str], ...]:
+    stood = [day for day, _ in week]
+    backups = [stage for day in history if day.day in stood for stage in shuts_out(site, collector, day)]
+    often = {stage.heater or stage.loop or stage.id for stage in backups if 2 * backups.count(stage) > len(stood)}
+    return tuple(("heater-preempts", part) for part in sorted(often))
 
 
 def _seen(history: Sequence[DayLedger], collector: Collector) -> Sequence[_Day]:

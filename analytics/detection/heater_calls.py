@@ -1,4 +1,4 @@
-"""By what a heater in a tank should be called: a top colder than it ever was before it came on, in its hours."""
+"""By what a backup of a tank should be called: a top colder than it ever was before it came on, in its hours."""
 
 from collections.abc import Sequence
 
@@ -8,13 +8,14 @@ from analytics.detection.moments import Flags
 from analytics.expected.conditions import conditions_of, record_column
 from analytics.expected.heater import OnLevel, on_level
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S
+from analytics.plant import CELL_S, PlantDay
 
-__all__ = ["earlier_level", "lately_on_degc", "let_on"]
+__all__ = ["asked_for", "came_on_within", "earlier_level", "lately_on_degc", "let_on"]
 
 _LATELY_DAYS = 3
 _TIMER_DAYS = 5  # on which it heated, before its hours are believed
 _TIMER_HOURS = 10  # of the day, an hour before and after included; a thermostat alone comes on at more of them
+_ASKS_CELLS = 240  # after a draw somebody is at home who will want more
 
 
 def earlier_level(history: Sequence[DayLedger], heater: str) -> OnLevel | None:
@@ -31,6 +32,12 @@ def lately_on_degc(history: Sequence[DayLedger], heater: str) -> float:
     return float(np.fmin.reduce(starts, initial=np.nan))
 
 
+def came_on_within(history: Sequence[DayLedger], heater: str, days: int) -> bool:
+    """Whether the heater came on in the last so many days."""
+    record = [conditions_of(day) for day in history[-days:]]
+    return bool(np.isfinite(record_column(record, f"heater.{heater}.start_degc")).any())
+
+
 def let_on(history: Sequence[DayLedger], heater: str, cells: int) -> Flags:
     """
     Cells in which a timer or a tariff lets the heater heat: all, unless it heated in the same few hours on all days.
@@ -44,3 +51,12 @@ def let_on(history: Sequence[DayLedger], heater: str, cells: int) -> Flags:
     if len(masks) < _TIMER_DAYS or np.count_nonzero(let) > _TIMER_HOURS:
         return np.ones(cells, bool)
     return np.asarray(let[np.arange(cells) // (3600 // round(CELL_S)) % 24])
+
+
+def asked_for(plant: PlantDay) -> Flags:
+    """Cells in the four hours after a draw; all where draws are not metered. Shape (cells,)"""
+    if plant.hot_water is None or np.isnan(plant.hot_water.flow_m3_s).all():
+        return np.ones(round(plant.day.seconds / CELL_S), bool)
+    index = np.arange(len(plant.hot_water.flow_m3_s))
+    last = np.maximum.accumulate(np.where(plant.hot_water.flow_m3_s > 0, index, -_ASKS_CELLS - 1))
+    return np.asarray(index - last <= _ASKS_CELLS)

@@ -9,14 +9,13 @@ import numpy as np
 
 from analytics.called_rise import RISE_CELLS, CalledRise, called_rise, status_on
 from analytics.detection.findings import Finding, Need, Verdict
-from analytics.detection.heater_calls import earlier_level, lately_on_degc, let_on
+from analytics.detection.heater_calls import asked_for, came_on_within, earlier_level, lately_on_degc, let_on
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
-from analytics.detection.sunshine import tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.expected.heater import HEATS_W, OnLevel, top_degc
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, Course, LoopDay, PlantDay
+from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Site, Stage
 
 __all__ = ["HeaterNoOutput"]
@@ -34,7 +33,7 @@ class _Watched:
     weight: Course
     healthy: Flags
     water_degc: Course
-    by: Literal["cold", "outlet", "level", "status", "uncalled", "boiler"] = "cold"
+    by: Literal["cold", "outlet", "level", "status", "uncalled", "boiler", "resting"] = "cold"
     level: OnLevel | None = None
     rise: CalledRise | None = None
 
@@ -45,12 +44,13 @@ class HeaterNoOutput:
     A backup that should heat and gives nothing: a heater in a tank that takes no power for hours although the hottest
     water is lukewarm (where no sensor stands in it: the water that left the tank last), or the tank's top colder than
     it ever was before the heater came on; one of which only the status is known that is called and warms nothing, or
-    is not called although the top is so cold; one in passing that takes no power while lukewarm water passes; a boiler
-    whose loop runs into a lukewarm tank without heat.
+    is not called although the top is so cold; one in passing that takes no power while lukewarm water flows; a boiler
+    whose loop runs into a lukewarm tank without heat, or rests for hours beside one while hot water is drawn.
 
     Not this: a heater that a timer or a tariff holds back; one that rests because the sun or another stage keeps the
-    tank hot, of which nothing can be told; a tank whose highest sensor stands under its warm water, as the last draw
-    shows. One that someone switched off cannot be told apart from one that failed.
+    tank hot, of which nothing can be told; one in passing beside a trickle, which starts none; a boiler that has rested
+    for a week, as one does that is off for the summer; a tank whose highest sensor stands under its warm water, as the
+    last draw shows. One that someone switched off cannot be told apart from one that failed.
     """
 
     kind: ClassVar[str] = "heater-no-output"
@@ -68,7 +68,9 @@ class HeaterNoOutput:
     min_cold: timedelta = timedelta(hours=2)  # tariffs block heaters for shorter times (common practice)
     min_running: timedelta = timedelta(minutes=45)  # a boiler purges, lights and warms its loop within minutes
     min_passing: timedelta = timedelta(minutes=5)  # of whole minutes of flow
+    least_passing_l_min: float = 3.5  # heaters in passing start at 2 to 3 l/min (common practice, from memory)
     min_output: timedelta = timedelta(minutes=3)
+    lately_days: int = 7  # in which a boiler must have heated, to be missed when it rests (common practice)
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(_component(stage), _lacking(site, stage)) for stage in site.stages.values() if stage.backup]
@@ -87,7 +89,7 @@ class HeaterNoOutput:
     def _watched(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> _Watched:
         passed = np.arange(round(plant.day.seconds / CELL_S)) < cells_passed(plant)
         if stage.heater is None:
-            return self._boiler(plant, stage, plant.loops[stage.loop or ""], passed=passed)
+            return self._boiler(plant, history, stage, passed=passed)
         input_w = plant.heaters[stage.heater].input_w
         heats = passed & (input_w >= self.least_w)
         if stage.tank is None:
@@ -113,15 +115,19 @@ class HeaterNoOutput:
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
         if not has_sensor:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
-        # A thermostat that came on lately at less than that is set lower, and failed in nothing.
-        cold &= ~(hottest >= lately_on_degc(history, stage.heater or "") - self.below_lately_k)
-        under = _top_height(plant.site, stage) < stage.height[0] + self.edge
-        cold &= ~drawn_warm(plant, stage.tank or "", self.cold_degc, until_drawn=under)
+        cold &= self._unheard_of(plant, history, stage, hottest)
         if level is None or self._limit_degc(level) <= self.cold_degc:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
         top = self._settled_top(plant, stage.tank or "")
         idle = cold | (rests & (top < self._limit_degc(level)))
         return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "level", level)
+
+    def _unheard_of(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage, hottest: Course) -> Flags:
+        """Where neither a thermostat set low nor warm water above the sensors explains that the backup rests."""
+        # A thermostat that came on lately at less than that is set lower, and failed in nothing.
+        set_lower = hottest >= lately_on_degc(history, _component(stage)) - self.below_lately_k
+        under = _top_height(plant.site, stage) < stage.height[0] + self.edge
+        return np.asarray(~set_lower & ~drawn_warm(plant, stage.tank or "", self.cold_degc, until_drawn=under))
 
     def _limit_degc(self, level: OnLevel) -> float:
         return level.degc - self.below_level_k - self.few_days_k / level.on_days
@@ -150,19 +156,27 @@ class HeaterNoOutput:
         healthy = watched.healthy | lasting(called, _cells(self.min_output))
         return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "uncalled", level)
 
-    def _boiler(self, plant: PlantDay, stage: Stage, loop: LoopDay, *, passed: Flags) -> _Watched:
-        tank = tank_of_loop(plant.site, loop.loop)
-        top = unknown(plant) if tank is None else _hottest(plant, stage)
-        idle = passed & (loop.pump_on >= 0.99) & (loop.heat_w < self.least_w) & (top < self.cold_degc)
+    def _boiler(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage, *, passed: Flags) -> _Watched:
+        loop = plant.loops[stage.loop or ""]
+        top = unknown(plant) if stage.tank is None else _hottest(plant, stage)
+        cold = passed & (loop.heat_w < self.least_w) & (top < self.cold_degc)
+        idle = cold & (loop.pump_on >= 0.99)
         heats = lasting(passed & (loop.heat_w >= self.least_w), _cells(self.min_output))
-        return _Watched(idle, idle / _cells(self.min_running), heats, top, "boiler")
+        is_missed = (
+            came_on_within(history, loop.loop, self.lately_days) and earlier_level(history, loop.loop) is not None
+        )
+        if idle.any() or not is_missed:
+            return _Watched(idle, idle / _cells(self.min_running), heats, top, "boiler")
+        rests = cold & (loop.pump_on < 0.01) & asked_for(plant) & let_on(history, loop.loop, len(passed))
+        rests &= self._unheard_of(plant, history, stage, top)
+        return _Watched(rests, rests / _cells(self.min_cold), heats, top, "resting")
 
     def _in_passing(self, plant: PlantDay, rests: Flags, heats: Flags) -> _Watched:
         water = plant.hot_water
         if water is None:
             return _Watched(rests & False, unknown(plant) * 0, heats, unknown(plant))
         # Whole minutes of flow only: the neighbouring cells run too.
-        runs = water.flow_m3_s > 0
+        runs = water.flow_m3_s * 6e4 >= self.least_passing_l_min
         whole = runs & np.roll(runs, 1) & np.roll(runs, -1)
         idle = rests & whole & (water.heated_degc < self.cold_degc)
         return _Watched(idle, idle / _cells(self.min_passing), heats, water.heated_degc)
@@ -181,6 +195,8 @@ class HeaterNoOutput:
             "min_cold_min": self.min_cold / timedelta(minutes=1),
             "min_running_min": self.min_running / timedelta(minutes=1),
             "min_passing_min": self.min_passing / timedelta(minutes=1),
+            "least_passing_l_min": self.least_passing_l_min,
+            "lately_days": self.lately_days,
         }
         if watched.level is not None:
             evidence |= {
@@ -217,6 +233,12 @@ _BOILER_CAUSES = (
     "breaker off, or safety thermostat tripped",
     "the boiler is not called, or heats elsewhere, while the loop's pump runs",
 )
+_RESTING_CAUSES = (
+    "boiler or its controller switched off, by someone or by its breaker, or no fuel",
+    "no call for hot water reaches it: tank thermostat or sensor failed, displaced or set lower, wire broken",
+    "boiler locked out before its pump starts: its display shows a fault code",
+    "controller set to heating only, or its times for hot water changed",
+)
 _OF_ELEMENT = "An electrician measures the element's resistance with the circuit dead: a burnt-out one is open."
 _ADVICE: Mapping[str, Advice] = {
     "boiler": Advice(
@@ -224,6 +246,14 @@ _ADVICE: Mapping[str, Advice] = {
         "{boiler} has given the loop {backup} no heat since {since} although its pump runs: {idle} with the hottest "
         "water at down to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
         _BOILER_CAUSES,
+        _CHECKS,
+    ),
+    "resting": Advice(
+        "soon",
+        "The backup {backup} has been at rest since {since}, its pump too, although it should heat: {idle} with the "
+        "hottest water of its tank at down to {lowest_water_degc:.0f} degC while hot water was drawn, where a backup "
+        "should act below {cold_limit_degc:.0f} degC.",
+        _RESTING_CAUSES,
         _CHECKS,
     ),
     "cold": Advice(

@@ -8,14 +8,16 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
-from analytics.detection.stages_before import Spare, spare_of, stages_before
+from analytics.detection.shut_out import is_shut_out
+from analytics.detection.stages_before import Spare, heat_of, spare_of, stages_before
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import electricity_price, heat_price, input_price
 from analytics.expected.conditions import conditions_of
 from analytics.expected.needless import BACKUP_KWH, BEYOND_KWH, HEATED_TO_DEGC, HOT_ENOUGH_DEGC, zone_points
+from analytics.expected.stagnation import HOT_TANK_DEGC
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import Site, Stage
@@ -25,12 +27,21 @@ __all__ = ["HeaterPreempts"]
 
 @dataclass(frozen=True, slots=True)
 class _Day:
-    """A day of a backup: its heat, what of it went into water hot enough, and the hottest water that it warmed."""
+    """
+    A day of a backup: its heat, what of it went into water hot enough, and the hottest water that it warmed; and how
+    hot its tank was while it shut a collector out, None where it did not.
+    """
 
     ledger: DayLedger
     kwh: float
     beyond_kwh: float
     heated_to_degc: float
+    shut_out_degc: float | None
+
+    @property
+    def needless_kwh(self) -> float:
+        """Of a tank that lets no sun in, all: without it, the sun would have come."""
+        return self.beyond_kwh if self.shut_out_degc is None else self.kwh
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +61,8 @@ class _Taken:
 class HeaterPreempts:
     """
     A backup that goes on heating water that is hot enough, day after day, while a collector or heat pump before it in
-    the same tank works and could give more: the tank is then hot when the sun comes, or the heat pump is not called.
+    the same tank works and could give more: the tank is then hot when the sun comes, or the heat pump is not called. Or
+    one that keeps its tank so hot that a collector stands in the sun all day and is not let in.
 
     Not this: a disinfection once a week; a tank kept at 60 degC; a stage before that is broken or that gives all it
     can (dull days, a compressor that never rests); heat that the backup gives to water colder than 60 degC, which may
@@ -79,28 +91,40 @@ class HeaterPreempts:
             return NotAssessed("The days before are judged ten minutes after midnight, when their readings are here.")
         stage = next(s for s in plant.site.stages.values() if s.backup and component in (s.heater, s.loop, s.id))
         lately = history[-self.within_days :]
-        heated = [
-            day for day in _seen(lately, stage) if day.kwh >= self.least_kwh and _age(plant, day) <= self.within_days
-        ]
-        well = heated[-self.well_days :]
-        if len(well) == self.well_days and all(day.heated_to_degc < self.hot_degc for day in well):
-            return Clear(day_start_ms(plant, well[0].ledger.day))
-        shown = [day for day in heated if day.beyond_kwh >= self.least_kwh]
+        seen = _seen(plant.site, lately, stage)
+        heated = [day for day in seen if day.kwh >= self.least_kwh and _age(plant, day) <= self.within_days]
+        well = self._well_since(plant.site, stage, seen, heated)
+        if well is not None:
+            return Clear(day_start_ms(plant, well.ledger.day))
+        shown = [day for day in heated if self._shows(day)]
         if len(shown) < self.days or _age(plant, shown[-1]) > self.lasting_days:
             return NotAssessed(f"{component} heated on too few of the last days to tell whether it stops in time.")
-        taken = _taken(plant, stage, shown, lately=lately)
+        taken = _taken(plant, stage, shown, lately=lately, record=history)
         if not taken.spares:
             return NotAssessed(f"No stage before {component} was seen to work on these days, so it may be needed.")
         if taken.kwh < self.least_taken_kwh * len(shown):
             return NotAssessed(f"The stages before {component} gave about as much as they could, so it may be needed.")
-        return Fault((self._finding(plant, stage, _seen(history, stage), taken=taken),))
+        return Fault((self._finding(plant, stage, _seen(plant.site, history, stage), taken=taken),))
+
+    def _well_since(self, site: Site, stage: Stage, seen: Sequence[_Day], heated: Sequence[_Day]) -> _Day | None:
+        """The first of some days that show health; of a collector that was shut out lately, only its own heat does."""
+        if any(day.shut_out_degc is not None for day in seen):
+            well = _let_in_again(site, stage, seen)
+            is_well = not any(day.beyond_kwh >= self.least_kwh for day in heated)
+        else:
+            well = heated[-self.well_days :]
+            is_well = all(day.heated_to_degc < self.hot_degc for day in well)
+        return well[0] if is_well and len(well) >= self.well_days else None
+
+    def _shows(self, day: _Day) -> bool:
+        return day.shut_out_degc is not None or day.beyond_kwh >= self.least_kwh
 
     def _finding(self, plant: PlantDay, stage: Stage, seen: Sequence[_Day], *, taken: _Taken) -> Finding:
         first = self._first(seen)
         began_ms = day_start_ms(plant, seen[first].ledger.day)
         days, names = len(taken.days), [spare.name for spare in taken.spares]
         usual = _median([day.heated_to_degc for day in seen[:first]])
-        evidence: Evidence = {
+        evidence: dict[str, float | int | str | None] = {
             "backup": stage.heater or stage.loop or stage.id,
             "days": days,
             "within_days": self.within_days,
@@ -118,11 +142,14 @@ class HeaterPreempts:
             "min_kwh": self.least_kwh,
             "min_taken_kwh_day": self.least_taken_kwh,
         }
-        is_told_before = usual is not None and usual < self.hot_degc
+        shut_out = [day.shut_out_degc for day in taken.days if day.shut_out_degc is not None]
+        evidence |= {"shut_out_days": len(shut_out), "tank_degc": round(max(shut_out), 1) if shut_out else None}
+        is_told_before = usual is not None and usual < self.hot_degc and len(shut_out) < self.days
+        sentence = _SHUT_OUT if len(shut_out) >= self.days else _SENTENCE
         return tell_of(
             plant,
             Stretch(began_ms=began_ms, detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True),
-            Advice("soon", _SENTENCE + (_BEFORE if is_told_before else ""), _CAUSES, _CHECKS),
+            Advice("soon", sentence + (_BEFORE if is_told_before else ""), _CAUSES, _CHECKS),
             evidence=evidence,
             weight_s=days * 86400.0,
             cost=_cost(plant, stage, taken),
@@ -131,7 +158,7 @@ class HeaterPreempts:
 
     def _first(self, seen: Sequence[_Day]) -> int:
         """The day with which it began: no longer than a few days without a sign lie between that day and now."""
-        shown = [n for n, day in enumerate(seen) if day.beyond_kwh >= self.least_kwh]
+        shown = [n for n, day in enumerate(seen) if self._shows(day)]
         first = shown[-1]
         for earlier in reversed(shown[:-1]):
             if (seen[first].ledger.day - seen[earlier].ledger.day).days > self.lasting_days:
@@ -144,6 +171,11 @@ _SENTENCE = (
     "The backup {backup} has heated its tank to {heated_to_degc:.0f} degC since {since}: {beyond_kwh:.1f} kWh on "
     "{days} of the last {within_days} days went into water that was hot enough. Up to {taken_kwh:.1f} kWh of it would "
     "have come from {stages} (on these days {given_kwh:.1f} kWh came, {could_kwh:.1f} kWh could have)."
+)
+_SHUT_OUT = (
+    "The backup {backup} has kept its tank so hot since {since} that {stages} gives nothing: on {shut_out_days} of the "
+    "last {within_days} days the collector stood idle in the sun beside a tank of up to {tank_degc:.0f} degC. On these "
+    "days the backup gave {backup_kwh:.0f} kWh, of which up to {taken_kwh:.0f} kWh could have come from {stages}."
 )
 _BEFORE = " Before, the backup stopped at {usual_degc:.0f} degC."
 _CAUSES = (
@@ -181,23 +213,48 @@ def _rests_on(site: Site, stage: Stage) -> tuple[str, ...]:
     return (*before, *zone_points(site, stage))
 
 
-def _seen(history: Sequence[DayLedger], stage: Stage) -> list[_Day]:
+def _seen(site: Site, history: Sequence[DayLedger], stage: Stage) -> list[_Day]:
     """Days that told how the backup heated, oldest first."""
     names = [f"backup.{stage.id}.{name}" for name in (BACKUP_KWH, BEYOND_KWH, HEATED_TO_DEGC)]
     told = [(day, [conditions_of(day).get(name, nan) for name in names]) for day in history]
-    return [_Day(day, *values) for day, values in told if isfinite(values[0] + values[1])]
+    return [
+        _Day(day, values[0], values[1], values[2], _shut_out_degc(site, stage, day))
+        for day, values in told
+        if isfinite(values[0] + values[1])
+    ]
+
+
+def _shut_out_degc(site: Site, stage: Stage, day: DayLedger) -> float | None:
+    """How hot the tank was while the backup shut a collector out, None where it did not."""
+    for before in stages_before(site, stage):
+        if before.collector is not None and is_shut_out(site, stage, before, day=day):
+            return conditions_of(day).get(f"collector.{before.collector.id}.{HOT_TANK_DEGC}")
+    return None
+
+
+def _let_in_again(site: Site, stage: Stage, seen: Sequence[_Day]) -> Sequence[_Day]:
+    """The days since a collector was last shut out on which it worked; none where it never was."""
+    out = [n for n, day in enumerate(seen) if day.shut_out_degc is not None]
+    suns = [before.stage for before in stages_before(site, stage) if before.collector is not None]
+    since = seen[out[-1] + 1 :] if out else []
+    return [day for day in since if any(heat_of(day.ledger, sun) >= _WORKED_KWH for sun in suns)]
+
+
+_WORKED_KWH = 1.0
 
 
 def _age(plant: PlantDay, day: _Day) -> int:
     return (plant.day.date - day.ledger.day).days
 
 
-def _taken(plant: PlantDay, stage: Stage, shown: Sequence[_Day], *, lately: Sequence[DayLedger]) -> _Taken:
+def _taken(
+    plant: PlantDay, stage: Stage, shown: Sequence[_Day], *, lately: Sequence[DayLedger], record: Sequence[DayLedger]
+) -> _Taken:
     """The backup's needless heat, given back to the stages before it as far as they could have given more."""
     ledgers = [day.ledger for day in shown]
-    told = [spare_of(each, ledgers, lately=lately) for each in stages_before(plant.site, stage)]
+    told = [spare_of(each, ledgers, lately=lately, record=record) for each in stages_before(plant.site, stage)]
     spares = [spare for spare in told if spare is not None]
-    left, by_stage = sum(day.beyond_kwh for day in shown), []
+    left, by_stage = sum(day.needless_kwh for day in shown), []
     for spare in spares:
         by_stage.append(min(left, spare.spare_kwh))
         left -= by_stage[-1]

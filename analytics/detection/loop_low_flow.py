@@ -9,9 +9,20 @@ from typing import ClassVar
 import numpy as np
 
 from analytics.detection.findings import Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import Episode, Flags, cells_passed, course_of, duration, episodes, judge, lasting
+from analytics.detection.moments import (
+    Episode,
+    Flags,
+    cells_passed,
+    course_of,
+    duration,
+    episodes,
+    instant_ms,
+    judge,
+    lasting,
+)
+from analytics.detection.pair_days import day_start_ms
 from analytics.detection.sunshine import collector_of
-from analytics.detection.telling import Advice, counted, tell
+from analytics.detection.telling import Advice, Stretch, counted, tell, tell_of
 from analytics.expected.first_flows import FIRST_FLOW_DAYS, FlowDay, first_flows, flow_days
 from analytics.expected.flows import settled_flow
 from analytics.expected.watching import Watched
@@ -31,6 +42,7 @@ class _Watched:
     flow_l_min: Course
     change_k: Course
     usual_l_min: float | None = None
+    before: Sequence[FlowDay] = ()  # the days just before on which it was too little as well, oldest first
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +51,7 @@ class LoopLowFlow:
     A loop whose flow is well below what it showed on the first good days after commissioning, which are carried along
     (`watched`), or else of the record at hand; or too low for its component: a
     heat pump's source whose fluid changes by more than 7 K, a collector with less than half of what even low-flow
-    systems have.
+    systems have. What runs for some minutes a day, as a boiler does that heats a tank, is told by several days.
 
     Not this: fluid that stands still (`loop-no-flow`); a pump whose speed, or whose circuit, is controlled, as uneven
     flow on the first days tells: its flow is held against nothing but what its component needs; a loop that warms the
@@ -51,8 +63,10 @@ class LoopLowFlow:
     source_change_k: float = 7.0  # design is 3 to 5 K; above, too little flow (common practice)
     collector_l_min_m2: float = 0.1  # low-flow systems have 0.2, usual ones 0.5 to 1 (common practice, from memory)
     sun_w_m2: float = 400.0
-    min_running: timedelta = timedelta(minutes=30)
-    min_good: timedelta = timedelta(minutes=15)
+    min_running: timedelta = timedelta(minutes=30)  # that day, or with the days just before
+    min_today: timedelta = timedelta(minutes=5)  # of it
+    before_within: timedelta = timedelta(days=7)
+    min_good: timedelta = timedelta(minutes=15)  # of running, rests left out
     usual_part: float = (
         0.75  # cold glycol moves a tenth slower than warm; a strainer is cleaned before (common practice)
     )
@@ -79,10 +93,12 @@ class LoopLowFlow:
         return self._judged(plant, loop, usual)
 
     def _judged(self, plant: PlantDay, loop: LoopDay, watched: _Watched) -> Verdict:
-        healthy = lasting(watched.runs & ~watched.low, _cells(self.min_good))
+        healthy = _lasting_run(watched.runs, ~watched.low, _cells(self.min_good))
+        before = timedelta(hours=sum(day.hours for day in watched.before))
+        needed = _cells(max(self.min_running - before, self.min_today))
         return judge(
             plant,
-            episodes(np.where(healthy, 0.0, watched.low / _cells(self.min_running)), healthy),
+            episodes(np.where(healthy, 0.0, watched.low / needed), healthy),
             healthy,
             tell=lambda episode: self._finding(plant, loop, watched, episode=episode),
             unseen=f"Loop {loop.loop} did not run under load for long enough to tell.",
@@ -96,7 +112,7 @@ class LoopLowFlow:
         if len(days) < self.record_days:
             return NotAssessed(
                 f"Loop {loop.loop} is held against its own first days: it needs {self.record_days} on which it ran for "
-                f"half an hour and has {len(days)}."
+                f"long enough and has {len(days)}."
             )
         level = median(day.flow_l_min for day in days)
         least, most = self.least_evenness * level, level / self.least_evenness
@@ -108,7 +124,21 @@ class LoopLowFlow:
         runs = settled_flow(loop) & self._driven(plant, loop) & (np.arange(len(loop.flow_m3_s)) < cells_passed(plant))
         flow_l_min = loop.flow_m3_s * 6e4
         low = runs & (flow_l_min < self.usual_part * level)
-        return _Watched(runs, low, flow_l_min, np.abs(loop.leaving_degc - loop.entering_degc), level)
+        change_k = np.abs(loop.leaving_degc - loop.entering_degc)
+        before = self._low_before(plant, loop.loop, history, limit_l_min=self.usual_part * level)
+        return _Watched(runs, low, flow_l_min, change_k, level, before)
+
+    def _low_before(
+        self, plant: PlantDay, loop: str, history: Sequence[DayLedger], *, limit_l_min: float
+    ) -> Sequence[FlowDay]:
+        """The newest days on which the loop ran, as far back as each had too little flow."""
+        earliest = plant.day.date - self.before_within
+        found: list[FlowDay] = []
+        for day in reversed(flow_days(history, plant.site, loop)):
+            if day.day < earliest or day.flow_l_min >= limit_l_min:
+                break
+            found.insert(0, day)
+        return found
 
     def _driven(self, plant: PlantDay, loop: LoopDay) -> Flags:
         """Not what heat alone moves at night through a collector whose pump nobody watches."""
@@ -122,7 +152,7 @@ class LoopLowFlow:
         carried = first_flows(self.watched, loop, since=site.commissioned)
         if len(carried) >= self.record_days:
             return carried
-        return flow_days(history, loop, since=site.commissioned)[: self.record_days]
+        return flow_days(history, site, loop)[: self.record_days]
 
     def _moving(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.flow_m3_s)) < cells_passed(plant)
@@ -149,31 +179,49 @@ class LoopLowFlow:
     def _finding(self, plant: PlantDay, loop: LoopDay, watched: _Watched, *, episode: Episode) -> Finding:
         cells = counted(watched.low, episode)
         seconds = float(np.count_nonzero(cells)) * CELL_S
+        # What the day shows by itself needs no days before.
+        before = watched.before if seconds < self.min_running.total_seconds() else ()
+        before_s = 3600 * sum(day.hours for day in before)
+        before_l_min = sum(day.flow_l_min * day.hours * 3600 for day in before)
+        mean_l_min = (float(watched.flow_l_min[cells].mean()) * seconds + before_l_min) / (seconds + before_s)
         changes = watched.change_k[cells & np.isfinite(watched.change_k)]
         evidence: dict[str, float | int | str | None] = {
             "loop": loop.loop,
-            "running": duration(seconds),
-            "running_min": round(seconds / 60),
-            "mean_flow_l_min": round(float(watched.flow_l_min[cells].mean()), 2),
+            "running": duration(seconds + before_s),
+            "running_min": round((seconds + before_s) / 60),
+            "running_days": len(before) + 1,
+            "mean_flow_l_min": round(mean_l_min, 2),
             "mean_change_k": round(float(changes.mean()), 1) if len(changes) else None,
             "source_limit_k": self.source_change_k,
             "collector_limit_l_min_m2": self.collector_l_min_m2,
             "min_running_min": self.min_running / timedelta(minutes=1),
+            "min_today_min": self.min_today / timedelta(minutes=1),
         }
-        template = _SENTENCE + (_CHANGE if len(changes) else ".")
-        if watched.usual_l_min is not None:
+        template = _SENTENCE + (_ON_DAYS if before else "")
+        if watched.usual_l_min is None:
+            template += _CHANGE if len(changes) else "."
+        else:
+            template += _BESIDE_USUAL
             evidence |= {
                 "usual_l_min": round(watched.usual_l_min, 2),
-                "part_percent": round(100 * float(watched.flow_l_min[cells].mean()) / watched.usual_l_min),
+                "part_percent": round(100 * mean_l_min / watched.usual_l_min),
                 "limit_percent": round(100 * self.usual_part, 1),
                 "record_days": self.record_days,
             }
-            template = _SENTENCE + _BESIDE_USUAL
         advice = Advice("soon", template, _CAUSES, _CHECKS)
-        return tell(plant, episode, advice, evidence=evidence, weight_s=seconds)
+        if not before:
+            return tell(plant, episode, advice, evidence=evidence, weight_s=seconds)
+        stretch = Stretch(
+            began_ms=day_start_ms(plant, before[0].day),
+            ended_ms=None if episode.ended is None else instant_ms(plant, episode.ended * CELL_S),
+            detected_ms=instant_ms(plant, (episode.proved + 1) * CELL_S),
+            is_by_day=True,
+        )
+        return tell_of(plant, stretch, advice, evidence=evidence, weight_s=seconds + before_s)
 
 
 _SENTENCE = "The fluid of the {loop} loop moves too slowly since {since}: {mean_flow_l_min:.1f} l/min over {running}"
+_ON_DAYS = " on {running_days} days"
 _CHANGE = ", so that it changes by {mean_change_k:.1f} K on its way."
 _BESIDE_USUAL = ", {part_percent} % of the {usual_l_min:.1f} l/min that it showed on its first days."
 _CAUSES = (
@@ -194,6 +242,14 @@ def _is_one_circuit(site: Site, loop: str) -> bool:
     """Whether a loop leads through one component or tank only, as a source's, a desuperheater's, a stage's does."""
     loads = {pump.load_loop for pump in site.heat_pumps.values()}
     return loop not in loads or any(stage.loop == loop for stage in site.stages.values())
+
+
+def _lasting_run(runs: Flags, well: Flags, cells: int) -> Flags:
+    """Running cells in rows of at least `cells` of them that are well, whatever rests lie between. Shape (cells,)"""
+    found = np.zeros(len(runs), bool)
+    at = np.flatnonzero(runs)
+    found[at] = lasting(well[at], cells)
+    return found
 
 
 def _cells(length: timedelta) -> int:

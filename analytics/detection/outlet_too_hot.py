@@ -39,6 +39,12 @@ _CHECKS = (
 )
 
 
+_PROOF = (
+    "After the repair, let hot water run while the tank is hotter than {:.0f} degC: this message ends with a draw of "
+    "{:.0f} s and more that the valve then holds in its limits. Cooler water would not show whether it mixes."
+)
+
+
 def scald_seconds(water_degc: float) -> float:
     """Time in which water of a temperature burns an adult's skin (second degree), the shorter of two tables. [s]"""
     burn = math.exp(float(np.interp(water_degc, _BURN_DEGC, np.log(_BURN_S))))
@@ -159,6 +165,8 @@ class OutletTooHot:
         began_ms = instant_ms(plant, run[0].first_hot_s)
         hot_s = sum((heat.draw.end_s - heat.draw.start_s) * heat.hot_part for heat in run)
         worst = max(heat.highest_degc for heat in run)
+        path = plant.site.hot_water
+        proof_degc = path.mixed_set_c + self.works_k if path is not None and (path.hot or path.heated) else None
         evidence: dict[str, float | int | str | None] = {
             "since": clock(began_ms, plant.day.timezone),
             "highest_degc": round(worst, 1),
@@ -169,8 +177,10 @@ class OutletTooHot:
             "hot_l": round(sum(heat.draw.volume_m3 * heat.hot_part for heat in run) * 1000, 1),
             "sustained_limit_degc": round(limits.sustained_degc, 2),
             "any_limit_degc": round(limits.any_degc, 2),
-            "set_degc": plant.site.hot_water.mixed_set_c if plant.site.hot_water else None,
+            "set_degc": path.mixed_set_c if path else None,
             "min_sustained_s": self.min_sustained.total_seconds(),
+            "well_above_degc": proof_degc,
+            "min_draw_s": self.min_draw.total_seconds(),
             "burn_s": round(scald_seconds(worst), 1 if worst > 60 else 0),
             "burn": _burn(scald_seconds(worst)),
         }
@@ -182,7 +192,9 @@ class OutletTooHot:
             template=_SENTENCE,
             evidence=evidence,
             likely_causes=_CAUSES,
-            checks=_CHECKS,
+            checks=_CHECKS
+            if proof_degc is None
+            else (*_CHECKS, _PROOF.format(proof_degc, self.min_draw.total_seconds())),
             cost_per_day=None,
             weight_s=float(hot_s),
         )

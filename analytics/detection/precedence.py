@@ -30,6 +30,9 @@ TOLD_BY: Mapping[str, Sequence[str]] = {
 }
 """Kinds that are left out while one of those after it is told of the same component."""
 
+_EFFECTS: Mapping[str, Sequence[str]] = {"heater-preempts": ("collector-stagnation",)}
+"""Kinds that speak of an effect: they do not say that what a finding of the first kind rests on is broken."""
+
 _OPENS_EVERY_BALANCE = ("sensor-swapped", "hot_water")
 """Cold and hot exchanged falsify the heat of every tank on the path."""
 
@@ -91,6 +94,7 @@ def _broken(
     """
     told = [(a.kind, a.component, a.ended_ms) for a in alerts if a.site == assessment.site]
     told += [(a.kind, a.component, None) for a in assessments if a.site == assessment.site and _is_fault(a)]
+    told = [each for each in told if each[0] not in _EFFECTS.get(assessment.kind, ())]
     return {
         part
         for kind, part, ended_ms in told

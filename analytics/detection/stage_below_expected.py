@@ -54,9 +54,9 @@ class StageBelowExpected:
     A collector is held against ISO 9806 with the measured sun; a desuperheater against its own record. Where the first
     good weeks have made a model (`watched`), small lasting shifts are found, too (`detection.stage_shift`), and a heat
     pump that no longer runs where the backup stands in for it (`detection.stage_idle`); a collector without a sun
-    sensor is held to it by the sun that houses near by agree on (`nearby`). A heater's heat is computed from its
-    input, so nothing can be held against it. Not this: dull days, a full tank, a loop's pump that
-    does not run (`loop-no-flow`, `loop-never-called`).
+    sensor is held to it by the sun that houses near by agree on (`nearby`), and a boiler's loop to the fuel that was
+    burned for it. A heater's heat is computed from its input, so nothing can be held against it. Not this: dull days, a
+    full tank, a loop's pump that does not run (`loop-no-flow`, `loop-never-called`).
     """
 
     kind: ClassVar[str] = "stage-below-expected"

@@ -4,11 +4,13 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import sqrt
 
+from analytics.boiler_loop import boiler_behind
 from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.detection.telling import Advice, Stretch, tell_of
-from analytics.detection.worth import heat_price
+from analytics.detection.worth import heat_price, input_price
+from analytics.expected.boiler import is_fuel_known
 from analytics.expected.nearby import NearbySun
 from analytics.expected.watching import SCHEME, Watched, days_between_false_signals, days_to_find
 from analytics.plant import PlantDay
@@ -66,7 +68,8 @@ class StageShift:
         shift = held.low
         since = shift.since or plant.day.date
         began_ms = day_start_ms(plant, since)
-        price = heat_price(plant)
+        is_boiler = is_fuel_known(plant.site, stage)
+        price = _fuel_price(plant) if is_boiler else heat_price(plant)
         short_kwh = (shift.expected - shift.had) / shift.days
         fits = [each.statistics for each in held.experience.values()]
         evidence: dict[str, float | int | str | None] = {
@@ -92,16 +95,18 @@ class StageShift:
         return tell_of(
             plant,
             Stretch(began_ms=began_ms, detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True),
-            Advice(
-                "soon",
-                _SENTENCE + (_BY_NEIGHBOURS if by_neighbours else ""),
-                _NEARBY_CAUSES if by_neighbours else _CAUSES,
-                _CHECKS,
-            ),
+            _BOILER if is_boiler else _NEARBY if by_neighbours else _ORDINARY,
             evidence=evidence | by_neighbours,
             weight_s=shift.days * 86400.0,
             cost=None if price is None else round(short_kwh * price, 6),
         )
+
+
+def _fuel_price(plant: PlantDay) -> float | None:
+    """What a kilowatt-hour of heat costs from the boiler behind a loop. [currency/kWh]"""
+    boiler = boiler_behind(plant.site)
+    price = None if boiler is None else input_price(plant, boiler[0].kind)
+    return None if boiler is None or price is None else price / boiler[0].efficiency
 
 
 def _by_neighbours(nearby: NearbySun, first: date, last: date) -> dict[str, float | int | str | None]:
@@ -141,9 +146,30 @@ _NEARBY_CAUSES = (
     "a sensor of this stage drifts: flow meter, temperature pair",
     "insulation of pipes or of the collector damaged",
 )
+_BOILER_CAUSES = (
+    "burner set or fouled so that much of its fuel is wasted: nozzle, air, flame sensor; or soot on the heat exchanger",
+    "its heat goes elsewhere: a valve to the rooms that leaks, a check valve that does not close",
+    "a sensor drifts: flow meter, temperature pair, fuel meter, or the burner's contact",
+    "the boiler is kept hot all day between short runs",
+)
+_BOILER_CHECKS = (
+    "Let a heating technician measure its flue gas: temperature, carbon monoxide and losses. A burner that burns badly "
+    "can poison; where people feel ill or it smells of smoke, switch it off and let fresh air in.",
+    "See whether pipes to the rooms get warm while it heats the tank only.",
+    "Compare flow and temperature difference of its loop with the values noted at commissioning, and its fuel meter or "
+    "nozzle with what the site file says.",
+)
 _CHECKS = (
     "Compare flow, pressure and the loop's temperature difference with the values noted at commissioning.",
     "Compare both temperature sensors of the loop while it rests: they should agree.",
     "Look at a collector from the ground; roofs are for trained people with fall protection. Let hot pipes cool first.",
     "The refrigerant circuit is for certified technicians; live panels for licensed electricians.",
+)
+_ORDINARY = Advice("soon", _SENTENCE, _CAUSES, _CHECKS)
+_NEARBY = Advice("soon", _SENTENCE + _BY_NEIGHBOURS, _NEARBY_CAUSES, _CHECKS)
+_BOILER = Advice(
+    "soon",
+    _SENTENCE.replace("under the same conditions", "of the fuel that its boiler took"),
+    _BOILER_CAUSES,
+    _BOILER_CHECKS,
 )

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import mean_of_known, sum_of_known
+from analytics.expected.boiler import boiler_sums
 from analytics.expected.collector import collector_sums
 from analytics.expected.flows import loop_flows
 from analytics.expected.ground import fall_in_runs
@@ -46,11 +47,13 @@ def day_conditions(plant: PlantDay) -> DayConditions:
         sums = {**collector_sums(plant, collector), **stagnant_hours(plant, collector)}
         found |= {f"collector.{collector.id}.{name}": v for name, v in sums.items()}
     for stage in plant.site.stages.values():
-        if stage.heater and stage.tank:
-            levels = heater_levels(plant, plant.site.heaters[stage.heater], stage)
-            found |= {f"heater.{stage.heater}.{name}": value for name, value in levels.items()}
+        if stage.tank and (stage.heater or stage.backup):
+            part = stage.heater or stage.loop
+            found |= {f"heater.{part}.{name}": value for name, value in heater_levels(plant, stage).items()}
         if stage.backup and stage.tank:
             found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
+        if stage.backup and stage.loop:
+            found |= {f"boiler.{stage.id}.{name}": value for name, value in boiler_sums(plant, stage).items()}
     found |= loop_flows(plant)
     before_taps = tanks_before_taps(plant.site)
     for tank in plant.site.tanks.values():

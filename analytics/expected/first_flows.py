@@ -14,27 +14,30 @@ __all__ = ["FIRST_FLOW_DAYS", "FlowDay", "first_flows", "flow_days", "flows_so_f
 FIRST_FLOW_DAYS = 10
 """Days that tell a pump's flow: it hardly depends on the weather (common practice)."""
 
-_LEAST_H = 0.5
+_LEAST_H = 0.5  # of a collector, whose fluid is cold at first, and whose pump runs in jerks on dull days
+_LEAST_H_ELSE = 0.1  # a boiler heats its tank in runs of some minutes, with water that is warm from the start
 _KEY, _MODE = "{}.flow", "first"
 
 
 @dataclass(frozen=True, slots=True)
 class FlowDay:
-    """A day's middle flow while the pump ran, and how even it was (`analytics.expected.flows`)."""
+    """A day's middle flow while the pump ran, and how even it was (`analytics.expected.flows`); for how long."""
 
     day: date
     flow_l_min: float
     evenness: float
+    hours: float = 0.0
 
 
-def flow_days(record: Sequence[DayLedger], loop: str, *, since: date | None) -> list[FlowDay]:
-    """Days of a record on which a loop ran for half an hour, from `since` on, in the record's order."""
-    name = f"loop.{loop}.flow_"
+def flow_days(record: Sequence[DayLedger], site: Site, loop: str) -> list[FlowDay]:
+    """Days of a record on which a loop ran for long enough, since the site was commissioned, in the record's order."""
+    name, since = f"loop.{loop}.flow_", site.commissioned
     told = [(day.day, conditions_of(day)) for day in record if since is None or day.day >= since]
+    least_h = _LEAST_H if any(each.loop == loop for each in site.collectors.values()) else _LEAST_H_ELSE
     return [
-        FlowDay(day, kept[f"{name}l_min"], kept[f"{name}evenness"])
+        FlowDay(day, kept[f"{name}l_min"], kept[f"{name}evenness"], kept[f"{name}h"])
         for day, kept in told
-        if kept.get(f"{name}h", 0.0) >= _LEAST_H
+        if kept.get(f"{name}h", 0.0) >= least_h
     ]
 
 
@@ -67,6 +70,6 @@ def _one_day_on(
     before = first_flows(known, loop.id, since=site.commissioned)
     bearing = {site.id, loop.id, loop.flow, loop.pump}
     if len(before) < FIRST_FLOW_DAYS and bearing.isdisjoint(troubled):
-        before = [*before, *flow_days([day], loop.id, since=site.commissioned)]
+        before = [*before, *flow_days([day], site, loop.id)]
     days = tuple((float(each.day.toordinal()), each.flow_l_min, each.evenness) for each in before)
     return Watched(first={_MODE: days} if days else {})

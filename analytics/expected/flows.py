@@ -9,8 +9,7 @@ from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
 
 __all__ = ["loop_flows", "settled_flow"]
 
-# 0.2 l/min: meter creep and thermosiphon stay below, a house's smallest pumped circuit is above (common practice).
-_LEAST_CELLS = 30
+_LEAST_CELLS = 6  # a boiler heats a tank in runs of some minutes; what needs more asks for it (`first_flows`)
 
 
 def settled_flow(loop: LoopDay) -> NDArray[np.bool_]:
@@ -23,7 +22,7 @@ def settled_flow(loop: LoopDay) -> NDArray[np.bool_]:
 
 def loop_flows(plant: PlantDay) -> Mapping[str, float]:
     """
-    Of each metered loop that moved for half an hour: `flow_l_min`, the middle of its settled flow; `flow_evenness`,
+    Of each metered loop that moved for some minutes: `flow_l_min`, the middle of its settled flow; `flow_evenness`,
     the flow that a tenth of the time stays below over the one that a tenth exceeds; and `flow_h`.
     """
     found: dict[str, float] = {}

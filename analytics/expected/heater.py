@@ -7,7 +7,7 @@ from math import isfinite, nan
 import numpy as np
 
 from analytics.plant import Course, PlantDay
-from analytics.site import Heater, Stage
+from analytics.site import Stage
 
 __all__ = ["HEATS_W", "OnLevel", "heater_levels", "on_level", "top_degc"]
 
@@ -41,18 +41,18 @@ def top_degc(plant: PlantDay, tank: str) -> Course:
     return signal.course
 
 
-def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str, float]:
+def heater_levels(plant: PlantDay, stage: Stage) -> Mapping[str, float]:
     """
-    The day's lowest temperatures of the tank's top: as the heater came on, and of half hours in which it rested; and
-    the hours of the day in which it heated (hour n counts 2^n).
+    The day's lowest temperatures of the tank's top: as the stage's heater or loop came on, and of half hours in which
+    it rested; and the hours of the day in which it heated (hour n counts 2^n).
 
-    Nothing where the tank has no sensor, the heater neither power meter nor status, or either was not heard.
+    Nothing where the tank has no sensor, neither power nor heat of the stage is known, or either was not heard.
     """
-    tank = plant.tanks.get(stage.tank or "")
-    if tank is None or heater.id not in plant.heaters:
+    tank, power_w = plant.tanks.get(stage.tank or ""), _power(plant, stage)
+    if tank is None or power_w is None:
         return {}
     top = top_degc(plant, tank.tank)
-    on = plant.heaters[heater.id].input_w >= HEATS_W
+    on = power_w >= HEATS_W
     found = {}
     if on.any():
         begins = np.flatnonzero(on[1:] & ~on[:-1]) + 1
@@ -61,9 +61,18 @@ def heater_levels(plant: PlantDay, heater: Heater, stage: Stage) -> Mapping[str,
         found["on_hours"] = float((2.0 ** hours[hours < 24]).sum())
     blocks = (len(on) // _BLOCK, _BLOCK)
     # Where it is on, or its input is not known, nothing rests: these cells must not count as cold ones.
-    rests = np.where(plant.heaters[heater.id].input_w < HEATS_W, top, np.inf)[: blocks[0] * _BLOCK]
+    rests = np.where(power_w < HEATS_W, top, np.inf)[: blocks[0] * _BLOCK]
     found["idle_degc"] = float(np.fmin.reduce(np.maximum.reduce(rests.reshape(blocks), axis=1), initial=np.inf))
     return {name: value for name, value in found.items() if isfinite(value)}
+
+
+def _power(plant: PlantDay, stage: Stage) -> Course | None:
+    """What a stage's heater takes, or its loop brings. [W]"""
+    if stage.heater:
+        heater = plant.heaters.get(stage.heater)
+        return None if heater is None else heater.input_w
+    loop = plant.loops.get(stage.loop or "")
+    return None if loop is None else loop.heat_w
 
 
 def on_level(starts_degc: Sequence[float], idle_degc: Sequence[float]) -> OnLevel | None:

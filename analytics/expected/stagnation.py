@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import CELL_S, PlantDay
+from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Collector
 
-__all__ = ["STAGNANT_DEGC", "STAGNANT_H", "stagnant_cells", "stagnant_hours"]
+__all__ = ["HOT_TANK_DEGC", "HOT_TANK_H", "STAGNANT_DEGC", "STAGNANT_H", "stagnant_cells", "stagnant_hours"]
 
 STAGNANT_H = "stagnant_h"
 """Hours of a day in which a collector stagnated."""
@@ -14,6 +14,10 @@ STAGNANT_H = "stagnant_h"
 STAGNANT_DEGC = 120.0
 """A collector works below the 95 degC of the hottest store; glycol ages above 120 to 140 degC (common practice)."""
 
+HOT_TANK_H, HOT_TANK_DEGC = "beside_hot_tank_h", "hot_tank_degc"
+"""Of these the hours beside a tank whose top is hot enough for its controller to rest, and how hot that was at most."""
+
+_HOT_DEGC = 70.0  # controllers stop at a tank's limit of 60 to 95 degC (common practice)
 _MOVES_M3_S = 0.2e-3 / 60  # meter creep and thermosiphon stay below (common practice)
 _SUN_W_M2 = 200.0  # a collector gets so hot in the sun only
 _SUN_HOLDS = 30  # cells for which it stays hot when a cloud comes
@@ -44,4 +48,18 @@ def stagnant_hours(plant: PlantDay, collector: Collector) -> dict[str, float]:
     loop = plant.loops.get(collector.loop)
     if loop is None or np.isfinite(loop.leaving_degc).mean() < _LEAST_HEARD:
         return {}
-    return {STAGNANT_H: float(np.count_nonzero(stagnant_cells(plant, collector))) * CELL_S / 3600}
+    cells = stagnant_cells(plant, collector)
+    top = _top_degc(plant, collector)
+    beside = cells & (top >= _HOT_DEGC)
+    return {
+        STAGNANT_H: float(np.count_nonzero(cells)) * CELL_S / 3600,
+        HOT_TANK_H: float(np.count_nonzero(beside)) * CELL_S / 3600,
+        HOT_TANK_DEGC: float(top[beside].max(initial=-np.inf)),
+    }
+
+
+def _top_degc(plant: PlantDay, collector: Collector) -> Course:
+    """The highest sensor of the tank that a collector heats, NaN without one. (cells,)"""
+    tanks = [stage.tank for stage in plant.site.stages.values() if stage.loop == collector.loop and stage.tank]
+    sensors = plant.tanks[tanks[0]].sensors_degc if tanks and tanks[0] in plant.tanks else np.empty((0, 0))
+    return sensors[0] if len(sensors) else np.full(round(plant.day.seconds / CELL_S), np.nan)

@@ -2,8 +2,8 @@
 What is expected of each part of a house, and from which of a day's conditions.
 
 A day's value is a scale times a straight-line model of a few conditions: a collector's heat is what its coefficients
-allow while its loop ran, times a factor; a desuperheater's and a load loop's the compressor's electricity, times heat
-per kWh; a heat pump's COP and a ground loop's temperature stand for themselves.
+allow while its loop ran, times a factor; a desuperheater's and a load loop's the compressor's electricity, a boiler's
+its fuel, times heat per kWh; a heat pump's COP and a ground loop's temperature stand for themselves.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -14,6 +14,8 @@ from math import isnan, nan
 
 import numpy as np
 
+from analytics.boiler_loop import boiler_behind
+from analytics.expected.boiler import is_fuel_known
 from analytics.expected.collector import SKY_PARTS
 from analytics.expected.conditions import DayConditions, conditions_of
 from analytics.expected.ground import ground_inputs
@@ -25,6 +27,8 @@ __all__ = ["Seen", "Sky", "Subject", "stage_subject", "subjects_of", "why_no_exp
 _LEAST_COVERAGE = 0.9
 _ALLOWED_KWH = 1.5  # of a day from which a collector's heat can be told from its start and its pipes
 _ELECTRICITY_KWH = 0.7
+_FUEL_KWH = 3.0  # of a day from which a boiler's heat can be told from its starts
+_BESIDE_PART = 0.1  # of a boiler's fuel that may be burned for something else
 _STEADY_H = 0.75
 _ONE_MODE = 0.05  # of the compressor's hours that the other mode may have
 
@@ -95,7 +99,8 @@ def stage_subject(site: Site, stage: Stage, *, sky: Sky | None = None) -> Subjec
     if collector is not None:
         return _sun(site, stage, collector, sky)
     pump = _pump_of(site, stage)
-    assert pump is not None
+    if pump is None:
+        return _boiler(site, stage)
     return _desuperheater(site, stage, pump) if pump.desuperheater_loop == stage.loop else _load(site, stage, pump)
 
 
@@ -107,7 +112,7 @@ def why_no_expectation(site: Site, stage: Stage, *, has_sky: bool = False) -> st
         )
     collector = _collector_of(site, stage)
     if collector is None:
-        return _why_no_pump(site, _pump_of(site, stage))
+        return "" if is_fuel_known(site, stage) else _why_no_pump(site, _pump_of(site, stage))
     if collector.eta0 is None:
         return f"Collector {collector.id} has no eta0, a1, a2 in the site file."
     if collector.outdoor is None:
@@ -225,6 +230,32 @@ def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.power},
         see=see,
         least_part=0.03,
+    )
+
+
+def _boiler(site: Site, stage: Stage) -> Subject:
+    name, has_entering = f"boiler.{stage.id}.", site.loops[stage.loop or ""].entering is not None
+
+    def see(day: DayLedger) -> Seen | str:
+        conditions, heat = conditions_of(day), _stage_heat(day, stage.id)
+        fuel, beside, lit, entering = (
+            conditions.get(name + each, nan) for each in ("fuel_kwh", "beside_kwh", "lit", "entering_degc")
+        )
+        if not fuel >= _FUEL_KWH:
+            return "The boiler burned too little, or its fuel is not known."
+        if beside > _BESIDE_PART * fuel:
+            return "The boiler also burned while the loop stood still, for something else."
+        return _checked(heat, Seen(heat.value, fuel, (lit / fuel, entering) if has_entering else (lit / fuel,)))
+
+    boiler = boiler_behind(site)
+    parts = () if boiler is None else (boiler[0].id, boiler[0].power or boiler[0].status or "")
+    return Subject(
+        component=stage.id,
+        quantity="heat",
+        unit="kWh",
+        drivers=("the fuel that its boiler took", "how often it was lit", "the water entering")[: 2 + has_entering],
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, *parts},
+        see=see,
     )
 
 

@@ -127,6 +127,11 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
             roles=("load",),
         ),
         "boiler-lockout": FaultKind("the boiler is called and makes no heat", {"boiler_power": 0.0}, roles=("boiler",)),
+        "boiler-fouled": FaultKind(
+            "soot, and a nozzle that is worn: three tenths of the fuel give no heat",
+            {"boiler_power": 0.7},
+            roles=("boiler",),
+        ),
         "tap-left-running": FaultKind("a tap or a leak runs without pause", {"leak": 0.022}),
         "insulation-wet": FaultKind("the tanks lose four times the heat", {"tank_ua": 4.0}),
         "sensor-stuck": FaultKind("a sensor repeats its last value", sensor="stuck"),
