@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
+from analytics.origins_gaps import renewed_after_gaps
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
@@ -181,7 +182,7 @@ def layered_course(
         sensors_degc=sensors_degc,
         layer_kg=layer_kg,
         part_per_k=part_per_k,
-        unheard=_unheard(plant, tank),
+        renews=renewed_after_gaps(plant, tank, sensors_degc),
     )
     start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
     agree = _agree(sensors_degc, _heated_below(depths, charges) if charges else None)
@@ -213,7 +214,7 @@ def _quiet(
     sensors_degc: Array,
     layer_kg: float,
     part_per_k: Array,
-    unheard: NDArray[np.bool_],
+    renews: NDArray[np.bool_] | None,
 ) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     place = _PLACE / len(described.temperatures)
@@ -233,39 +234,9 @@ def _quiet(
         around_sensor=_around(depths, place),
         part_per_k=part_per_k,
         doubt_k=_SENSOR_DOUBT_K,
-        renews=_renews(unheard, np.isfinite(sensors_degc.sum(axis=1))),
+        renews=renews,
         renewing=_between(depths, _MIDDLES),
     )
-
-
-def _renews(unheard: NDArray[np.bool_], looks: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
-    """The first look at the sensors after each time unheard; None where there is none."""
-    if not unheard.any():
-        return None
-    found, pending = np.zeros(len(looks), bool), False
-    for step, (missed, look) in enumerate(zip(unheard.tolist(), looks.tolist(), strict=True)):
-        pending |= missed
-        if look and pending and not missed:
-            found[step], pending = True, False
-    return found
-
-
-def _unheard(plant: PlantDay, tank: str) -> NDArray[np.bool_]:
-    """Blocks in which a stage of a tank was not heard, for more than its neighbours tell. (blocks,)"""
-    stages = [stage for stage in plant.site.stages.values() if stage.tank == tank]
-    courses = [
-        plant.loops[s.loop].heat_w if s.loop and s.loop in plant.loops else plant.heaters[s.heater or ""].heat_w
-        for s in stages
-        if s.loop in plant.loops or s.heater in plant.heaters
-    ]
-    n_blocks = round(plant.day.seconds / BLOCK_S)
-    unheard = np.zeros(n_blocks, bool)
-    for course in courses:
-        missed = np.isnan(course)
-        # A part of which nothing is known all day is no gap in what is: the pull toward the sensors does what it can.
-        if missed.any() and not missed.all():
-            unheard |= missed.reshape(n_blocks, BLOCK_CELLS).all(axis=1)
-    return unheard & ((np.arange(n_blocks) + 1) * BLOCK_S <= plant.until_s)
 
 
 def _heated_below(depths: tuple[float, ...], charges: Sequence[Charge]) -> NDArray[np.bool_]:
