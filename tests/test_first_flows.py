@@ -76,15 +76,15 @@ def test_nine_days_are_too_few() -> None:
 _MORNING, _EVENING = ("06:00", "06:10"), ("18:00", "18:10")
 
 
-def _short_runs(l_min: Sequence[float], today: Mapping[tuple[str, str], float]) -> Verdict:
-    """Earlier days of nine minutes that count, then runs of today."""
+def _short_runs(l_min: Sequence[float], today: Mapping[tuple[str, str], float], *, hours: float = 0.15) -> Verdict:
+    """Earlier days, of nine minutes that count unless `hours` says otherwise, then runs of today."""
     name = "loop.desuperheater.flow_"
     history = [
         day
         for n, flow in enumerate(l_min)
         for day in with_conditions(
             record(DAY - timedelta(days=len(l_min) - n - 1), days=1, kwh_per_h=1.2),
-            {f"{name}l_min": flow, f"{name}evenness": 0.99, f"{name}h": 0.15},
+            {f"{name}l_min": flow, f"{name}evenness": 0.99, f"{name}h": hours},
         )
     ]
     changes = {
@@ -111,6 +111,11 @@ def test_too_few_of_such_minutes_prove_nothing() -> None:
     assert isinstance(_short_runs([*first, 3.0, 3.0], {_MORNING: 3.0}), NotAssessed)
     assert isinstance(_short_runs([*first, 3.0, 3.0, 3.0, 6.0], {_MORNING: 3.0}), NotAssessed)
     assert isinstance(_short_runs([*first, 3.0, 3.0, 3.0], {("06:00", "06:05"): 3.0}), NotAssessed)
+
+
+def test_days_that_told_it_by_themselves_do_not_date_it_back_to_their_midnight() -> None:
+    low = [*[6.0] * FIRST_FLOW_DAYS, 3.0, 3.0, 3.0]
+    assert isinstance(_short_runs(low, {_MORNING: 3.0}, hours=0.6), NotAssessed)
 
 
 def test_a_quarter_of_an_hour_of_good_flow_ends_it_whatever_rests_lie_between() -> None:

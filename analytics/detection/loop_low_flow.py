@@ -131,11 +131,12 @@ class LoopLowFlow:
     def _low_before(
         self, plant: PlantDay, loop: str, history: Sequence[DayLedger], *, limit_l_min: float
     ) -> Sequence[FlowDay]:
-        """The newest days on which the loop ran, as far back as each had too little flow."""
+        """The newest days on which the loop ran, as far back as each had too little flow, and too briefly to tell."""
         earliest = plant.day.date - self.before_within
+        told_h = self.min_running / timedelta(hours=1)
         found: list[FlowDay] = []
         for day in reversed(flow_days(history, plant.site, loop)):
-            if day.day < earliest or day.flow_l_min >= limit_l_min:
+            if day.day < earliest or day.flow_l_min >= limit_l_min or day.hours >= told_h:
                 break
             found.insert(0, day)
         return found
