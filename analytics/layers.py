@@ -375,14 +375,17 @@ class _Rest:
 
     def _told(self, step: int, degc: Array) -> Array:
         """By how much each sensor shows the account to be off, as far as it is believed. (sensors,) [K]"""
-        quiet, here = self._quiet, self._quiet.at_sensor.dot(degc)
-        over, under = quiet.around_sensor.dot(degc) - here
-        most, least = np.maximum(np.maximum(over, under), 0.0), np.minimum(np.minimum(over, under), 0.0)
-        above = quiet.sensors_degc[step] - here
-        within = np.minimum(np.maximum(above, least - quiet.doubt_k), most + quiet.doubt_k)
-        beyond = above - within
-        within -= np.minimum(np.maximum(within, -quiet.doubt_k), quiet.doubt_k)
-        return np.asarray(beyond + within / (1.0 + (self._part_per_k[step] * (most - least)) ** 2))
+        quiet, doubt_k, part_per_k = self._quiet, self._quiet.doubt_k, self._part_per_k[step]
+        account, around = quiet.at_sensor.dot(degc).tolist(), quiet.around_sensor.dot(degc).tolist()
+        told = []
+        for sensor, here, high, low in zip(quiet.sensors_degc[step].tolist(), account, *around, strict=True):
+            most, least = max(high - here, low - here, 0.0), min(high - here, low - here, 0.0)
+            above = sensor - here
+            within = min(max(above, least - doubt_k), most + doubt_k)
+            believed = within - min(max(within, -doubt_k), doubt_k)
+            moves = part_per_k * (most - least)
+            told.append(above - within + believed / (1.0 + moves * moves))
+        return np.array(told)
 
 
 def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:
