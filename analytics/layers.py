@@ -25,7 +25,8 @@ from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
+
+from analytics.layer_spread import poisson, wrapped
 
 __all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow"]
 
@@ -41,7 +42,6 @@ _HELD_K = 1.0  # a layer with less heat than this above its cold water has no or
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
 _MOST_TURNED = 2.0 * LAYERS  # water that goes round more often than twice in a step is stirred anyway
-_LOG_FACTORIAL = gammaln(np.arange(4 * LAYERS) + 1.0)
 _ROW, _COLUMN = np.indices((LAYERS, LAYERS))
 _ABOVE, _IS_ABOVE = abs(_COLUMN - _ROW), _COLUMN >= _ROW
 
@@ -251,7 +251,7 @@ class _Moves:
         steps = np.flatnonzero(self.any)
         self.steps = self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
         moved = water.layers[steps]
-        passing = _poisson(moved, LAYERS)
+        passing = poisson(moved, LAYERS)
         stays = (1.0 - passing.cumsum(axis=1))[:, ::-1]  # of what enters, the bottom last, in layers
         inside = passing[:, _ABOVE] * _IS_ABOVE
         matrix = np.concatenate((inside, 1.0 - np.add.reduce(inside, axis=1, keepdims=True)), axis=1)
@@ -286,9 +286,9 @@ class _Stage:
         """By step, where the water goes, and by how much heat that it was given on its way warms each layer."""
         n = LAYERS - self._first
         steps = np.flatnonzero(turned > 0)
-        chance = _poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
+        chance = poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
         later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
-        back, found = _wrapped(chance, n), _wrapped(later, n)
+        back, found = wrapped(chance, n), wrapped(later, n)
         matrices = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
         rise_k = np.zeros((len(steps), LAYERS))
         rise_k[:, self._first :] = self._charge.rise_k[steps, None] * found
@@ -327,20 +327,6 @@ class _Stage:
             return np.asarray(charge.fluid_degc[step])
         assert charge.lift_k is not None
         return np.asarray(charge.lift_k[step] + float(charge.spread.dot(degc)))
-
-
-def _poisson(mean: Array, n: int) -> Array:
-    """Probability of 0 to n - 1 events for each of some positive means, shape (means, n)."""
-    return np.asarray(np.exp(np.arange(n) * np.log(mean)[:, None] - mean[:, None] - _LOG_FACTORIAL[:n]))
-
-
-def _wrapped(passed: Array, n: int) -> Array:
-    """Parts by layers passed become parts by place on a round of n layers, adding up to one. Shape (steps, n)"""
-    rounds = -(-passed.shape[1] // n)
-    padded = np.zeros((len(passed), rounds * n))
-    padded[:, : passed.shape[1]] = passed
-    places = np.add.reduce(padded.reshape(len(passed), rounds, n), axis=1)
-    return np.asarray(places / np.add.reduce(places, axis=1)[:, None])
 
 
 @lru_cache(maxsize=64)

@@ -30,12 +30,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
+from analytics.origins_charges import UPPER_HALF, charge_of
 from analytics.origins_gaps import renewed_after_gaps
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, CarriedState, LayeredHeat
-from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
-from analytics.plant import CELL_S, LoopDay, PlantDay
-from analytics.site import Site, Stage, Tank
+from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater
+from analytics.plant import CELL_S, PlantDay
+from analytics.site import Site, Tank
 
 __all__ = ["LayeredCourse", "LayeredDay", "follow_layers", "is_layered", "layered_course", "layered_doubt"]
 
@@ -66,11 +67,8 @@ _BEYOND_K = 0.6  # the same above the highest and below the lowest sensor, where
 _BEYOND_TWO_K = 2.0  # with only two of them, of which each end is a quarter of the tank away
 _LAG_K = 4.0  # by which the account may lag behind sensors that agree
 _CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
-_USUAL_RISE_K = 5.0  # of water through a heat pump's or a desuperheater's exchanger; common practice
-_USUAL_COIL_W_K = 500.0  # of a coil in a tank: some 1.5 m2; common practice
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
-_UPPER_HALF = 0.5
 _SAME_K = 1e-6
 _MIDDLES = tuple((k + 0.5) / LAYERS for k in range(LAYERS))
 
@@ -88,7 +86,7 @@ def layered_doubt(site: Site) -> float:
     path = site.hot_water
     tanks = path.tanks if path is not None else ()
     coils = [s for s in site.stages.values() if s.loop and s.tank in tanks and s.height[0] < s.height[1]]
-    if any(stage.height[0] >= _UPPER_HALF for stage in coils):
+    if any(stage.height[0] >= UPPER_HALF for stage in coils):
         return _DOUBT_UPPER_LOOP
     loops = [site.loops[stage.loop or ""] for stage in coils]
     is_blind = any(not (loop.entering and loop.leaving) for loop in loops)
@@ -172,7 +170,7 @@ def layered_course(
     flows = moved.kg > 0
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
     depths, sensors_degc = _sensors(plant, tank)
-    charges = [_charge(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
+    charges = [charge_of(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
     part_per_k = _U_PLACE / u_k if _is_metered(plant, tank) else np.zeros(len(flows))
     quiet = _quiet(
@@ -301,62 +299,6 @@ def _between(known: tuple[float, ...], wanted: tuple[float, ...]) -> Array:
 def _around(depths: tuple[float, ...], place: float) -> Array:
     """Straight interpolation of the layers above and below each depth. Shape (2, depths, LAYERS)"""
     return np.stack([_between(_MIDDLES, tuple(depth + way * place for depth in depths)) for way in (-1, 1)])
-
-
-def _charge(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: float) -> Charge:
-    heat_w = stage_heat_w(plant, stage)
-    sums_w = blocks(heat_w)
-    rise_k = sums_w * CELL_S / (layer_kg * J_PER_K_KG)
-    column = origins.index(stage.id)
-    low, high = stage.height
-    if stage.heater:
-        return Charge(column, rise_k, _at(low))
-    loop = plant.loops[stage.loop or ""]
-    if low == high:
-        turned = _turned(loop, rise_k, layer_kg=layer_kg) if high >= _UPPER_HALF else None
-        return Charge(column, rise_k, _at(high), turned=turned)
-    spread = _over(low, high)
-    fluid_degc = _beside_coil(loop, heat_w, spread, sums_w=sums_w)
-    lift_k = _usual_lift_k(heat_w, spread, sums_w=sums_w) if fluid_degc is None else None
-    return Charge(column, rise_k, spread, fluid_degc=fluid_degc, lift_k=lift_k)
-
-
-def _turned(loop: LoopDay, rise_k: Array, *, layer_kg: float) -> Array:
-    """Water that a loop takes from the bottom, in layers by blocks; by a usual rise where no flow is known."""
-    if np.isnan(loop.flow_m3_s).all():
-        return rise_k / _USUAL_RISE_K
-    return np.asarray(blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg)
-
-
-def _at(height: float) -> Array:
-    """All in the layer just above a height, the highest for the top."""
-    spread = np.zeros(LAYERS)
-    spread[min(max(round((1.0 - height) * LAYERS) - 1, 0), LAYERS - 1)] = 1.0
-    return spread
-
-
-def _over(low: float, high: float) -> Array:
-    """Evenly over a range of heights."""
-    edges = np.clip((1.0 - np.arange(LAYERS + 1) / LAYERS - low) / (high - low), 0.0, 1.0)
-    return np.asarray(edges[:-1] - edges[1:])
-
-
-def _beside_coil(loop: LoopDay, heat_w: Array, spread: Array, *, sums_w: Array) -> Array | None:
-    """The coil's fluid beside each layer: it enters high as it left the component, and goes back low."""
-    if any(np.logical_and.reduce(np.isnan(degc)) for degc in (loop.leaving_degc, loop.entering_degc)):
-        return None
-    heats = sums_w > 0
-    weighted = blocks(np.array((heat_w * loop.leaving_degc, heat_w * loop.entering_degc)))
-    flow, back = np.where(heats, weighted / np.where(heats, sums_w, 1.0), 0.0)
-    passed = np.cumsum(spread) - 0.5 * spread
-    return np.asarray(flow[:, None] + (back - flow)[:, None] * passed)
-
-
-def _usual_lift_k(heat_w: Array, spread: Array, *, sums_w: Array) -> Array:
-    """How much warmer a usual coil's fluid is beside each layer than the water around it on the mean."""
-    mean_k = blocks(heat_w**2) / np.maximum(sums_w, 1.0) / _USUAL_COIL_W_K
-    passed = np.cumsum(spread) - 0.5 * spread
-    return np.asarray(mean_k[:, None] + _USUAL_RISE_K * (0.5 - passed))
 
 
 def _profile(plant: PlantDay, tank: str, depths: tuple[float, ...]) -> Array:
