@@ -62,12 +62,12 @@ class LoopAlwaysOn:
             return NotAssessed(f"Loop {component} gave no readings.")
         passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
         # A counter tells of heat in lumps, some minutes apart.
-        has_meter = plant.site.loops[component].flow is not None
-        heat_w = loop.heat_w if has_meter else trailing_mean(loop.heat_w, self._pause_cells(plant, component))
+        has_pipes = plant.site.loops[component].flow is not None or loop.flow_is_assumed
+        heat_w = loop.heat_w if has_pipes else trailing_mean(loop.heat_w, self._pause_cells(plant, component))
         runs = passed & (loop.pump_on >= 0.99) & ~(loop.flow_m3_s <= MOVES_M3_S)
         runs &= ~self._is_fed(plant, component)
         site_loop = plant.site.loops[component]
-        cools = ~(gives_warmth(plant, site_loop) if has_meter else warms_tank(plant, site_loop))
+        cools = ~(gives_warmth(plant, site_loop) if has_pipes else warms_tank(plant, site_loop))
         useless = runs & (heat_w < self.gain_w) & cools & self._nothing_to_gain(plant, loop)
         rests = lasting(passed & (loop.pump_on <= 0.01), _cells(self.min_rest))
         worthwhile = lasting(passed & (heat_w >= self.worth_w), _cells(self.min_worth))
@@ -112,6 +112,7 @@ class LoopAlwaysOn:
             "useless": duration(seconds),
             "useless_min": round(seconds / 60),
             "lost_kwh": round(abs(heat_kwh), 2),
+            "about": "about " if loop.flow_is_assumed else "",
             "pump_kwh": round(pump_kwh, 3),
             "gain_limit_w": self.gain_w,
             "min_useless_min": self.min_useless / timedelta(minutes=1),
@@ -124,7 +125,7 @@ class LoopAlwaysOn:
 _ADVICE = Advice(
     "soon",
     "The pump of the {loop} loop has run since {since} without gain: {useless} in which it brought no heat and took "
-    "{lost_kwh:.1f} kWh out of the tank.",
+    "{about}{lost_kwh:.1f} kWh out of the tank.",
     (
         "relay or controller output stuck on, or left in manual mode",
         "controller's sensor displaced or failed",
@@ -140,8 +141,6 @@ _ADVICE = Advice(
 def _lacking(loop: Loop) -> str:
     if loop.pump is None:
         return f"Loop {loop.id} has no pump point, so its running is not known."
-    if loop.flow is None and loop.energy is None:
-        return f"The heat of loop {loop.id} rests on an assumed flow; whether its pump gains anything is not measured."
     return ""
 
 
