@@ -95,6 +95,7 @@ class LoopNoFlow:
     min_counter: timedelta = timedelta(minutes=90)
     least_runaway_k: float = 40.0  # no flow meter: see `_runaway_k`
     strong_sun_w_m2: float = 400.0  # a collector without flow is soon far above its tank
+    paying_w_m2: float = 100.0  # of a weaker sun: what the collector would give beside a tank as cold as this one
     min_cooled_in_sun: timedelta = timedelta(minutes=60)
     min_cooled: timedelta = timedelta(minutes=60)  # a collector without flow cools through this range sooner at dusk
     damage_degc: float = 120.0  # glycol ages quickly above 120 to 140 degC (common practice)
@@ -199,7 +200,9 @@ class LoopNoFlow:
             return np.ones(len(loop.heat_w), bool)
         collector = collector_of(plant.site, loop.loop)
         if collector is not None:
-            return course_of(plant, collector.irradiance) >= self.strong_sun_w_m2
+            sun = collector_sun(plant, collector)
+            pays = (sun.offered_w >= self.paying_w_m2 * collector.area_m2) & (sun.irradiance_w_m2 >= self.sun_w_m2)
+            return np.asarray((sun.irradiance_w_m2 >= self.strong_sun_w_m2) | (pays & ~sun.is_full))
         pumps = [p for p in plant.site.heat_pumps.values() if loop.loop in (p.source_loop, p.load_loop)]
         needed = [plant.heat_pumps[p.id].is_on >= 0.99 for p in pumps if p.id in plant.heat_pumps]
         return needed[0] if needed else np.zeros(len(loop.heat_w), bool)
