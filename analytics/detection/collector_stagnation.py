@@ -11,7 +11,7 @@ from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, 
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, instant_ms
 from analytics.detection.pair_days import day_start_ms
 from analytics.detection.shut_out import shuts_out
-from analytics.detection.sunshine import collector_of, collector_sun, tank_ends, tank_of_loop
+from analytics.detection.sunshine import collector_of, collector_sun, tank_ends
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.conditions import conditions_of
@@ -144,7 +144,6 @@ class CollectorStagnation:
             evidence=evidence,
             weight_s=week_s,
             cost=cost,
-            explained_by=(*_causes(plant.site, collector), *stood.shut_out_by),
         )
 
     def _evidence(self, plant: PlantDay, collector: Collector, stood: _Stood) -> Evidence:
@@ -212,14 +211,6 @@ _TOO_HOT = Advice(
     (*_LARGE_CAUSES, "fluid blown off or steamed out, so that the absorber stands dry"),
     (*_CHECKS, _LARGE_CHECK),
 )
-
-
-def _causes(site: Site, collector: Collector) -> tuple[tuple[str, str], ...]:
-    """Kinds of alert that tell why the collector stagnates, each with its component."""
-    tank = tank_of_loop(site, collector.loop)
-    heaters = [stage.heater for stage in site.stages.values() if tank and stage.tank == tank.id and stage.heater]
-    of_loop = [(kind, collector.loop) for kind in ("loop-no-flow", "loop-never-called")]
-    return (*of_loop, *(("heater-always-on", heater) for heater in heaters))
 
 
 def _shut_out_by(

@@ -128,13 +128,16 @@ class LoopAlwaysOn:
         return _cells(max(self.counter_pause, between))
 
     def _nothing_to_gain(self, plant: PlantDay, loop: LoopDay) -> Flags:
-        """A dull sky for a collector, a warm tank for a backup; without heat otherwise, something else has failed."""
+        """
+        A dull sky for a collector, for a backup a warm tank and a boiler that is not called; without heat otherwise,
+        something else has failed.
+        """
         collector = collector_of(plant.site, loop.loop)
         if collector is not None and collector.irradiance is not None:
             return course_of(plant, collector.irradiance) < self.dull_w_m2
         is_backup = any(stage.backup for stage in plant.site.stages.values() if stage.loop == loop.loop)
         if collector is None and is_backup:
-            return tank_ends(plant, loop.loop)[1] >= self.warm_degc
+            return np.asarray((tank_ends(plant, loop.loop)[1] >= self.warm_degc) & ~_boiler_called(plant))
         return np.ones(len(loop.heat_w), bool)
 
     def _finding(self, plant: PlantDay, loop: LoopDay, running: _Running, *, episode: Episode) -> Finding:
@@ -205,6 +208,13 @@ _UNKNOWN_CHECKS = (
 def _is_counted(loop: LoopDay, site_loop: Loop) -> bool:
     """Whether a counter alone tells of its heat."""
     return site_loop.flow is None and not loop.flow_is_assumed
+
+
+def _boiler_called(plant: PlantDay) -> Flags:
+    """Where the one heater that heats through a loop takes fuel, or is called to."""
+    alone = {stage.heater for stage in plant.site.stages.values()}
+    behind = [plant.heaters[heater] for heater in plant.site.heaters if heater not in alone and heater in plant.heaters]
+    return behind[0].input_w > 0 if len(behind) == 1 else np.zeros(round(plant.day.seconds / CELL_S), bool)
 
 
 def _is_fed(plant: PlantDay, loop: str) -> Flags:

@@ -11,7 +11,6 @@ import numpy as np
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
-from analytics.detection.precedence import explained_by_loops
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import heat_price
 from analytics.expected.conditions import conditions_of
@@ -127,7 +126,6 @@ class TankLosingHeat:
             evidence=evidence,
             weight_s=len(days) * 86400.0,
             cost=cost,
-            explained_by=explained_by_loops(plant.site, tank),
         )
 
 

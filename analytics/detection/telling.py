@@ -59,8 +59,6 @@ def tell_of(
     evidence: Evidence,
     weight_s: float,
     cost: float | None = None,
-    rests_on: tuple[str, ...] = (),
-    explained_by: tuple[tuple[str, str], ...] = (),
 ) -> Finding:
     """The finding; "since" is added to its evidence."""
     since = day_word if stretch.is_by_day else clock
@@ -76,6 +74,4 @@ def tell_of(
         cost_per_day=cost,
         weight_s=weight_s,
         is_by_day=stretch.is_by_day,
-        rests_on=rests_on,
-        explained_by=explained_by,
     )
