@@ -31,6 +31,7 @@ from analytics.detection.sunshine import (
     switched_off,
     tank_ends,
 )
+from analytics.detection.usual_sun import usually_collected_kwh
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
 from analytics.loop_warmth import warms_tank
@@ -116,7 +117,7 @@ class LoopNoFlow:
             plant,
             found,
             healthy,
-            tell=lambda episode: self._finding(plant, loop, calls, episode=episode),
+            tell=lambda episode: self._finding(plant, history, loop, (calls, episode)),
             unseen=self._unseen(loop, passed, has_meter=plant.site.loops[component].flow is not None),
         )
 
@@ -247,9 +248,16 @@ class LoopNoFlow:
                 return np.asarray(runs & is_cool & ~switched_off(plant, loop.loop)), self.min_desuperheater
         return none, self.min_compressor
 
-    def _finding(self, plant: PlantDay, loop: LoopDay, calls: _Calls, *, episode: Episode) -> Finding:
+    def _finding(
+        self, plant: PlantDay, history: Sequence[DayLedger], loop: LoopDay, found: tuple[_Calls, Episode]
+    ) -> Finding:
+        calls, episode = found
         cells = slice(episode.start, episode.last + 1)
         evidence = self._evidence(plant, loop, calls, episode=episode)
+        offered_kwh = evidence.get("offered_kwh")
+        if isinstance(offered_kwh, float):
+            usual_kwh = usually_collected_kwh(plant.site, loop.loop, history, offered_kwh=offered_kwh)
+            evidence["not_collected_kwh"] = round(usual_kwh, 2)
         lost_kwh, price = evidence.get("not_collected_kwh"), heat_price(plant)
         cost = lost_kwh * price if isinstance(lost_kwh, float) and price is not None else None
         return Finding(
@@ -306,7 +314,7 @@ class LoopNoFlow:
             "highest_collector_degc": highest(loop.leaving_degc[called]),
             "damage_degc": self.damage_degc,
             "highest_irradiance_w_m2": highest(sun.irradiance_w_m2[called]),
-            "not_collected_kwh": round(offered_j / JOULES_PER_KWH, 2) if offered_j > 0 else None,
+            "offered_kwh": round(offered_j / JOULES_PER_KWH, 2) if offered_j > 0 else None,
         }
 
 

@@ -52,7 +52,7 @@ TABLE: Sequence[Row] = (
     Row("loop-never-called", (_STILL,)),
     Row("loop-always-on", (_STILL, _SWAPPED, "heater-no-output")),
     Row("heater-no-output", (_STILL,)),
-    Row("heater-preempts", ("heater-always-on",)),
+    Row("heater-preempts", ("heater-always-on",), days=7),
     # What makes more of the backup needful, or seem so.
     Row("heater-preempts", (ANY,), relations.parts_before, now=True),
     Row("collector-stagnation", (_STILL, "loop-never-called")),
@@ -73,9 +73,9 @@ TABLE: Sequence[Row] = (
     # Cold and hot exchanged falsify the heat of every tank on the path.
     Row("balance-open", (_SWAPPED,), relations.path),
     Row("outlet-too-cool", (_SWAPPED,)),
-    Row("sensor-offset", (_SWAPPED,)),
+    Row("sensor-offset", (_SWAPPED,), days=14),
     # The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place.
-    Row("sensor-offset", (_SWAPPED,), relations.tanks_of_path),
+    Row("sensor-offset", (_SWAPPED,), relations.tanks_of_path, days=14),
 )
 
 REMEMBERED_DAYS: Mapping[str, int] = {
