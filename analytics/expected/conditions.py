@@ -18,6 +18,7 @@ from analytics.expected.ground import fall_in_runs
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.expected.heater import heater_levels
 from analytics.expected.needless import backup_sums
+from analytics.expected.rest_warmth import rest_warmth
 from analytics.expected.stagnation import stagnant_hours
 from analytics.expected.standby import above_room, standby_sums
 from analytics.expected.warmth import tanks_before_taps, warmth
@@ -54,7 +55,7 @@ def day_conditions(plant: PlantDay) -> DayConditions:
             found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
         if stage.backup and stage.loop:
             found |= {f"boiler.{stage.id}.{name}": value for name, value in boiler_sums(plant, stage).items()}
-    found |= loop_flows(plant)
+    found |= {**loop_flows(plant), **rest_warmth(plant)}
     before_taps = tanks_before_taps(plant.site)
     for tank in plant.site.tanks.values():
         told = {
