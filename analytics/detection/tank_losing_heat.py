@@ -103,7 +103,9 @@ class TankLosingHeat:
         usual, limit, n_record = record
         extra_kwh = _extra_kwh(days, usual, above_k)
         price = heat_price(plant)
-        stretch = Stretch(began_ms=day_start_ms(plant, days[0][0]), detected_ms=instant_ms(plant, SETTLED_S))
+        stretch = Stretch(
+            began_ms=day_start_ms(plant, days[0][0]), detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True
+        )
         evidence: Evidence = {
             "tank": tank,
             "days": len(days),
