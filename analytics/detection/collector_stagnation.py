@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Clear, Evidence, Explainer, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, instant_ms
 from analytics.detection.pair_days import day_start_ms
 from analytics.detection.shut_out import shuts_out
@@ -42,7 +42,7 @@ class _Stood:
     beside_cold: Flags
     too_hot: Flags
     week: Sequence[_Day]
-    shut_out_by: tuple[tuple[str, str], ...] = ()
+    shut_out_by: tuple[Explainer, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,6 +144,7 @@ class CollectorStagnation:
             evidence=evidence,
             weight_s=week_s,
             cost=cost,
+            explained_by=stood.shut_out_by,
         )
 
     def _evidence(self, plant: PlantDay, collector: Collector, stood: _Stood) -> Evidence:
@@ -215,11 +216,11 @@ _TOO_HOT = Advice(
 
 def _shut_out_by(
     site: Site, collector: Collector, history: Sequence[DayLedger], *, week: Sequence[_Day]
-) -> tuple[tuple[str, str], ...]:
+) -> tuple[Explainer, ...]:
     stood = [day for day, _ in week]
     backups = [stage for day in history if day.day in stood for stage in shuts_out(site, collector, day)]
     often = {stage.heater or stage.loop or stage.id for stage in backups if 2 * backups.count(stage) > len(stood)}
-    return tuple(("heater-preempts", part) for part in sorted(often))
+    return tuple(Explainer("heater-preempts", part) for part in sorted(often))
 
 
 def _seen(history: Sequence[DayLedger], collector: Collector) -> Sequence[_Day]:

@@ -41,6 +41,18 @@ CAUTION = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Explainer:
+    """An alert that would explain a finding: its kind ("" for any) and component; the rest as in `precedence.Row`."""
+
+    kind: str
+    component: str
+    by_day: bool = False
+    now: bool = False
+    days: int = 1
+    but: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """
@@ -54,6 +66,7 @@ class Finding:
         cost_per_day: In the site's currency, None where it cannot be told.
         weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
             of equals the later. [s]
+        explained_by: Alerts that would explain this one and not every finding of its kind.
     """
 
     began_ms: int
@@ -67,6 +80,7 @@ class Finding:
     cost_per_day: float | None
     weight_s: float
     is_by_day: bool = False
+    explained_by: tuple[Explainer, ...] = ()
 
     @property
     def summary(self) -> str:
@@ -109,17 +123,6 @@ class Need:
 
     component: str
     lacking: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Explainer:
-    """An alert that would explain a finding: its kind ("" for any) and component; the rest as in `precedence.Row`."""
-
-    kind: str
-    component: str
-    by_day: bool = False
-    now: bool = False
-    days: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,14 @@ import numpy as np
 
 from analytics.called_rise import RISE_CELLS, CalledRise, called_rise, status_on
 from analytics.detection.findings import Finding, Need, Verdict
-from analytics.detection.heater_calls import asked_for, came_on_within, drawn_lately, earlier_level, lately_on_degc, let_on
+from analytics.detection.heater_calls import (
+    asked_for,
+    came_on_within,
+    drawn_lately,
+    earlier_level,
+    lately_on_degc,
+    let_on,
+)
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
 from analytics.detection.telling import Advice, counted, tell

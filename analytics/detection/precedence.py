@@ -32,6 +32,7 @@ class Row:
         by_day: Only findings that compare days.
         now: The other alert must last on the day that is judged; it need not have lasted since.
         days: For so many days after its end it explains what began before that.
+        but: Kinds that explain nothing, where any other does: they speak of an effect.
     """
 
     kind: str
@@ -40,6 +41,7 @@ class Row:
     by_day: bool = False
     now: bool = False
     days: int = 1
+    but: tuple[str, ...] = ()
 
 
 _STILL, _SWAPPED = "loop-no-flow", "sensor-swapped"
@@ -54,7 +56,7 @@ TABLE: Sequence[Row] = (
     Row("heater-no-output", (_STILL,)),
     Row("heater-preempts", ("heater-always-on",), days=7),
     # What makes more of the backup needful, or seem so.
-    Row("heater-preempts", (ANY,), relations.parts_before, now=True),
+    Row("heater-preempts", (ANY,), relations.parts_before, now=True, but=("collector-stagnation",)),
     Row("collector-stagnation", (_STILL, "loop-never-called")),
     Row("collector-stagnation", ("heater-always-on",), relations.heaters_of_tank),
     Row("heat-pump-low-cop", ("heat-pump-short-cycles",)),
@@ -87,7 +89,7 @@ REMEMBERED_DAYS: Mapping[str, int] = {
 def explainers(site: Site, kind: str, component: str) -> tuple[Explainer, ...]:
     """Alerts of other kinds and parts that would explain one of `kind` of a component, in the table's order."""
     return tuple(
-        Explainer(by, other, row.by_day, row.now, row.days)
+        Explainer(by, other, row.by_day, row.now, row.days, row.but)
         for row in TABLE
         if row.kind == kind
         for other in row.of(site, component)
@@ -143,7 +145,8 @@ def _found(assessment: Assessment) -> Iterator[_Span]:
 
 
 def _can_be_explained(assessment: Assessment) -> bool:
-    return bool(assessment.explained_by) and isinstance(assessment.verdict, Fault)
+    fault = assessment.verdict
+    return isinstance(fault, Fault) and bool(assessment.explained_by or any(f.explained_by for f in fault.findings))
 
 
 def _told_once(assessment: Assessment, spans: Sequence[_Span]) -> Assessment:
@@ -161,15 +164,17 @@ def _told_once(assessment: Assessment, spans: Sequence[_Span]) -> Assessment:
 
 
 def _explaining(finding: Finding, assessment: Assessment, spans: Sequence[_Span]) -> list[_Span]:
-    return [
-        span
-        for span in spans
-        if any(_explains(each, span, finding, from_ms=assessment.from_ms) for each in assessment.explained_by)
-    ]
+    by = assessment.explained_by + finding.explained_by
+    return [span for span in spans if any(_explains(each, span, finding, from_ms=assessment.from_ms) for each in by)]
 
 
 def _explains(by: Explainer, span: _Span, finding: Finding, *, from_ms: int) -> bool:
-    if by.kind not in (ANY, span.kind) or by.component != span.component or (by.by_day and not finding.is_by_day):
+    if (
+        span.kind in by.but
+        or by.kind not in (ANY, span.kind)
+        or by.component != span.component
+        or (by.by_day and not finding.is_by_day)
+    ):
         return False
     if by.now:
         return span.ended_ms is None or span.ended_ms > from_ms
