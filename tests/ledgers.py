@@ -125,10 +125,13 @@ def _turn(value: float | Sequence[float], index: int) -> float:
     return value[index % len(value)] if isinstance(value, Sequence) else value
 
 
-def with_standby(ledgers: Sequence[DayLedger], tank: str, w_k: Sequence[float]) -> list[DayLedger]:
-    """The ledgers, the last ones with a tank's loss coefficient by ten quiet hours. [W/K]"""
+def with_standby(
+    ledgers: Sequence[DayLedger], tank: str, w_k: Sequence[float], *, above_room_k: float | None = None
+) -> list[DayLedger]:
+    """The ledgers, the last ones with a tank's loss coefficient by ten quiet hours, and its mean above its room."""
     first = len(ledgers) - len(w_k)
-    told = [{f"tank.{tank}.standby_w_k": value, f"tank.{tank}.standby_h": 10.0} for value in w_k]
+    mean = {} if above_room_k is None else {f"tank.{tank}.above_room_k": above_room_k}
+    told = [{f"tank.{tank}.standby_w_k": value, f"tank.{tank}.standby_h": 10.0, **mean} for value in w_k]
     return [
         replace(ledger, conditions={**ledger.conditions, **told[index - first]}) if index >= first else ledger
         for index, ledger in enumerate(ledgers)

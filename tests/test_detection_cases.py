@@ -65,7 +65,7 @@ def _history(case: dict[str, Any]) -> list[DayLedger]:
     if conditions:
         history = with_conditions(history, conditions)
     history = with_stage_heat(history, case.get("stage_kwh", {}))
-    history = with_standby(history, case["component"], standby)
+    history = with_standby(history, case["component"], standby, above_room_k=case.get("above_room_k"))
     return with_residuals(history, case["component"], residuals) if residuals else history
 
 

@@ -2,15 +2,27 @@
 
 from dataclasses import replace
 from datetime import timedelta
+from graphlib import TopologicalSorter
 
 import pytest
 
-from analytics.detection import DETECTORS, Assessment, Clear, Fault, Finding, NotAssessed, advance, assess_day
-from analytics.detection.precedence import TOLD_BY
+from analytics.detection import (
+    DETECTORS,
+    Assessment,
+    Clear,
+    Fault,
+    Finding,
+    NotAssessed,
+    advance,
+    assess_day,
+    unsettled,
+)
+from analytics.detection.precedence import ANY, TABLE, explainers
 from analytics.trace import local_day
 from tests.ledgers import record, with_conditions, with_stage_heat
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 
+_HOUSE = house()
 _DAY_MS = 86_400_000
 _START_MS = local_day(DAY, "Europe/Berlin").start_ms
 
@@ -31,17 +43,25 @@ def _finding(began_h: float, ended_h: float | None) -> Finding:
     )
 
 
-def _assessment(kind: str, *spans: tuple[float, float | None], days: int = 0) -> Assessment:
-    verdict = Fault(tuple(_finding(*span) for span in spans)) if spans else Clear(_START_MS + days * _DAY_MS)
+def _assessment(
+    kind: str,
+    *spans: tuple[float, float | None],
+    days: int = 0,
+    of: str = "collector",
+    is_by_day: bool = False,
+) -> Assessment:
+    found = tuple(replace(_finding(*span), is_by_day=is_by_day) for span in spans)
+    verdict = Fault(found) if spans else Clear(_START_MS + days * _DAY_MS)
     return Assessment(
         site="mill-lane-8",
         timezone="Europe/Berlin",
         kind=kind,
-        component="collector",
+        component=of,
         from_ms=_START_MS + days * _DAY_MS,
         until_ms=_START_MS + (days + 1) * _DAY_MS,
         rejoin=timedelta(hours=24),
         verdict=verdict,
+        explained_by=explainers(_HOUSE, kind, of),
     )
 
 
@@ -75,15 +95,17 @@ def test_after_the_more_specific_alert_the_other_opens() -> None:
 def test_other_components_and_sites_are_told_for_themselves() -> None:
     no_flow = _assessment("loop-no-flow", (8, None))
     low_flow = _assessment("loop-low-flow", (8, None))
-    for other in (replace(low_flow, component="ground"), replace(low_flow, site="mill-lane-9")):
+    for other in (_assessment("loop-low-flow", (8, None), of="ground"), replace(low_flow, site="mill-lane-9")):
         assert len(_kinds([no_flow, other])) == 2
 
 
 def test_the_table_names_kinds_that_exist_and_never_goes_round() -> None:
     kinds = {detector.kind for detector in DETECTORS}
-    for kind, others in TOLD_BY.items():
-        assert {kind, *others} <= kinds
-        assert not set(others) & TOLD_BY.keys()
+    above: dict[str, set[str]] = {}
+    for row in TABLE:
+        assert {row.kind, *row.by} - {ANY} <= kinds
+        above.setdefault(row.kind, set()).update(set(row.by) - {ANY})
+    assert list(TopologicalSorter(above).static_order())  # raises where kinds explain each other
 
 
 @pytest.mark.parametrize("flow_l_min", [0.0, 0.1])
@@ -184,22 +206,41 @@ def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:
 
 
 def test_an_outlet_is_not_told_off_while_sensors_of_a_tank_are_exchanged() -> None:
-    swapped = replace(_assessment("sensor-swapped", (8, None)), component="solar")
-    outlet = replace(_assessment("sensor-offset", (0, None)), component="hot_water")
+    swapped = _assessment("sensor-swapped", (8, None), of="solar")
+    outlet = _assessment("sensor-offset", (0, None), of="hot_water")
     assert _kinds([outlet, swapped]) == [("sensor-swapped", "open")]
-    assert ("sensor-offset", "open") in _kinds([replace(outlet, component="ground"), swapped])
+    assert ("sensor-offset", "open") in _kinds([_assessment("sensor-offset", (0, None), of="ground"), swapped])
 
 
 def test_exchanged_cold_and_hot_are_not_told_as_open_balances_of_tanks() -> None:
-    swapped = replace(_assessment("sensor-swapped", (8, None)), component="hot_water")
+    swapped = _assessment("sensor-swapped", (8, None), of="hot_water")
     assert _kinds([_assessment("balance-open", (0, None)), swapped]) == [("sensor-swapped", "open")]
 
 
 def test_what_another_kind_of_a_parts_alerts_explains_is_left_out_from_when_it_began() -> None:
-    losing = _assessment("tank-losing-heat", (30, None), days=1)
-    finding = replace(losing.verdict.findings[0], explained_by=(("loop-night-loss", "collector"),))  # type: ignore[union-attr]
-    losing = replace(losing, component="solar", verdict=Fault((finding,)))
+    losing = _assessment("tank-losing-heat", (30, None), days=1, of="solar")
     assert _kinds([_assessment("loop-night-loss", (8, None))], [losing]) == [("loop-night-loss", "open")]
     # Over before the loss began, or another kind: it explains nothing.
     for other in (_assessment("loop-night-loss", (8, 20)), _assessment("loop-low-flow", (8, None))):
         assert ("tank-losing-heat", "open") in _kinds([other], [losing])
+
+
+def test_a_stage_of_a_poor_compressor_is_told_by_its_heat_pump_and_a_while_beyond_its_end() -> None:
+    shift = _assessment("stage-below-expected", (0, None), days=3, of="ground", is_by_day=True)
+    poor = _assessment("heat-pump-low-cop", (8, 20), of="hp")
+    assert _kinds([poor], [shift]) == [("heat-pump-low-cop", "resolved")]
+    later = _assessment("stage-below-expected", (0, None), days=20, of="ground", is_by_day=True)
+    assert ("stage-below-expected", "open") in _kinds([poor], [later])
+    assert ("stage-below-expected", "open") in _kinds([_assessment("heat-pump-low-cop", of="hp")], [shift])
+
+
+def test_a_stage_whose_pump_moves_nothing_is_told_by_its_loop() -> None:
+    below = _assessment("stage-below-expected", (9, None), of="sun")
+    assert _kinds([below, _assessment("loop-no-flow", (8, None))]) == [("loop-no-flow", "open")]
+    assert ("stage-below-expected", "open") in _kinds([below, _assessment("loop-no-flow", (8, None), of="ground")])
+
+
+def test_an_alert_that_may_explain_a_balance_is_handed_on_for_its_days() -> None:
+    alerts, _ = advance([], [_assessment("loop-always-on", (8, 20))], now_ms=0)
+    for days, kept in ((7, 1), (9, 0)):
+        assert len(unsettled(alerts, [_assessment("loop-always-on", days=days)])) == kept

@@ -93,6 +93,7 @@ _BROKEN = [
     _Broken("two-tank", "collector-air-lock", _SPRING, "loop-no-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-flow-low", _SUMMER, "loop-low-flow", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),
+    _Broken("assumed-flow", "collector-pump-always", _SPRING, "loop-always-on", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-check-valve-leaks", _SPRING, "loop-night-loss", "collector", _SAME_DAY),
     _Broken("two-tank", "collector-soiled", _SUNNY, "stage-below-expected", "sun", _NEXT_DAYS),
     _Broken("two-tank", "desuperheater-pump-dead", _SPRING, "loop-no-flow", "desuperheater", _SAME_DAY),

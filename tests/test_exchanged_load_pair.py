@@ -10,7 +10,7 @@ from analytics.detection import Assessment, Clear, Detector, Fault, NotAssessed
 from analytics.detection.balance_open import BalanceOpen
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.loop_always_on import LoopAlwaysOn
-from analytics.detection.precedence import told_once
+from analytics.detection.precedence import explainers, told_once
 from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
@@ -53,6 +53,7 @@ def _assessment(detector: Detector, plant: PlantDay, history: Sequence[DayLedger
         until_ms=start_ms + 86_400_000,
         rejoin=timedelta(days=1),
         verdict=detector.assess(plant, history, component),
+        explained_by=explainers(plant.site, detector.kind, component),
     )
 
 

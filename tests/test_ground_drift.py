@@ -8,6 +8,7 @@ import pytest
 
 from analytics.detection import Clear, Fault, NotAssessed, Verdict
 from analytics.detection.ground_loop_cold import GroundLoopCold
+from analytics.detection.precedence import explainers
 from analytics.expected.experience import experience_of
 from analytics.expected.ground import fall_in_runs
 from analytics.expected.watching import Shift, Watched
@@ -105,7 +106,12 @@ def test_less_metered_heat_beside_an_old_fall_is_a_sensor_and_not_the_ground(
     (finding,) = verdict.findings
     assert finding.summary.startswith("Less heat is metered" if names_sensor else "The ground loop brings")
     assert ("sensor" in finding.likely_causes[0]) == names_sensor
-    assert ("sensor-offset", "ground") in finding.explained_by
+    assert finding.is_by_day
+
+
+def test_it_is_explained_by_an_offset_of_its_pair() -> None:
+    told = explainers(house(), "ground-loop-cold", "ground")
+    assert ("sensor-offset", "ground", True) in {(each.kind, each.component, each.by_day) for each in told}
 
 
 def test_a_mended_loop_ends_its_alert_even_on_a_day_without_a_run() -> None:

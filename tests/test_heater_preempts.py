@@ -10,13 +10,14 @@ from analytics.day import account_day, window
 from analytics.detection import Alert, Assessment, Clear, Fault, Finding, NotAssessed, advance, assess_day
 from analytics.detection.heater_preempts import HeaterPreempts
 from analytics.detection.loop_no_flow import LoopNoFlow
+from analytics.detection.precedence import explainers
 from analytics.figures import DayLedger
 from analytics.trace import local_day
 from ingest.virtual import SCENARIOS, simulate
 from ingest.virtual import Fault as Broken
 from ingest.virtual.scenario import Scenario, site_of
 from tests.accounts import day_traces
-from tests.plants import DAY
+from tests.plants import DAY, house
 
 _DAY_MS = 86_400_000
 _WINTER, _AUTUMN = date(2026, 1, 5), date(2026, 11, 2)
@@ -103,7 +104,7 @@ def test_once_it_is_set_back_the_alert_ends_when_the_backup_has_stopped_in_time_
     assert mended.end_ms <= alert.ended_ms
 
 
-def _verdict(kind: str, component: str, *, rests_on: tuple[str, ...] = (), is_fault: bool = True) -> Assessment:
+def _verdict(kind: str, component: str, *, is_fault: bool = True) -> Assessment:
     finding = Finding(
         began_ms=_START_MS,
         ended_ms=None,
@@ -115,7 +116,6 @@ def _verdict(kind: str, component: str, *, rests_on: tuple[str, ...] = (), is_fa
         checks=(),
         cost_per_day=None,
         weight_s=600.0,
-        rests_on=rests_on,
     )
     return Assessment(
         site="mill-lane-8",
@@ -126,6 +126,7 @@ def _verdict(kind: str, component: str, *, rests_on: tuple[str, ...] = (), is_fa
         until_ms=_START_MS + _DAY_MS,
         rejoin=timedelta(hours=24),
         verdict=Fault((finding,)) if is_fault else Clear(_START_MS),
+        explained_by=explainers(house(), kind, component),
     )
 
 
@@ -142,7 +143,7 @@ def _verdict(kind: str, component: str, *, rests_on: tuple[str, ...] = (), is_fa
 def test_what_rests_on_other_parts_is_told_only_while_nothing_is_told_of_these(
     other: Assessment, kinds: list[str]
 ) -> None:
-    mine = _verdict("heater-preempts", "element", rests_on=("sun", "collector", "solar.top"))
+    mine = _verdict("heater-preempts", "element")
     alerts, _ = advance([], [mine, other], now_ms=0)
     assert sorted(alert.kind for alert in alerts) == kinds
     # The alert of the other part lasts into the next day, on which it says nothing itself.

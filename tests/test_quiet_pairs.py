@@ -230,6 +230,16 @@ def test_a_sensor_that_stepped_is_judged_by_the_days_since() -> None:
     assert len(record_of.days) == 3
 
 
+@pytest.mark.parametrize(("method", "n_days"), [("rest", 3), ("draw", 8)])
+def test_a_loops_newest_days_that_are_torn_are_joined_by_none(method: str, n_days: int) -> None:
+    """On the day after an offset is mended the newest three agree with nothing; a draw's days may lie so far apart."""
+    told = [0.0, 0.0, 0.0, 0.0, 0.0, 3.0, 3.0, 0.0]
+    seen = [(date(2026, 4, n + 1), replace(_check(k, 0.01), method=method)) for n, k in enumerate(told)]
+    found = judged_record(seen, date(2026, 4, 9))
+    assert found is not None
+    assert len(found.days) == n_days
+
+
 def test_fewer_than_three_days_or_old_ones_give_no_record() -> None:
     seen = [(date(2026, 4, n), _check(0.3, 0.01)) for n in (1, 2, 3)]
     assert judged_record(seen[:2], date(2026, 4, 4)) is None

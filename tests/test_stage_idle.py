@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import pytest
 
 from analytics.detection import Clear, Fault, NotAssessed, Verdict
+from analytics.detection.precedence import explainers
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.figures import DayLedger, HeatPumpLine, unavailable
 from analytics.site_file import parse_site
@@ -116,11 +117,9 @@ def test_after_thirty_days_that_is_how_the_house_is_run(idle: int, kind: type[Ve
 
 
 def test_what_explains_it_is_named() -> None:
-    verdict = _verdict(_DEAD)
-    assert isinstance(verdict, Fault)
-    (finding,) = verdict.findings
-    assert set(finding.rests_on) == {"hp.power", "element.power"}
-    assert {("heater-always-on", "element"), ("loop-no-flow", "ground")} <= set(finding.explained_by)
+    told = {(each.kind, each.component) for each in explainers(house(), "stage-below-expected", "ground")}
+    assert {("", "hp.power"), ("", "element.power")} <= told
+    assert {("heater-always-on", "element"), ("loop-no-flow", "ground")} <= told
 
 
 def _below(outcomes: Sequence[DayOutcome]) -> list[dict]:  # type: ignore[type-arg]

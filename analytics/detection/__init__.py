@@ -41,6 +41,7 @@ from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
 from analytics.detection.path_swapped import PathSwapped
+from analytics.detection.precedence import explainers
 from analytics.detection.sensor_missing import SensorMissing
 from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
@@ -133,6 +134,7 @@ def assess_day(
             until_ms=instant_ms(plant, plant.until_s),
             rejoin=detector.rejoin,
             verdict=NotAssessed(need.lacking) if need.lacking else detector.assess(plant, history, need.component),
+            explained_by=explainers(plant.site, detector.kind, need.component),
         )
         for detector in detectors
         for need in detector.needs(plant.site)

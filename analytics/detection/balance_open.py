@@ -9,7 +9,6 @@ from typing import ClassVar
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
-from analytics.detection.precedence import explained_by_loops
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -115,7 +114,6 @@ class BalanceOpen:
             cost_per_day=None,
             weight_s=len(days) * 86400.0,
             is_by_day=True,
-            explained_by=explained_by_loops(plant.site, tank, "sensor-swapped"),
         )
 
 

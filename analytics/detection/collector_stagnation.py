@@ -7,11 +7,11 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Clear, Evidence, Explainer, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, highest, instant_ms
 from analytics.detection.pair_days import day_start_ms
 from analytics.detection.shut_out import shuts_out
-from analytics.detection.sunshine import collector_of, collector_sun, tank_ends, tank_of_loop
+from analytics.detection.sunshine import collector_of, collector_sun, tank_ends
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.expected.conditions import conditions_of
@@ -42,7 +42,7 @@ class _Stood:
     beside_cold: Flags
     too_hot: Flags
     week: Sequence[_Day]
-    shut_out_by: tuple[tuple[str, str], ...] = ()
+    shut_out_by: tuple[Explainer, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +144,7 @@ class CollectorStagnation:
             evidence=evidence,
             weight_s=week_s,
             cost=cost,
-            explained_by=(*_causes(plant.site, collector), *stood.shut_out_by),
+            explained_by=stood.shut_out_by,
         )
 
     def _evidence(self, plant: PlantDay, collector: Collector, stood: _Stood) -> Evidence:
@@ -214,21 +214,13 @@ _TOO_HOT = Advice(
 )
 
 
-def _causes(site: Site, collector: Collector) -> tuple[tuple[str, str], ...]:
-    """Kinds of alert that tell why the collector stagnates, each with its component."""
-    tank = tank_of_loop(site, collector.loop)
-    heaters = [stage.heater for stage in site.stages.values() if tank and stage.tank == tank.id and stage.heater]
-    of_loop = [(kind, collector.loop) for kind in ("loop-no-flow", "loop-never-called")]
-    return (*of_loop, *(("heater-always-on", heater) for heater in heaters))
-
-
 def _shut_out_by(
     site: Site, collector: Collector, history: Sequence[DayLedger], *, week: Sequence[_Day]
-) -> tuple[tuple[str, str], ...]:
+) -> tuple[Explainer, ...]:
     stood = [day for day, _ in week]
     backups = [stage for day in history if day.day in stood for stage in shuts_out(site, collector, day)]
     often = {stage.heater or stage.loop or stage.id for stage in backups if 2 * backups.count(stage) > len(stood)}
-    return tuple(("heater-preempts", part) for part in sorted(often))
+    return tuple(Explainer("heater-preempts", part) for part in sorted(often))
 
 
 def _seen(history: Sequence[DayLedger], collector: Collector) -> Sequence[_Day]:

@@ -1,7 +1,7 @@
 """A heat pump that gives ever less, held against its first good weeks at its own lift (`heat-pump-low-cop`)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from math import inf, isnan, nan
 
@@ -144,12 +144,7 @@ class CopFade:
         }
         price = electricity_price(plant)
         cost = None if price is None else round(elec / len(row) * (1 - cop / expected) * price, 6)
-        loops = [loop for loop in (pump.source_loop, pump.load_loop, pump.desuperheater_loop) if loop]
-        found = tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=len(row) * 86400.0, cost=cost)
-        return replace(found, explained_by=tuple((kind, loop) for kind in _OF_LOOPS for loop in loops))
-
-
-_OF_LOOPS = ("loop-no-flow", "loop-low-flow", "sensor-swapped", "sensor-offset", "sensor-stuck")
+        return tell_of(plant, stretch, _ADVICE, evidence=evidence, weight_s=len(row) * 86400.0, cost=cost)
 
 
 def _two(row: Sequence[_Seen]) -> tuple[list[float], list[float]]:

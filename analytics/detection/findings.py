@@ -20,6 +20,7 @@ __all__ = [
     "Clear",
     "Detector",
     "Evidence",
+    "Explainer",
     "Fault",
     "Finding",
     "Need",
@@ -40,6 +41,18 @@ CAUTION = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Explainer:
+    """An alert that would explain a finding: its kind ("" for any) and component; the rest as in `precedence.Row`."""
+
+    kind: str
+    component: str
+    by_day: bool = False
+    now: bool = False
+    days: int = 1
+    but: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """
@@ -53,8 +66,7 @@ class Finding:
         cost_per_day: In the site's currency, None where it cannot be told.
         weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
             of equals the later. [s]
-        rests_on: Ids of parts and sensors of which another alert, while it lasts, explains it.
-        explained_by: Kinds with the component of which an alert, while it lasts, explains it.
+        explained_by: Alerts that would explain this one and not every finding of its kind.
     """
 
     began_ms: int
@@ -68,8 +80,7 @@ class Finding:
     cost_per_day: float | None
     weight_s: float
     is_by_day: bool = False
-    rests_on: tuple[str, ...] = ()
-    explained_by: tuple[tuple[str, str], ...] = ()
+    explained_by: tuple[Explainer, ...] = ()
 
     @property
     def summary(self) -> str:
@@ -116,7 +127,7 @@ class Need:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
-    """A verdict on one component over [from_ms, until_ms)."""
+    """A verdict on one component over [from_ms, until_ms), and what would explain it if it is told."""
 
     site: str
     timezone: str
@@ -126,6 +137,7 @@ class Assessment:
     until_ms: int
     rejoin: timedelta
     verdict: Verdict
+    explained_by: tuple[Explainer, ...] = ()
 
 
 class Detector(Protocol):

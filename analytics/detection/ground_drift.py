@@ -1,7 +1,7 @@
 """A ground loop that passes on heat ever less well, found against its first good weeks (`ground-loop-cold`)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from math import isfinite, nan, sqrt
 from statistics import median
@@ -47,8 +47,7 @@ class GroundDrift:
             advice = _ADVICE
             if self._is_metered_less(plant, history, loop, since=shift.since):
                 advice = _METER_ADVICE
-            found = self._finding(plant, loop, held, advice)
-            return Fault((replace(found, explained_by=(("sensor-offset", loop), ("sensor-swapped", loop))),))
+            return Fault((self._finding(plant, loop, held, advice),))
         # Only the days that ended a drift end its alert: fluid that comes back too cold may fall no further in a run.
         is_over = held.judged is not None and plant.day.date - held.judged <= timedelta(days=self.recent_days)
         if isinstance(today, NotAssessed) and is_over and held.judged is not None and held.well_since and not held.out:
@@ -73,7 +72,9 @@ class GroundDrift:
     def _finding(self, plant: PlantDay, loop: str, held: Watched, advice: Advice) -> Finding:
         shift = held.high
         stretch = Stretch(
-            began_ms=day_start_ms(plant, shift.since or plant.day.date), detected_ms=instant_ms(plant, SETTLED_S)
+            began_ms=day_start_ms(plant, shift.since or plant.day.date),
+            detected_ms=instant_ms(plant, SETTLED_S),
+            is_by_day=True,
         )
         (model,) = held.experience.values()
         evidence: Evidence = {

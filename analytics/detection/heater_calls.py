@@ -10,7 +10,7 @@ from analytics.expected.heater import OnLevel, on_level
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, PlantDay
 
-__all__ = ["asked_for", "came_on_within", "earlier_level", "lately_on_degc", "let_on"]
+__all__ = ["asked_for", "came_on_within", "drawn_lately", "earlier_level", "lately_on_degc", "let_on"]
 
 _LATELY_DAYS = 3
 _TIMER_DAYS = 5  # on which it heated, before its hours are believed
@@ -36,6 +36,20 @@ def came_on_within(history: Sequence[DayLedger], heater: str, days: int) -> bool
     """Whether the heater came on in the last so many days."""
     record = [conditions_of(day) for day in history[-days:]]
     return bool(np.isfinite(record_column(record, f"heater.{heater}.start_degc")).any())
+
+
+def drawn_lately(plant: PlantDay, history: Sequence[DayLedger], least_l: float) -> Flags:
+    """
+    Cells by which hot water has been used on the day, or was on the day before; all where draws are not known.
+
+    Shape (cells,)
+    """
+    n_cells = round(plant.day.seconds / CELL_S)
+    before_l = history[-1].hot_water.volume.value if history else np.nan
+    if plant.hot_water is None or not before_l < least_l:
+        return np.ones(n_cells, bool)
+    drawn_l = np.cumsum(np.nan_to_num(plant.hot_water.flow_m3_s)) * CELL_S * 1e3
+    return np.asarray(drawn_l >= least_l)
 
 
 def let_on(history: Sequence[DayLedger], heater: str, cells: int) -> Flags:

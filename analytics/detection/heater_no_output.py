@@ -9,7 +9,14 @@ import numpy as np
 
 from analytics.called_rise import RISE_CELLS, CalledRise, called_rise, status_on
 from analytics.detection.findings import Finding, Need, Verdict
-from analytics.detection.heater_calls import asked_for, came_on_within, earlier_level, lately_on_degc, let_on
+from analytics.detection.heater_calls import (
+    asked_for,
+    came_on_within,
+    drawn_lately,
+    earlier_level,
+    lately_on_degc,
+    let_on,
+)
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
 from analytics.detection.telling import Advice, counted, tell
@@ -56,6 +63,8 @@ class HeaterNoOutput:
     kind: ClassVar[str] = "heater-no-output"
     rejoin: ClassVar[timedelta] = timedelta(hours=24)
     cold_degc: float = 40.0  # no thermostat of a backup for hot water is set so low (common practice)
+    unused_degc: float = 35.0  # the same with its differential: a tank that nobody draws from cools ever so slowly
+    unused_l: float = 20.0  # a day: less is no use of hot water
     least_w: float = HEATS_W
     below_level_k: float = 2.0  # below the level at which it came on: a thermostat's scatter and the sensor's noise
     inverted_k: float = 3.0  # beyond two sensors' limits of error: then they stand in each other's place, or one is off
@@ -112,7 +121,8 @@ class HeaterNoOutput:
         level = earlier_level(history, stage.heater or "")
         has_sensor = _has_sensor(plant.site, stage)
         hottest = _hottest(plant, stage) if has_sensor else top_by_outlet(plant, stage.tank or "")
-        healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < self.cold_degc)
+        limit_degc = np.where(drawn_lately(plant, history, self.unused_l), self.cold_degc, self.unused_degc)
+        healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < limit_degc)
         if not has_sensor:
             return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
         cold &= self._unheard_of(plant, history, stage, hottest)
@@ -191,6 +201,7 @@ class HeaterNoOutput:
             "idle_min": round(seconds / 60),
             "lowest_water_degc": round(float(watched.water_degc[cells].min()), 1),
             "cold_limit_degc": self.cold_degc,
+            "unused_limit_degc": self.unused_degc,
             "least_w": self.least_w,
             "min_cold_min": self.min_cold / timedelta(minutes=1),
             "min_running_min": self.min_running / timedelta(minutes=1),

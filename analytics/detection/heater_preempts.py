@@ -153,7 +153,6 @@ class HeaterPreempts:
             evidence=evidence,
             weight_s=days * 86400.0,
             cost=_cost(plant, stage, taken),
-            rests_on=_rests_on(plant.site, stage),
         )
 
     def _first(self, seen: Sequence[_Day]) -> int:
@@ -205,12 +204,6 @@ def _lacking(site: Site, stage: Stage) -> str:
     if not stages_before(site, stage):
         return f"No collector and no heat pump heats tank {stage.tank} before stage {stage.id}."
     return ""
-
-
-def _rests_on(site: Site, stage: Stage) -> tuple[str, ...]:
-    """What makes more of the backup needful, or seem so, when it is broken."""
-    before = [part for each in stages_before(site, stage) for part in each.parts]
-    return (*before, *zone_points(site, stage))
 
 
 def _seen(site: Site, history: Sequence[DayLedger], stage: Stage) -> list[_Day]:

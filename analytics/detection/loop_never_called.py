@@ -19,6 +19,7 @@ from analytics.detection.sunshine import (
     tank_of_loop,
 )
 from analytics.detection.telling import Advice, counted, tell
+from analytics.detection.usual_sun import usually_collected_kwh
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
@@ -87,7 +88,7 @@ class LoopNeverCalled:
             plant,
             episodes(offer.weight, healthy, pausing=loop.pump_on > _STARTED_PART),
             healthy,
-            tell=lambda episode: self._finding(plant, component, offer, episode=episode),
+            tell=lambda episode: self._finding(plant, history, component, (offer, episode)),
             unseen=f"Nothing was there to be had for loop {component}, so the rest of its pump proves nothing.",
         )
 
@@ -120,10 +121,18 @@ class LoopNeverCalled:
         in_sun = (sun.lift_k >= self.lift_k) & (sun.irradiance_w_m2 >= self.sun_w_m2)
         return np.where(np.isnan(sun.irradiance_w_m2), sun.lift_k >= self.lift_without_sun_k, in_sun)
 
-    def _finding(self, plant: PlantDay, loop: str, offer: _Offer, *, episode: Episode) -> Finding:
+    def _finding(
+        self, plant: PlantDay, history: Sequence[DayLedger], loop: str, found: tuple[_Offer, Episode]
+    ) -> Finding:
+        offer, episode = found
         cells = counted(offer.cells, episode)
         seconds = float(np.count_nonzero(cells)) * CELL_S
-        lost_kwh = 0.0 if offer.sun is None else float(np.nansum(offer.sun.offered_w[cells])) * CELL_S / JOULES_PER_KWH
+        offered_kwh = (
+            0.0 if offer.sun is None else float(np.nansum(offer.sun.offered_w[cells])) * CELL_S / JOULES_PER_KWH
+        )
+        lost_kwh = 0.0
+        if offer.sun is not None:
+            lost_kwh = usually_collected_kwh(plant.site, loop, history, offered_kwh=offered_kwh)
         evidence: Evidence = {
             "loop": loop,
             "ignored": duration(seconds),
@@ -132,6 +141,7 @@ class LoopNeverCalled:
             "min_sun_min": self.min_sun / timedelta(minutes=1),
             "min_compressor_min": self.min_compressor / timedelta(minutes=1),
             **({} if offer.sun is None else self._sun_evidence(offer.sun, cells)),
+            "offered_kwh": round(offered_kwh, 2) if offered_kwh > 0 else None,
             "not_collected_kwh": round(lost_kwh, 2) if lost_kwh > 0 else None,
         }
         price = heat_price(plant)

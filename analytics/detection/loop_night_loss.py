@@ -1,7 +1,7 @@
 """`loop-night-loss`: heat leaves the tank through a resting loop."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import ClassVar
 
@@ -21,6 +21,7 @@ from analytics.detection.moments import (
 )
 from analytics.detection.sunshine import collector_of, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
+from analytics.detection.warm_pipe import WarmPipe
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -35,7 +36,8 @@ class LoopNightLoss:
     A resting loop that carries tank heat away, a collector's after dark.
 
     The meter shows it where it counts both ways. Most count one way only: then a collector that stays warm in the dark,
-    hours after its pump stopped, is warmed by the tank.
+    hours after its pump stopped, is warmed by the tank; and so is another loop's pipe that used to cool, beside a tank
+    that loses far more than it used to (`detection.warm_pipe`).
 
     Not this: frost protection, which runs the pump; a pump that never stops (`loop-always-on`); a collector's sensor
     that sits indoors, and never gets colder than a room.
@@ -54,6 +56,7 @@ class LoopNightLoss:
     warm_degc: float = 30.0  # warmer than any room in which a pipe's sensor may sit
     warm_k: float = 12.0  # above the air outdoors
     cooled_k: float = 6.0
+    pipe: WarmPipe = field(default_factory=WarmPipe)
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(loop.id, _lacking(site, loop)) for loop in site.loops.values() if tank_of_loop(site, loop.id)]
@@ -62,9 +65,13 @@ class LoopNightLoss:
         loop = plant.loops.get(component)
         if loop is None:
             return NotAssessed(f"Loop {component} gave no readings.")
+        today = self._today(plant, loop)
+        return self.pipe.joined(plant, history, component, today=today, advice=_ADVICE)
+
+    def _today(self, plant: PlantDay, loop: LoopDay) -> Verdict:
         rests = self._rests(plant, loop)
         warm, cooled = self._warm_and_cooled(plant, loop, rests)
-        if not warm.any() and plant.site.loops[component].flow is None:
+        if not warm.any() and plant.site.loops[loop.loop].flow is None:
             return self._by_warmth(plant, loop, warm, cooled)
         loses = rests & (loop.heat_w <= -self.min_loss_w)
         if warm.any() and not loses.any():
@@ -75,7 +82,7 @@ class LoopNightLoss:
             episodes(loses / _cells(self.min_duration), healthy),
             healthy,
             tell=lambda episode: self._finding(plant, loop, loses, episode=episode),
-            unseen=f"Loop {component} was not seen at rest for long enough with its heat known.",
+            unseen=f"Loop {loop.loop} was not seen at rest for long enough with its heat known.",
         )
 
     def _by_warmth(self, plant: PlantDay, loop: LoopDay, warm: Flags, cooled: Flags) -> Verdict:

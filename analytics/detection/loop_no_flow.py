@@ -31,6 +31,7 @@ from analytics.detection.sunshine import (
     switched_off,
     tank_ends,
 )
+from analytics.detection.usual_sun import usually_collected_kwh
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
 from analytics.figures import DayLedger
 from analytics.loop_warmth import warms_tank
@@ -95,6 +96,7 @@ class LoopNoFlow:
     min_counter: timedelta = timedelta(minutes=90)
     least_runaway_k: float = 40.0  # no flow meter: see `_runaway_k`
     strong_sun_w_m2: float = 400.0  # a collector without flow is soon far above its tank
+    paying_w_m2: float = 100.0  # of a weaker sun: what the collector would give beside a tank as cold as this one
     min_cooled_in_sun: timedelta = timedelta(minutes=60)
     min_cooled: timedelta = timedelta(minutes=60)  # a collector without flow cools through this range sooner at dusk
     damage_degc: float = 120.0  # glycol ages quickly above 120 to 140 degC (common practice)
@@ -115,7 +117,7 @@ class LoopNoFlow:
             plant,
             found,
             healthy,
-            tell=lambda episode: self._finding(plant, loop, calls, episode=episode),
+            tell=lambda episode: self._finding(plant, history, loop, (calls, episode)),
             unseen=self._unseen(loop, passed, has_meter=plant.site.loops[component].flow is not None),
         )
 
@@ -199,7 +201,9 @@ class LoopNoFlow:
             return np.ones(len(loop.heat_w), bool)
         collector = collector_of(plant.site, loop.loop)
         if collector is not None:
-            return course_of(plant, collector.irradiance) >= self.strong_sun_w_m2
+            sun = collector_sun(plant, collector)
+            pays = (sun.offered_w >= self.paying_w_m2 * collector.area_m2) & (sun.irradiance_w_m2 >= self.sun_w_m2)
+            return np.asarray((sun.irradiance_w_m2 >= self.strong_sun_w_m2) | (pays & ~sun.is_full))
         pumps = [p for p in plant.site.heat_pumps.values() if loop.loop in (p.source_loop, p.load_loop)]
         needed = [plant.heat_pumps[p.id].is_on >= 0.99 for p in pumps if p.id in plant.heat_pumps]
         return needed[0] if needed else np.zeros(len(loop.heat_w), bool)
@@ -244,9 +248,16 @@ class LoopNoFlow:
                 return np.asarray(runs & is_cool & ~switched_off(plant, loop.loop)), self.min_desuperheater
         return none, self.min_compressor
 
-    def _finding(self, plant: PlantDay, loop: LoopDay, calls: _Calls, *, episode: Episode) -> Finding:
+    def _finding(
+        self, plant: PlantDay, history: Sequence[DayLedger], loop: LoopDay, found: tuple[_Calls, Episode]
+    ) -> Finding:
+        calls, episode = found
         cells = slice(episode.start, episode.last + 1)
         evidence = self._evidence(plant, loop, calls, episode=episode)
+        offered_kwh = evidence.get("offered_kwh")
+        if isinstance(offered_kwh, float):
+            usual_kwh = usually_collected_kwh(plant.site, loop.loop, history, offered_kwh=offered_kwh)
+            evidence["not_collected_kwh"] = round(usual_kwh, 2)
         lost_kwh, price = evidence.get("not_collected_kwh"), heat_price(plant)
         cost = lost_kwh * price if isinstance(lost_kwh, float) and price is not None else None
         return Finding(
@@ -303,7 +314,7 @@ class LoopNoFlow:
             "highest_collector_degc": highest(loop.leaving_degc[called]),
             "damage_degc": self.damage_degc,
             "highest_irradiance_w_m2": highest(sun.irradiance_w_m2[called]),
-            "not_collected_kwh": round(offered_j / JOULES_PER_KWH, 2) if offered_j > 0 else None,
+            "offered_kwh": round(offered_j / JOULES_PER_KWH, 2) if offered_j > 0 else None,
         }
 
 

@@ -21,6 +21,7 @@ _WITHIN = timedelta(days=10)  # in which these three must lie
 _REACH = timedelta(days=14)  # how far back agreeing days are added
 _AGREE_K = 0.05
 _PLAIN_K = 0.5  # so much apart, two days are enough: sound pairs of a loop are within half of it (common practice)
+_OF_LOOPS: tuple[PairMethod, ...] = ("rest", "circulation")
 _SURE_K = 0.03  # what days must be good to that show a step
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
 # at rest in one room; fluid that passes both; water that a coil turns over; a tank's top and the pipe that leaves it.
@@ -84,7 +85,8 @@ def judged_record(seen: Sequence[Seen], today: date) -> PairRecord | None:
     The newest days that agree, at least three of them lately; None where there are not so many.
 
     Where one stepped, its days before are no part of the record: then the newest two alone say how far. So do two of a
-    loop at rest that agree on far more than such pairs ever differ by, where a loop seldom rests.
+    loop at rest that agree on far more than such pairs ever differ by, where a loop seldom rests. Newest days of a loop
+    that are torn, as on the day after an offset came or went, are added to by none: with all would they agree.
     """
     if len(seen) < _NEWEST or seen[-_NEWEST][0] < today - _WITHIN:
         return None if (two := _two(seen, today)) is None else two.record(seen, two.count)
@@ -94,6 +96,8 @@ def judged_record(seen: Sequence[Seen], today: date) -> PairRecord | None:
     for count, (_, check) in enumerate(reversed(seen)):
         if count == _NEWEST:
             newest = sums
+            if _is_torn(seen[-_NEWEST:]):
+                return sums.record(seen, count)
         # Held against the newest days alone: a slow drift would else carry on what no longer holds.
         if count >= _NEWEST and not newest.agrees(check):
             return sums.record(seen, count)
@@ -136,6 +140,13 @@ class _Sums:
         return PairRecord(self.mean_k, u_k, seen[-count:], seen)
 
 
+def _is_torn(newest: Sequence[Seen]) -> bool:
+    """Whether a loop's newest days lie much further apart than sound pairs of a loop do."""
+    told = [check.difference_k for _, check in newest]
+    apart_k = max(_PLAIN_K, 6 * max(check.u_k for _, check in newest))
+    return newest[-1][1].method in _OF_LOOPS and max(told) - min(told) > apart_k
+
+
 def _stepped(seen: Sequence[Seen]) -> _Sums | None:
     """The two newest days, if they agree and are apart from the one before them, and all three are sure."""
     before, *newest = (check for _, check in seen[-_NEWEST:])
@@ -148,7 +159,7 @@ def _stepped(seen: Sequence[Seen]) -> _Sums | None:
 
 def _two(seen: Sequence[Seen], today: date) -> _Sums | None:
     """The two newest days of a loop, where they lie close and agree on a difference far beyond their doubt."""
-    if len(seen) < 2 or seen[-2][0] < today - _WITHIN or seen[-1][1].method not in ("rest", "circulation"):
+    if len(seen) < 2 or seen[-2][0] < today - _WITHIN or seen[-1][1].method not in _OF_LOOPS:
         return None
     older, newer = (check for _, check in seen[-2:])
     sums = _Sums().with_one(older)

@@ -1,49 +1,100 @@
 """
-One cause, one alert: of two kinds that see the same cause on the same component, the more specific one speaks.
+One cause, one alert: who explains whom.
 
 A pump that moves almost nothing is without flow on some days and with little on others; a compressor that never runs
-for long has a poor COP; a boiler's loop without flow brings no heat. The second telling is left out while the first
-one lasts; where it was there before, it stays.
-A finding that rests on other parts is left out while any alert of these lasts; one that certain kinds of alert of other
-parts would explain, while one of these does.
+for long has a poor COP; a boiler's loop without flow brings no heat; a tank that loses heat through a resting loop has
+no wet insulation. The second telling is left out while the first one lasts; where it was there before, it stays.
+
+`TABLE` says it by kinds of alert and by how the components stand to each other. Detectors know nothing of it.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Protocol
 
-from analytics.detection.findings import Assessment, Fault, Finding, NotAssessed
+from analytics.detection import relations
+from analytics.detection.findings import Assessment, Explainer, Fault, Finding, NotAssessed
 from analytics.site import Site
 
-__all__ = ["TOLD_BY", "explained_by_loops", "told_once"]
+__all__ = ["REMEMBERED_DAYS", "TABLE", "Row", "explainers", "told_once"]
 
-TOLD_BY: Mapping[str, Sequence[str]] = {
-    "loop-low-flow": ("loop-no-flow",),
-    "loop-never-called": ("loop-no-flow",),
-    "loop-always-on": ("loop-no-flow", "sensor-swapped"),
-    "balance-open": ("tank-losing-heat",),
-    "outlet-too-cool": ("sensor-swapped",),
-    "sensor-offset": ("sensor-swapped",),
-    "heat-pump-low-cop": ("heat-pump-short-cycles",),
-    "heater-no-output": ("loop-no-flow",),
-    "heater-preempts": ("heater-always-on",),
+_DAY_MS = 86_400_000
+ANY = ""
+"""Every kind of alert."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """
+    A finding of `kind` is left out while an alert of a kind `by`, of a component in the relation `of`, overlaps it.
+
+    Args:
+        by_day: Only findings that compare days.
+        now: The other alert must last on the day that is judged; it need not have lasted since.
+        days: For so many days after its end it explains what began before that.
+        but: Kinds that explain nothing, where any other does: they speak of an effect.
+    """
+
+    kind: str
+    by: tuple[str, ...]
+    of: relations.Relation = relations.itself
+    by_day: bool = False
+    now: bool = False
+    days: int = 1
+    but: tuple[str, ...] = ()
+
+
+_STILL, _SWAPPED = "loop-no-flow", "sensor-swapped"
+_LEAVES_BY_LOOP = ("loop-night-loss", "loop-always-on")
+_NEEDLESS = ("heater-always-on", "heater-preempts")
+_OF_PAIR = (_SWAPPED, "sensor-offset")
+
+TABLE: Sequence[Row] = (
+    Row("loop-low-flow", (_STILL,)),
+    Row("loop-never-called", (_STILL,)),
+    Row("loop-always-on", (_STILL, _SWAPPED, "heater-no-output")),
+    Row("heater-no-output", (_STILL,)),
+    Row("heater-preempts", ("heater-always-on",), days=7),
+    # What makes more of the backup needful, or seem so.
+    Row("heater-preempts", (ANY,), relations.parts_before, now=True, but=("collector-stagnation",)),
+    Row("collector-stagnation", (_STILL, "loop-never-called")),
+    Row("collector-stagnation", ("heater-always-on",), relations.heaters_of_tank),
+    Row("heat-pump-low-cop", ("heat-pump-short-cycles",)),
+    Row("heat-pump-low-cop", (_STILL,), relations.loops_of_heat_pump),
+    Row("heat-pump-low-cop", ("loop-low-flow", "sensor-stuck", *_OF_PAIR), relations.loops_of_heat_pump, by_day=True),
+    Row("ground-loop-cold", _OF_PAIR, by_day=True),
+    Row("stage-below-expected", (_STILL, "loop-never-called", _SWAPPED), relations.loop_of_stage),
+    Row("stage-below-expected", (_STILL,), relations.loops_of_stage, by_day=True),
+    Row("stage-below-expected", ("heat-pump-low-cop",), relations.pump_of_stage, by_day=True, days=14),
+    # A heat pump that no longer runs: a backup that heats needlessly leaves it nothing to do, or its meters lie.
+    Row("stage-below-expected", _NEEDLESS, relations.backups_beside, by_day=True),
+    Row("stage-below-expected", (ANY,), relations.meters_of_standing_in, by_day=True, now=True),
+    Row("tank-losing-heat", _LEAVES_BY_LOOP, relations.loops_of_tank, days=2),
+    Row("balance-open", ("tank-losing-heat",)),
+    Row("balance-open", (*_LEAVES_BY_LOOP, _SWAPPED), relations.loops_of_tank, days=7),
+    # Cold and hot exchanged falsify the heat of every tank on the path.
+    Row("balance-open", (_SWAPPED,), relations.path),
+    Row("outlet-too-cool", (_SWAPPED,)),
+    Row("sensor-offset", (_SWAPPED,), days=14),
+    # The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place.
+    Row("sensor-offset", (_SWAPPED,), relations.tanks_of_path, days=14),
+)
+
+REMEMBERED_DAYS: Mapping[str, int] = {
+    kind: max(row.days for row in TABLE if kind in row.by) for kind in sorted({k for row in TABLE for k in row.by})
 }
-"""Kinds that are left out while one of those after it is told of the same component."""
-
-_EFFECTS: Mapping[str, Sequence[str]] = {"heater-preempts": ("collector-stagnation",)}
-"""Kinds that speak of an effect: they do not say that what a finding of the first kind rests on is broken."""
-
-_OPENS_EVERY_BALANCE = ("sensor-swapped", "hot_water")
-"""Cold and hot exchanged falsify the heat of every tank on the path."""
-
-_HELD_AGAINST_TANKS = ("sensor-offset", "hot_water")
-"""The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place."""
+"""For how many days after its end an alert of a kind may explain another."""
 
 
-def explained_by_loops(site: Site, tank: str, *beside: str) -> tuple[tuple[str, str], ...]:
-    """Kinds of alert of a tank's loops that tell where its heat goes, and kinds `beside`, each with the loop."""
-    loops = [stage.loop for stage in site.stages.values() if stage.tank == tank and stage.loop]
-    return tuple((kind, loop) for loop in loops for kind in ("loop-night-loss", "loop-always-on", *beside))
+def explainers(site: Site, kind: str, component: str) -> tuple[Explainer, ...]:
+    """Alerts of other kinds and parts that would explain one of `kind` of a component, in the table's order."""
+    return tuple(
+        Explainer(by, other, row.by_day, row.now, row.days, row.but)
+        for row in TABLE
+        if row.kind == kind
+        for other in row.of(site, component)
+        for by in row.by
+    )
 
 
 class _Told(Protocol):
@@ -61,86 +112,74 @@ class _Told(Protocol):
     def ended_ms(self) -> int | None: ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """From when to when something is told; None while it lasts."""
+
+    kind: str
+    component: str
+    began_ms: int
+    ended_ms: int | None
+
+
 def told_once(alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> list[Assessment]:
     """
-    The assessments without the findings that a more specific kind tells of, on that day or in an alert that lasts.
+    The assessments without the findings that others explain, on that day or in an alert that lasts.
 
     Args:
         alerts: Those before the assessments' day.
         assessments: Of one day, of all kinds.
     """
-    return [_told_once(_on_sound_parts(each, alerts, assessments), alerts, assessments) for each in assessments]
-
-
-def _on_sound_parts(assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> Assessment:
-    """Without the findings that rest on a part of which another alert speaks, or that another alert explains."""
-    fault = assessment.verdict
-    if not isinstance(fault, Fault) or not any(each.rests_on or each.explained_by for each in fault.findings):
-        return assessment
-    broken = [_broken(finding, assessment, alerts, assessments) for finding in fault.findings]
-    if not any(broken):
-        return assessment
-    own = tuple(finding for finding, parts in zip(fault.findings, broken, strict=True) if not parts)
-    reason = f"Another alert speaks of {', '.join(sorted(set().union(*broken)))}."
-    return replace(assessment, verdict=replace(fault, findings=own) if own else NotAssessed(reason))
-
-
-def _broken(
-    finding: Finding, assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]
-) -> set[str]:
-    """
-    The parts that a finding rests on of which an alert lasts on the assessments' day, and those whose alerts, since it
-    began, explain it; or which are found at fault on the day.
-    """
-    told = [(a.kind, a.component, a.ended_ms) for a in alerts if a.site == assessment.site]
-    told += [(a.kind, a.component, None) for a in assessments if a.site == assessment.site and _is_fault(a)]
-    told = [each for each in told if each[0] not in _EFFECTS.get(assessment.kind, ())]
-    return {
-        part
-        for kind, part, ended_ms in told
-        if (part in finding.rests_on and (ended_ms is None or ended_ms > assessment.from_ms))
-        or ((kind, part) in finding.explained_by and (ended_ms is None or ended_ms > finding.began_ms))
-    }
-
-
-def _is_fault(assessment: Assessment) -> bool:
-    return isinstance(assessment.verdict, Fault)
-
-
-def _told_once(assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]) -> Assessment:
-    fault = assessment.verdict
-    if assessment.kind not in TOLD_BY or not isinstance(fault, Fault):
-        return assessment
-    spans = list(_spans(assessment, alerts, assessments))
-    own = tuple(finding for finding in fault.findings if not any(_meets(finding, *span) for span in spans))
-    if len(own) == len(fault.findings):
-        return assessment
-    reason = f"What {assessment.component} shows is told by {' or '.join(TOLD_BY[assessment.kind])}."
-    return replace(assessment, verdict=replace(fault, findings=own) if own else NotAssessed(reason))
-
-
-def _spans(
-    assessment: Assessment, alerts: Sequence[_Told], assessments: Sequence[Assessment]
-) -> Iterator[tuple[int, int | None]]:
-    """From when to when the more specific kinds are told of the component; None while they last."""
+    spans: dict[str, list[_Span]] = {}
     for alert in alerts:
-        if _is_more_specific(alert, assessment):
-            yield alert.began_ms, alert.ended_ms
-    for other in assessments:
-        if _is_more_specific(other, assessment) and isinstance(other.verdict, Fault):
-            yield from ((finding.began_ms, finding.ended_ms) for finding in other.verdict.findings)
+        spans.setdefault(alert.site, []).append(_Span(alert.kind, alert.component, alert.began_ms, alert.ended_ms))
+    for each in assessments:
+        spans.setdefault(each.site, []).extend(_found(each))
+    return [_told_once(each, spans[each.site]) if _can_be_explained(each) else each for each in assessments]
 
 
-def _is_more_specific(other: _Told | Assessment, assessment: Assessment) -> bool:
-    if other.site != assessment.site:
+def _found(assessment: Assessment) -> Iterator[_Span]:
+    if isinstance(assessment.verdict, Fault):
+        for each in assessment.verdict.findings:
+            yield _Span(assessment.kind, assessment.component, each.began_ms, each.ended_ms)
+
+
+def _can_be_explained(assessment: Assessment) -> bool:
+    fault = assessment.verdict
+    return isinstance(fault, Fault) and bool(assessment.explained_by or any(f.explained_by for f in fault.findings))
+
+
+def _told_once(assessment: Assessment, spans: Sequence[_Span]) -> Assessment:
+    fault = assessment.verdict
+    assert isinstance(fault, Fault)
+    told = [_explaining(finding, assessment, spans) for finding in fault.findings]
+    if not any(told):
+        return assessment
+    own = tuple(finding for finding, by in zip(fault.findings, told, strict=True) if not by)
+    by = " and ".join(
+        f"{span.kind} of {span.component}" for span in dict.fromkeys(each for row in told for each in row)
+    )
+    reason = f"What {assessment.component} shows is told by {by}."
+    return replace(assessment, verdict=replace(fault, findings=own) if own else NotAssessed(reason))
+
+
+def _explaining(finding: Finding, assessment: Assessment, spans: Sequence[_Span]) -> list[_Span]:
+    by = assessment.explained_by + finding.explained_by
+    return [span for span in spans if any(_explains(each, span, finding, from_ms=assessment.from_ms) for each in by)]
+
+
+def _explains(by: Explainer, span: _Span, finding: Finding, *, from_ms: int) -> bool:
+    if (
+        span.kind in by.but
+        or by.kind not in (ANY, span.kind)
+        or by.component != span.component
+        or (by.by_day and not finding.is_by_day)
+    ):
         return False
-    if assessment.kind == "balance-open" and (other.kind, other.component) == _OPENS_EVERY_BALANCE:
-        return True
-    if (assessment.kind, assessment.component) == _HELD_AGAINST_TANKS and other.kind == "sensor-swapped":
-        return True
-    return other.component == assessment.component and other.kind in TOLD_BY[assessment.kind]
-
-
-def _meets(finding: Finding, began_ms: int, ended_ms: int | None) -> bool:
-    starts_before_end = ended_ms is None or finding.began_ms < ended_ms
-    return starts_before_end and (finding.ended_ms is None or finding.ended_ms > began_ms)
+    if by.now:
+        return span.ended_ms is None or span.ended_ms > from_ms
+    starts_before_end = finding.ended_ms is None or span.began_ms < finding.ended_ms
+    is_over = span.ended_ms is not None and (
+        span.ended_ms <= finding.began_ms or span.ended_ms + by.days * _DAY_MS < from_ms
+    )
+    return starts_before_end and not is_over

@@ -118,6 +118,10 @@ class StageBelowExpected:
         enough &= expected_j >= self.min_expected_kwh * JOULES_PER_KWH
         if not enough[-1]:
             return NotAssessed(f"Too little sun on a running loop {loop.loop} to judge stage {stage.id}.")
+        if most_j[-1] < 0:
+            return NotAssessed(
+                f"Loop {loop.loop} seems to take heat out of the tank in full sun: its sensors contradict."
+            )
         least_j = expected_j * (1 - case.doubt_expected) * self.fraction
         below = enough & (most_j < least_j)
         cells = np.flatnonzero(case.counted)

@@ -175,8 +175,6 @@ class StageIdle:
             evidence=evidence,
             weight_s=len(idle) * 86400.0,
             cost=_cost(plant, backup - record.usual_kwh, cop),
-            rests_on=(pump.power, *_backup_points(plant.site)),
-            explained_by=_explained_by(plant.site, pump),
         )
 
 
@@ -222,22 +220,6 @@ def _cost(plant: PlantDay, more_kwh: float, cop: float) -> float | None:
     if heat is None or electricity is None or isnan(cop):
         return None
     return round(more_kwh * (heat - electricity / cop), 6)
-
-
-def _backups(site: Site) -> list[str]:
-    return [stage.heater for stage in site.stages.values() if stage.backup and stage.heater]
-
-
-def _backup_points(site: Site) -> tuple[str, ...]:
-    heaters = [site.heaters[heater] for heater in _backups(site)]
-    return tuple(point for each in heaters for point in (each.power, each.status) if point)
-
-
-def _explained_by(site: Site, pump: HeatPump) -> tuple[tuple[str, str], ...]:
-    """A backup that heats needlessly leaves nothing to do; a loop that stands still trips a heat pump."""
-    loops = [loop for loop in (pump.source_loop, *_loops(pump)) if loop]
-    needless = [(kind, heater) for kind in ("heater-always-on", "heater-preempts") for heater in _backups(site)]
-    return (*needless, *(("loop-no-flow", loop) for loop in loops))
 
 
 _SENTENCE = (

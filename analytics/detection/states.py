@@ -15,10 +15,11 @@ from typing import Literal
 
 from analytics.detection.findings import Assessment, Clear, Evidence, Fault, Finding, NotAssessed, Severity
 from analytics.detection.moments import clock, day_word
-from analytics.detection.precedence import told_once
+from analytics.detection.precedence import REMEMBERED_DAYS, told_once
 
 __all__ = ["Alert", "AlertState", "Transition", "acknowledge", "advance", "unsettled"]
 
+_DAY_MS = 86_400_000
 AlertState = Literal["open", "acknowledged", "resolved"]
 
 
@@ -124,7 +125,7 @@ def acknowledge(alert: Alert, *, by: str, note: str, now_ms: int) -> tuple[Alert
 
 
 def unsettled(alerts: Sequence[Alert], assessments: Sequence[Assessment]) -> list[Alert]:
-    """Alerts that assessments of these or later days may still touch: not resolved, or able to come back."""
+    """Alerts that matter to these or later days: not resolved, or able to come back, or to explain another."""
     about = {(each.site, each.kind, each.component): each for each in assessments}
     return [alert for alert in alerts if not _is_gone(alert, about.get((alert.site, alert.kind, alert.component)))]
 
@@ -132,7 +133,8 @@ def unsettled(alerts: Sequence[Alert], assessments: Sequence[Assessment]) -> lis
 def _is_gone(alert: Alert, assessment: Assessment | None) -> bool:
     if assessment is None or alert.ended_ms is None:
         return False
-    return alert.ended_ms + _rejoin_ms(assessment) < assessment.from_ms
+    kept_ms = max(_rejoin_ms(assessment), REMEMBERED_DAYS.get(alert.kind, 0) * _DAY_MS)
+    return alert.ended_ms + kept_ms < assessment.from_ms
 
 
 def _is_about(alert: Alert, assessment: Assessment) -> bool:

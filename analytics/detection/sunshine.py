@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analytics.detection.moments import Flags, course_of, unknown
-from analytics.plant import MOVES_M3_S, Course, PlantDay
+from analytics.expected.sun import sun_position
+from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import Collector, Site, Tank
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "collector_of",
     "collector_power",
     "collector_sun",
+    "is_night",
     "sun_pays",
     "switched_off",
     "tank_ends",
@@ -93,6 +95,18 @@ def sun_pays(sun: CollectorSun, *, area_m2: float) -> Flags:
 _PAYS_W_M2 = 200.0
 # Below, snow may lie on the collector and not on the irradiance sensor.
 _NO_SNOW_DEGC = 5.0
+
+
+def is_night(plant: PlantDay) -> Flags:
+    """Cells in which the sun is below the horizon. Shape (cells,)"""
+    middle_ms = plant.day.start_ms + (np.arange(round(plant.day.seconds / CELL_S)) + 0.5) * CELL_S * 1000
+    site = plant.site
+    height_deg, _ = sun_position(middle_ms, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
+    return np.asarray(height_deg < _HORIZON_DEG)
+
+
+# Refraction and the sun's radius, from memory.
+_HORIZON_DEG = -0.83
 
 
 def tank_ends(plant: PlantDay, loop: str) -> tuple[Course, Course]:

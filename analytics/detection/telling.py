@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.detection.findings import Evidence, Finding, Severity
+from analytics.detection.findings import Evidence, Explainer, Finding, Severity
 from analytics.detection.moments import Episode, Flags, clock, day_word, instant_ms
 from analytics.plant import CELL_S, PlantDay
 
@@ -59,8 +59,7 @@ def tell_of(
     evidence: Evidence,
     weight_s: float,
     cost: float | None = None,
-    rests_on: tuple[str, ...] = (),
-    explained_by: tuple[tuple[str, str], ...] = (),
+    explained_by: tuple[Explainer, ...] = (),
 ) -> Finding:
     """The finding; "since" is added to its evidence."""
     since = day_word if stretch.is_by_day else clock
@@ -76,6 +75,5 @@ def tell_of(
         cost_per_day=cost,
         weight_s=weight_s,
         is_by_day=stretch.is_by_day,
-        rests_on=rests_on,
         explained_by=explained_by,
     )

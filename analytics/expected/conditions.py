@@ -18,8 +18,9 @@ from analytics.expected.ground import fall_in_runs
 from analytics.expected.heat_pump import PumpCourses, pump_courses
 from analytics.expected.heater import heater_levels
 from analytics.expected.needless import backup_sums
+from analytics.expected.rest_warmth import rest_warmth
 from analytics.expected.stagnation import stagnant_hours
-from analytics.expected.standby import standby_sums
+from analytics.expected.standby import above_room, standby_sums
 from analytics.expected.warmth import tanks_before_taps, warmth
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -54,10 +55,14 @@ def day_conditions(plant: PlantDay) -> DayConditions:
             found |= {f"backup.{stage.id}.{name}": value for name, value in backup_sums(plant, stage).items()}
         if stage.backup and stage.loop:
             found |= {f"boiler.{stage.id}.{name}": value for name, value in boiler_sums(plant, stage).items()}
-    found |= loop_flows(plant)
+    found |= {**loop_flows(plant), **rest_warmth(plant)}
     before_taps = tanks_before_taps(plant.site)
     for tank in plant.site.tanks.values():
-        told = {**standby_sums(plant, tank), **(warmth(plant, tank) if tank.id in before_taps else {})}
+        told = {
+            **standby_sums(plant, tank),
+            **above_room(plant, tank),
+            **(warmth(plant, tank) if tank.id in before_taps else {}),
+        }
         found |= {f"tank.{tank.id}.{name}": v for name, v in told.items()}
     return {name: value for name, value in found.items() if isfinite(value)}
 

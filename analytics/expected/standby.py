@@ -11,11 +11,15 @@ from numpy.typing import NDArray
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Tank
 
-__all__ = ["STANDBY_H", "STANDBY_W_K", "standby_sums"]
+__all__ = ["ABOVE_ROOM_K", "STANDBY_H", "STANDBY_W_K", "above_room", "standby_sums"]
 
 STANDBY_H, STANDBY_W_K = "standby_h", "standby_w_k"
 """Quiet hours of a day, and the heat that the tank lost in them per kelvin above its room. [h, W/K]"""
 
+ABOVE_ROOM_K = "above_room_k"
+"""A tank's mean above its room, over all hours of a day. [K]"""
+
+_LEAST_HEARD = 0.9  # of a day's hours
 _GIVES_W = 50.0
 _SETTLING = 30  # cells after a draw or a heater until the layers rest (common practice)
 _SHORTEST = 60  # cells of quiet that are looked at
@@ -23,6 +27,16 @@ _ENDS = 10  # cells over which both ends are averaged: noise and rounding
 _LEAST_H = 2.0
 _WARM_J_M3K = 4.13e6  # water of 20 to 70 degC holds 4.09 to 4.17 MJ/(m3 K): from memory
 _LEAST_K = 8.0  # above the room; below, there is too little to lose
+
+
+def above_room(plant: PlantDay, tank: Tank) -> dict[str, float]:
+    """How far a tank stood above its room on average, by name; empty where too few hours tell it."""
+    day = plant.tanks.get(tank.id)
+    if day is None:
+        return {}
+    above_k = day.mean_degc - day.ambient_degc
+    known = np.isfinite(above_k)
+    return {ABOVE_ROOM_K: float(above_k[known].mean())} if known.mean() >= _LEAST_HEARD else {}
 
 
 def standby_sums(plant: PlantDay, tank: Tank) -> dict[str, float]:

@@ -205,7 +205,7 @@ def _desuperheater(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the compressor's electricity", "the water entering", "the source", "the compressor's power"),
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.power},
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power},
         see=see,
         least_part=0.08,  # hot gas follows more than what is measured of it
     )
@@ -227,7 +227,7 @@ def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the compressor's electricity", "the source", "the compressor's power"),
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.power},
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power},
         see=see,
         least_part=0.03,
     )
