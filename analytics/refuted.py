@@ -10,6 +10,7 @@ dropped for as long as that run lasts, and the day's heat is not known, instead 
 from dataclasses import replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analytics.called_rise import called_rise, status_on
@@ -25,8 +26,9 @@ Flags = NDArray[np.bool_]
 # Common practice, without source, all of them.
 _MOST_OF_SUN = 1.5  # times what the optics take of the sun: a nominal flow may be half as large again as the true one
 _USUAL_ETA0 = 0.8
-_STORED_W = 300.0  # what a collector that has stood in the sun gives of its own
-_REFUTED_S = 600.0  # in a run: a hot collector is emptied within minutes
+_STORED_W_M2 = 200.0  # of sun, what a collector gives of its own that has stood in it; and so long after:
+_STORED_CELLS = 60
+_REFUTED_S = 1200.0  # in a run: a hot collector is emptied within minutes
 _CLEAR_SKY_PART = 1.1
 _COLD_PART, _WARM_PART = 0.15, 0.4  # of what its rated power makes of a heater's zone, as in `heater-no-output`
 _LEAST_DUE_K = 2.0
@@ -54,7 +56,10 @@ def without_refuted(plant: PlantDay) -> PlantDay:
 
 def _flowing(plant: PlantDay, loop: LoopDay, collector: Collector) -> LoopDay:
     optics = collector.area_m2 * (collector.eta0 or _USUAL_ETA0)
-    most_w = _MOST_OF_SUN * optics * _sun_w_m2(plant, collector) + _STORED_W
+    sun_w_m2 = _sun_w_m2(plant, collector)
+    before = np.concatenate((np.zeros(_STORED_CELLS), sun_w_m2))
+    lately_w_m2 = sliding_window_view(before, _STORED_CELLS + 1).max(axis=1)
+    most_w = _MOST_OF_SUN * optics * (lately_w_m2 + _STORED_W_M2)
     stands = _runs_with(loop.pump_on > 0, loop.heat_w > most_w, least_s=_REFUTED_S)
     if not stands.any():
         return loop
