@@ -96,16 +96,14 @@ def keep_moved(
             continue
         if row.until_ms is not None or outcome.task.until_ms is not None or not _is_settled(outcome, computed_ms):
             continue
-        figures = _moved_figures(row.ledger, outcome.ledger)
-        if figures:
-            moved = MovedDayRow(
-                site_id=site,
-                day=outcome.task.day,
-                computed_ms=computed_ms,
-                cause=causes[outcome.task.day],
-                figures=figures,
-            )
-            _put(session, moved)
+        moved = MovedDayRow(
+            site_id=site,
+            day=outcome.task.day,
+            computed_ms=computed_ms,
+            cause=causes[outcome.task.day],
+            figures=_moved_figures(row.ledger, outcome.ledger),
+        )
+        _put(session, moved, dict(figures_in_record(outcome.ledger)))
 
 
 def _is_settled(outcome: DayOutcome, now_ms: int) -> bool:
@@ -170,7 +168,7 @@ def _places(figure: Mapping[str, Any]) -> int:
     return min(interval_places(spread), 4) if spread else free_places(figure["value"])
 
 
-def _put(session: Session, moved: MovedDayRow) -> None:
+def _put(session: Session, moved: MovedDayRow, now: Mapping[str, Any]) -> None:
     """Add a row, or add it to the one before, where both are of readings and little time lies between."""
     last = session.scalar(
         select(MovedDayRow)
@@ -180,15 +178,16 @@ def _put(session: Session, moved: MovedDayRow) -> None:
     )
     is_of_one = last is not None and last.cause == moved.cause and moved.cause["kind"] != "version"
     if last is not None and is_of_one and moved.computed_ms - last.computed_ms < _ONE_ROW_MS:
-        _add_to(session, last, moved)
-    else:
+        _add_to(session, last, moved, now)
+    elif moved.figures:
         session.add(moved)
 
 
-def _add_to(session: Session, last: MovedDayRow, moved: MovedDayRow) -> None:
-    figures = dict(last.figures)
-    for path, pair in moved.figures.items():
-        figures[path] = {"before": figures.get(path, pair)["before"], "after": pair["after"]}
+def _add_to(session: Session, last: MovedDayRow, moved: MovedDayRow, now: Mapping[str, Any]) -> None:
+    """What moved in steps is told as one; a step too small to be read by itself counts in it all the same."""
+    figures = dict(moved.figures)
+    for path, pair in last.figures.items():
+        figures[path] = {"before": pair["before"], "after": _kept(path, now.get(path))}
     left = {path: pair for path, pair in figures.items() if has_moved(pair["before"], pair["after"])}
     if left:
         last.figures, last.computed_ms = left, moved.computed_ms
