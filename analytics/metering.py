@@ -16,7 +16,7 @@ from analytics.count_step import hidden_by_steps
 from analytics.courses import mean_of_known
 from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
-from analytics.edges import end_weight
+from analytics.ends_told import EndsTold, ends_told
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
@@ -152,8 +152,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
     mix = site.fluids[loop.fluid]
     fluid = fluid_of(mix.kind, mix.mass_percent)
     rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
-    drive = _drive(site, loop, signals) if flow.sampling == "instant" else None
-    weight = np.array(0.5) if drive is None else end_weight(flow.pieces, rates.ends, drive, frame=frame)
+    told = ends_told(site, loop, signals, flow.pieces, rates.ends, sampling=flow.sampling, frame=frame)
     doubts = _Doubts(
         pair_k={
             entering.point.id: -_u_temperature_k(entering, rates.entering_degc),
@@ -163,7 +162,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
         j_per_l_k=rates.j_per_l_k,
     )
-    return _integrate(flow, rates, weight=weight, frame=frame, doubts=doubts, at_most=of_loop(site, loop))
+    return _integrate(flow, rates, told=told, frame=frame, doubts=doubts, at_most=of_loop(site, loop))
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,17 +182,6 @@ class _Doubts:
 def _u_temperature_k(signal: Signal, moving_degc: float) -> float:
     """At the temperature of the fluid while it moved: at night it may be far from that."""
     return from_limit(temperature_limit_k(signal, moving_degc)) if len(signal.value) else 0.0
-
-
-def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
-    """What makes the loop give heat, if its power is known as a mean: the compressor, else the pump."""
-    pumps = site.heat_pumps.values()
-    powers = [p.power for p in pumps if loop.id in (p.source_loop, p.load_loop, p.desuperheater_loop)]
-    for point in (*powers, loop.pump):
-        signal = signals.get(point) if point else None
-        if signal is not None and len(signal.time_s) and signal.point.sampling != "instant":
-            return signal
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,12 +215,12 @@ def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop
 
 
 def _integrate(
-    flow: _Flow, rates: _Rates, *, weight: Array, frame: DayFrame, doubts: _Doubts, at_most: AtMost
+    flow: _Flow, rates: _Rates, *, told: EndsTold, frame: DayFrame, doubts: _Doubts, at_most: AtMost
 ) -> _Metered:
     length_s = flow.pieces.length_s
     known = flow.covered & ~np.isnan(rates.ends[0] + rates.ends[1])
     first, last = rates.ends if np.logical_and.reduce(known) else np.where(known, rates.ends, 0.0)
-    by_last = weight * length_s
+    by_last = told.weight * length_s
     from_first, from_last = (length_s - by_last) * first, by_last * last
     gained = np.maximum(from_first, 0) + np.maximum(from_last, 0)
     net = from_first + from_last
@@ -244,8 +232,8 @@ def _integrate(
     heard = sum_over(moved_j_per_k, known) / moved if moved > 0 else 1.0
     part = min(sum_over(length_s, known) / frame.until_s, heard)
     # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment: a
-    # rectangular doubt over the piece, unless the drive's mean power told when (then a tenth of it is left).
-    sampled = spread(np.where(weight == 0.5, 1.0, 0.1) * length_s * (last - first))
+    # rectangular doubt over the piece, of which less is left where the drive's mean power or temperatures told when.
+    sampled = spread(told.left * length_s * (last - first))
     is_gain = net >= 0
     gained_j, lost_j = float(np.add.reduce(gained)), float(np.add.reduce(lost))
     most_j = max(gained_j, lost_j)

@@ -55,6 +55,26 @@ def test_each_stage_put_in_what_the_plant_took(layout, season):
             assert _near(line.heat, heat, part=HEAT_PART, floor=HEAT_KWH), (ledger.day, line.stage, line.heat, heat)
 
 
+# Weeks with a day of many short runs, each start and stop of which falls anywhere between two readings.
+SHORT_RUNS = [
+    ("two-tank", date(2026, 1, 12), 3),
+    ("two-tank", date(2026, 5, 4), 1),
+    ("solar-one-tank", date(2026, 5, 4), 1),
+    ("boiler-backup", date(2026, 10, 5), 1),
+]
+
+
+@pytest.mark.parametrize(("layout", "start", "seed"), SHORT_RUNS)
+def test_short_runs_of_loops_read_once_a_minute_add_up(layout, start, seed):
+    run = simulate(SCENARIOS[layout], start=start, days=2, seed=seed, perfect=True)
+    days = [start + timedelta(days=n) for n in range(2)]
+    for result, day in zip(account_days(run.site, run.traces, days), run.truth, strict=True):
+        truth = _by(truth_to_json(day)["stages"], "stage")
+        for line in result.ledger.stages:
+            heat = truth[line.stage]["heat"]
+            assert _near(line.heat, heat, part=HEAT_PART, floor=HEAT_KWH), (line.stage, line.heat, heat)
+
+
 @pytest.mark.parametrize(("layout", "season"), CASES)
 def test_the_taps_took_the_heat_and_the_litres_of_the_truth(layout, season):
     for ledger, day in _stretch(layout, season):

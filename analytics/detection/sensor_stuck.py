@@ -192,8 +192,8 @@ _CHECKS = (
     "Figures that need this sensor are left out until it is mended.",
 )
 _STUCK = (
-    "The sensor {point} has stood still since {since}, for {stuck}, while what it measures moved; its readings are "
-    "left out. It is used by: {used_by}."
+    "The sensor {point} has stood still since {since} while what it measures moved; its readings are left out. "
+    "It is used by: {used_by}."
 )
 _RANGE = (
     "The sensor {point} has given {readings} readings since {since} that no such sensor can give; they are left out. "

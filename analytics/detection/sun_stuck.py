@@ -70,7 +70,7 @@ class SunStuck:
 
 
 _SENTENCE = (
-    "The sensor {point} has stood still since {since}, for {stuck}, while the sun rose or set; its readings are left "
+    "The sensor {point} has stood still since {since} while the sun rose or set; its readings are left "
     "out. It is used by: {used_by}."
 )
 _CAUSES = (

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.edges import end_weight
+from analytics.ends_told import ends_told
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame
 from analytics.inputs import is_running
@@ -132,7 +132,7 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
     flow = np.stack((pieces.first, pieces.last))
     per_m3 = heat_per_volume(degc[0], degc[1], fluid=fluid, flow_side=loop.flow_side)
     rate = np.where(flow != 0, flow * per_m3, 0.0)
-    weight = _end_weight(plant, loop, pieces, rate=rate, meter=meter, frame=frame)
+    weight = ends_told(plant.site, loop, plant.signals, pieces, rate, sampling=meter.point.sampling, frame=frame).weight
     seconds = np.stack((1.0 - weight, weight)) * pieces.length_s
     known = pieces.covered(meter.max_gap_s) & ~np.isnan(rate.sum(axis=0))
     both = np.stack((known, known)), np.stack([bridged(meter, pieces)] * 2)
@@ -152,17 +152,6 @@ def _flow_pieces(loop: Loop, meter: Signal, frame: DayFrame) -> Pieces:
         is_running(end, loop.pump_power_w, meter.point.quantity) * assumed_m3_s for end in (pieces.first, pieces.last)
     )
     return Pieces(pieces.start_s, pieces.end_s, first, last)
-
-
-def _end_weight(plant: PlantDay, loop: Loop, pieces: Pieces, *, rate: Array, meter: Signal, frame: DayFrame) -> Array:
-    """How much of each piece its end stands for: a half, but where the drive's mean power tells when it ran."""
-    pumps = plant.site.heat_pumps.values()
-    powers = [p.power for p in pumps if loop.id in (p.source_loop, p.load_loop, p.desuperheater_loop)]
-    spoke = (plant.signals.get(point or "") for point in (*powers, loop.pump))
-    drive = next((s for s in spoke if s is not None and len(s.time_s) and s.point.sampling != "instant"), None)
-    if meter.point.sampling != "instant" or drive is None:
-        return np.full(len(pieces.start_s), 0.5)
-    return end_weight(pieces, rate, drive, frame=frame)
 
 
 def counter_steps(
