@@ -66,8 +66,8 @@ _UNHEARD_DRAWS = (
     "that stood open at a gap's edge, for an hour at most (÷ 3)."
 )
 _HALF_STEPS = (
-    "Between two readings a change may have come at any moment: half of what that makes in a step, or of what is left of "
-    "it where power or temperatures tell the moment, as a root mean square, × the root of the number of steps ÷ 3."
+    "Between two readings a change may have come at any moment: half of what that makes in a step, or of what is left "
+    "of it where power or temperatures tell the moment, as a root mean square, × the root of the number of steps ÷ 3."
 )
 _IN_STORE = (
     "What was in store, and what the room gave, is not known better than to this part of the tanks' heat, in 95 of 100 "
