@@ -25,6 +25,7 @@ from analytics.moving_fluid import tap_temperatures, tap_temperatures_at_instant
 from analytics.plant import Draw, HotWaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, cells_of, covered_cells, gap_amount, sum_over
 from analytics.site import HotWater, Site
+from analytics.slow_answer import late_k
 from analytics.unheard import of_taps
 
 __all__ = ["Passage", "meter_hot_water", "water_passed"]
@@ -119,14 +120,17 @@ def _unmetered(path: HotWater, signals: Mapping[str, Signal], *, frame: DayFrame
     )
 
 
-def _spot(signal: Signal | None, run: Pieces, *, sampling: str) -> _Spot | None:
-    """The moving water's temperature by a sensor; None where it is silent."""
+def _spot(signal: Signal | None, run: Pieces, *, sampling: str, is_warmed: bool = True) -> _Spot | None:
+    """The moving water's temperature by a sensor, which draws warm or cool; None where it is silent."""
     if signal is None or len(signal.time_s) == 0:
         return None
     temperatures = tap_temperatures_at_instants if sampling == "instant" else tap_temperatures
     first, last = temperatures(signal, run)
-    u_k = from_limit(temperature_limit_k(signal, mean_of_known(first, otherwise=signal.mean)))
-    return _Spot(first, last, {signal.point.id: u_k})
+    u_k = {signal.point.id: from_limit(temperature_limit_k(signal, mean_of_known(first, otherwise=signal.mean)))}
+    slow_k = late_k(signal, run, 0.5 * (first + last)) if is_warmed else 0.0
+    if slow_k > 0:
+        u_k[f"slow answer of {signal.point.id}"] = from_limit(stated(slow_k, "K"))
+    return _Spot(first, last, u_k)
 
 
 def _spots(
@@ -136,7 +140,9 @@ def _spots(
     level = np.full(len(run.start_s), _ASSUMED_COLD_DEGC)
     why = f"There is no cold-water sensor; {_ASSUMED_COLD_DEGC:g} degC is assumed."
     cold = _Spot(level, level, {"assumed cold water": stated(_U_ASSUMED_COLD_K, "K")}, "estimated", why)
-    spots: dict[str, _Spot | None] = {"cold": _spot(signals.get(path.cold or ""), run, sampling=sampling) or cold}
+    spots: dict[str, _Spot | None] = {
+        "cold": _spot(signals.get(path.cold or ""), run, sampling=sampling, is_warmed=False) or cold
+    }
     outlets = [*path.between[: max(len(path.tanks) - 1, 0)]]
     outlets += [""] * (len(path.tanks) - 1 - len(outlets)) + [path.hot or ""]
     for tank, outlet in zip(path.tanks, outlets, strict=False):
@@ -150,7 +156,7 @@ def _spots(
 
 def _top_of(site: Site, tank: str, signals: Mapping[str, Signal], *, run: Pieces) -> _Spot | None:
     for point in site.tanks[tank].temperatures[:1]:
-        spot = _spot(signals.get(point), run, sampling="instant")
+        spot = _spot(signals.get(point), run, sampling="instant", is_warmed=False)
         if spot is not None:
             why = f"No sensor stands where the water leaves {tank}; its top sensor stands in."
             u_k = {**spot.u_k, f"top of {tank} for its outlet": stated(_U_STAND_IN_K, "K")}

@@ -49,6 +49,8 @@ _SOURCES = {
     "whole steps of": "A counter shows whole steps: at the day's start and at its end up to one may not show yet.",
     "slow starts of": "How much longer than its mean power says a compressor may run at each start while its power "
     "climbs: limits, common practice, evenly spread.",
+    "slow answer of": "How much less change the sensor shows at the beginnings of draws than in long draws near by, as "
+    "a mean over all water drawn: it may answer slowly, or the pipe delays the water; anything from none to all of it.",
     "short run of": "Half of what the compressor used in so short a run.",
     "assumed cold water": "Standard uncertainty of the cold water's assumed temperature.",
     "top of": "Standard uncertainty of a tank's top sensor in place of its outlet, common practice.",
