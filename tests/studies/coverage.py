@@ -5,6 +5,8 @@ Every house of a layout has sensors with errors of their own, drawn inside their
 unmeasured numbers (a tank's UA, a pump's power, where its sensors stand) are off as such numbers are, and lives through
 some days of its own season; each day's figures are held against the plant's truth. An interval of 95 % that holds has
 the truth inside it on 93 to 98 % of the days, and no interval is worth much that is far wider than the errors.
+
+A truth of nothing (a heater that never ran, a compressor that stood) is easily told: such figures are counted apart.
 """
 
 import os
@@ -13,6 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
+from math import nan
 from typing import Any
 
 import numpy as np
@@ -26,6 +29,8 @@ from tests.studies.stated import beside_their_middles, off_by_as_much_as_allowed
 __all__ = ["Held", "Row", "held", "rows", "table"]
 
 DAYS_A_HOUSE = 3
+_HOLDS = (0.93, 0.98)
+_ENOUGH_DAYS = 20
 _LISTS = {"stages": "stage", "heat_pumps": "heat_pump", "tanks": "tank"}
 
 
@@ -83,7 +88,13 @@ def _pairs(ledger: Mapping[str, Any], truth: Mapping[str, Any]) -> Iterator[tupl
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A figure over all its days: how often inside, and the medians of interval and error."""
+    """
+    A figure over all its days: how often inside, and the medians of interval and error.
+
+    Args:
+        n: Days on which there was something.
+        none_inside: Of the days on which there was nothing, and something was said; NaN where there is no such day.
+    """
 
     layout: str
     name: str
@@ -91,25 +102,35 @@ class Row:
     inside: float
     median_plus_minus: float
     median_error: float
+    none_n: int
+    none_inside: float
 
 
 def rows(found: Sequence[Held]) -> list[Row]:
-    """One row a figure; days on which there was nothing and nothing was said count for no interval."""
+    """One row a figure that ever was more than nothing."""
     by_name: dict[tuple[str, str], list[Held]] = defaultdict(list)
     for one in found:
-        if one.truth != 0.0 or one.value != 0.0:
-            by_name[one.layout, one.name].append(one)
-    return [
-        Row(
-            layout,
-            name,
-            len(group),
-            float(np.mean([one.is_inside for one in group])),
-            float(np.median([one.plus_minus for one in group])),
-            float(np.median([one.error for one in group])),
-        )
-        for (layout, name), group in by_name.items()
-    ]
+        by_name[one.layout, one.name].append(one)
+    return [_row(group) for group in by_name.values() if any(one.truth != 0.0 for one in group)]
+
+
+def _row(group: Sequence[Held]) -> Row:
+    some = [one for one in group if one.truth != 0.0]
+    none = [one for one in group if one.truth == 0.0 and one.value != 0.0]
+    return Row(
+        group[0].layout,
+        group[0].name,
+        len(some),
+        _inside(some),
+        float(np.median([one.plus_minus for one in some])),
+        float(np.median([one.error for one in some])),
+        len(none),
+        _inside(none),
+    )
+
+
+def _inside(group: Sequence[Held]) -> float:
+    return float(np.mean([one.is_inside for one in group])) if group else nan
 
 
 def _house(task: tuple[str, int]) -> list[Held]:
@@ -129,14 +150,31 @@ def table(houses: int = 200) -> str:
     lines = [
         f"{houses} houses of each layout, {DAYS_A_HOUSE} days each; {len(found)} figures.",
         "",
-        "| layout | figure | days | inside | median ± | median error |",
-        "| --- | --- | --- | --- | --- | --- |",
+        *_in_all(found),
+        "",
+        "| layout | figure | days | inside | median ± | median error | days of nothing | inside |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for row in rows(found):
+        none = f"{row.none_inside:.1%}" if row.none_n else ""
         lines.append(
             f"| {row.layout} | {row.name} | {row.n} | {row.inside:.1%} | {row.median_plus_minus:.3g} | "
-            f"{row.median_error:.3g} |"
+            f"{row.median_error:.3g} | {row.none_n} | {none} |"
         )
-    moving = [one for one in found if one.truth != 0.0 or one.value != 0.0]
-    inside = float(np.mean([one.is_inside for one in moving]))
-    return "\n".join([*lines, f"| all | all | {len(moving)} | {inside:.1%} | | |"])
+    return "\n".join(lines)
+
+
+def _in_all(found: Sequence[Held]) -> list[str]:
+    """What the table comes to."""
+    some, none = ([one for one in found if (one.truth != 0.0) is is_some] for is_some in (True, False))
+    said = [one for one in none if one.value != 0.0]
+    known = [row for row in rows(found) if row.n >= _ENOUGH_DAYS]
+    low, high = _HOLDS
+    below, above = (sum(is_off(row.inside) for row in known) for is_off in (lambda x: x < low, lambda x: x > high))
+    return [
+        f"- Where the truth is more than nothing: {_inside(some):.1%} inside, of {len(some)}.",
+        f"- Where it is nothing: {_inside(none):.1%} of {len(none)}; where something was said nevertheless, "
+        f"{_inside(said):.1%} of {len(said)}.",
+        f"- Of {len(known)} figures with {_ENOUGH_DAYS} days and more on which there was something, "
+        f"{len(known) - below - above} hold on {low:.0%} to {high:.0%} of them, {above} on more, {below} on fewer.",
+    ]
