@@ -312,9 +312,17 @@ def _uncovered(entry: Entry, bands: Sequence[Mapping[str, Any]]) -> Iterator[Fau
 
 
 def baseline(draft: Draft) -> Iterator[Fault]:
-    """The usual efficiencies hold standby losses already; they must not be counted twice."""
+    """Only a heat pump gives more than it buys; the usual efficiencies hold standby losses, which count once."""
     entry = draft.single.get("baseline")
-    if entry is None or entry.faults or not entry.values.get("standby_w") or "efficiency" in entry.values:
+    if entry is None or entry.faults:
+        return
+    kind, efficiency = entry.values.get("kind", "electric-tank"), entry.values.get("efficiency")
+    # Of a fuel counted by its net calorific value a condensing burner gives up to 1.1.
+    most = {"heat-pump-tank": 6.0, "electric-tank": 1.0}.get(kind, 1.2)
+    if efficiency is not None and efficiency > most:
+        wrong = f"{kind} cannot give {efficiency:g} times what it buys"
+        yield entry.place.fault("efficiency", wrong, f"give {most:g} or less, or the kind that is meant")
+    if not entry.values.get("standby_w") or efficiency is not None:
         return
     yield entry.place.fault(
         "standby_w",

@@ -128,10 +128,18 @@ _FLUID_FIELDS = (
     Field("mass_percent", number(low=0, high=60), "give the percent by mass that is not water, 0 to 60"),
 )
 
+
+def _tank_litres(raw: object) -> float:
+    litres = number(low=0, high=100_000)(raw)
+    if 0 < litres < 1:
+        raise WrongValueError(f"{quoted(raw)} l is a cup and no tank", f"if m3 are meant, write {litres * 1000:g}")
+    return number(low=1)(raw)
+
+
 _TEMPERATURE = ("temperature",)
 _TANK_FIELDS = (
     _id("preheat"),
-    Field("volume_l", number(above=0, high=100_000), "give the water content in litres, up to 100000", needed=True),
+    Field("volume_l", _tank_litres, "give the water content in litres, 1 to 100000", needed=True),
     Field(
         "temperatures",
         list_of(text),

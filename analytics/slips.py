@@ -6,16 +6,18 @@ A slip is a sentence for the person who wrote the file. It never keeps the file 
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from datetime import date
 from itertools import pairwise
 
+from analytics.odd_values import odd_values
 from analytics.site import Site
 
 __all__ = ["slips"]
 
 
-def slips(site: Site) -> list[str]:
-    """Every doubt about the file, each a sentence with what to look at."""
-    return [sentence for check in _CHECKS for sentence in check(site)]
+def slips(site: Site, *, today: date) -> list[str]:
+    """Every doubt about the file, each a sentence with what to look at; values that are hardly meant first."""
+    return odd_values(site, today=today) + [sentence for check in _CHECKS for sentence in check(site)]
 
 
 def _stage_order(site: Site) -> Iterator[str]:
@@ -69,7 +71,7 @@ def _tanks(site: Site) -> Iterator[str]:
 
 def _stages(site: Site) -> Iterator[str]:
     if site.stages and not any(stage.backup for stage in site.stages.values()):
-        yield "No stage is marked backup = true, so there is no backup fraction."
+        yield "No stage is marked backup = true, so the backup fraction is 0 on every day."
     sources = {pump.source_loop for pump in site.heat_pumps.values()}
     for stage in site.stages.values():
         if stage.loop in sources:

@@ -64,7 +64,7 @@ def _check(arguments: argparse.Namespace) -> int:
     console = terminal()
     console.print(f"{arguments.site_file}: {site.name} ({site.id}) is valid, with {len(site.points)} points.")
     console.print(_capability_table(capabilities(site)))
-    doubts = slips(site)
+    doubts = slips(site, today=_today(site))
     if doubts:
         console.print("Valid, but look again:")
     for doubt in doubts:
@@ -115,6 +115,11 @@ def _add(arguments: argparse.Namespace) -> int:
         added = add_version(session, text, valid_from=arguments.first, today=_today(site), now_ms=now_ms())
         token = new_token(session, site.id, now_ms=now_ms()) if added.outcome == "new" else ""
     print_out(_report(added))
+    n_doubts = len(slips(site, today=_today(site)))
+    if n_doubts and added.outcome != "same":
+        print_out(
+            f"In {n_doubts} {'place' if n_doubts == 1 else 'places'} look again: heatledger check {arguments.site_file}"
+        )
     if token:
         print_out(f"Token of its gateway, shown this once: {token}")
     return 0

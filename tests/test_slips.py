@@ -1,6 +1,7 @@
 """Plausible slips in a valid site file: each is named in a sentence, and a good file has none."""
 
 from collections.abc import Sequence
+from datetime import date
 
 import pytest
 
@@ -11,6 +12,7 @@ from tests.cases.sites import GOOD, TWO_TANK, changed
 
 Changes = Sequence[tuple[str, str]]
 
+_TODAY = date(2026, 3, 1)
 _SPARE_POINT = ("[[fluid]]", '[points."spare.heat"]\nquantity = "energy"\nunit = "kWh"\n\n[[fluid]]')
 
 
@@ -21,8 +23,8 @@ def _site(text: str, changes: Changes) -> Site:
 
 
 def test_the_examples_hold_no_slip():
-    assert slips(_site(TWO_TANK, [])) == []
-    assert slips(_site(GOOD, [])) == [
+    assert slips(_site(TWO_TANK, []), today=_TODAY) == []
+    assert slips(_site(GOOD, []), today=_TODAY) == [
         "No part of the site uses fan; such readings are kept and shown, and count for nothing."
     ]
 
@@ -84,7 +86,7 @@ _SLIPS: list[tuple[str, Changes, str]] = [
     (
         TWO_TANK,
         [("backup = true", "backup = false")],
-        "No stage is marked backup = true, so there is no backup fraction.",
+        "No stage is marked backup = true, so the backup fraction is 0 on every day.",
     ),
     (
         TWO_TANK,
@@ -137,13 +139,13 @@ _SLIPS: list[tuple[str, Changes, str]] = [
 
 @pytest.mark.parametrize(("text", "changes", "sentence"), _SLIPS)
 def test_a_plausible_slip_is_named(text, changes, sentence):
-    assert sentence in slips(_site(text, changes))
+    assert sentence in slips(_site(text, changes), today=_TODAY)
 
 
 def test_a_site_without_hot_water_and_a_heat_pump_without_its_sheet_are_named():
     start = TWO_TANK.index("[hot_water]")
     text = TWO_TANK[:start] + TWO_TANK[TWO_TANK.index("[[stage]]") :]
     rating = text[text.index("rating = [") : text.index("[[collector]]")]
-    found = slips(_site(text, [(rating, "\n")]))
+    found = slips(_site(text, [(rating, "\n")]), today=_TODAY)
     assert "There is no [hot_water], so the ledger says nothing of what the taps took." in found
     assert "Heat pump hp has no rating from its maker's sheet to hold its COP against." in found
