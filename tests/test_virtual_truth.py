@@ -13,6 +13,7 @@ from ingest.virtual.fluid_fits import density, enthalpy, fit_fluid
 from ingest.virtual.house import House
 from ingest.virtual.layout import CH
 from ingest.virtual.scenario import numbers_of, renamed, site_of
+from tests.studies.houses import house_of
 
 WINTER, SUMMER = date(2026, 1, 14), date(2026, 7, 14)
 LAYOUTS = sorted(SCENARIOS)
@@ -31,6 +32,17 @@ def test_heat_in_is_heat_out_stored_and_lost(layout, start):
         heat_out = truth.hot_water_j + sum(truth.stored_change_j.values()) + sum(truth.loss_j.values())
         scale = heat_in + sum(abs(v) for v in truth.stored_change_j.values()) + truth.hot_water_j
         assert heat_in - heat_out == pytest.approx(0.0, abs=1e-9 * scale)
+
+
+def test_the_balance_closes_in_many_thin_layers_with_cold_water_below_the_coil():
+    run = simulate(house_of("boiler half way up", seed=1), start=WINTER, days=2, seed=1, perfect=True)
+    for truth in run.truth:
+        heat_in = sum(stage.heat_j - stage.reverse_j for stage in truth.stages.values())
+        heat_out = truth.hot_water_j + sum(truth.stored_change_j.values()) + sum(truth.loss_j.values())
+        assert heat_in - heat_out == pytest.approx(0.0, abs=1e-9 * (heat_in + truth.hot_water_j))
+        assert truth.stages["oil"].heat_j > 1e6
+    bottom, middle = (run.traces[point].value for point in ("tank.bottom", "tank.middle"))
+    assert np.median(middle - bottom) > 15.0
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)

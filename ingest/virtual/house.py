@@ -14,7 +14,7 @@ from ingest.virtual.draws import draws_of_day
 from ingest.virtual.faults import Fault, effects_at
 from ingest.virtual.fluid_fits import fit_fluid
 from ingest.virtual.kernel import Inputs, compiled_kernel
-from ingest.virtual.layout import CHANNELS, FX, NODES, STEP_S
+from ingest.virtual.layout import CHANNELS, FX, STEP_S
 from ingest.virtual.numbers import Numbers, as_record
 from ingest.virtual.plant_state import Plant, fresh_plant, restart_account
 from ingest.virtual.scenario import Scenario, numbers_of, plane_of, site_of
@@ -86,11 +86,12 @@ class House:
     def _fresh(self, first_day: date) -> Plant:
         weather = self._weather(local_day(first_day, self.site.timezone))
         plant = fresh_plant(
+            nodes=self.scenario.nodes,
             ground_degc=weather.ground_degc,
             outdoor_degc=float(weather.outdoor_degc[0]),
             room_degc=self.numbers.room_degc,
         )
-        plant["node_kg"] = np.array([self.numbers.tank_0_kg, self.numbers.tank_1_kg]) / NODES
+        plant["node_kg"] = np.array([self.numbers.tank_0_kg, self.numbers.tank_1_kg]) / self.scenario.nodes
         for name, fluid in _fluids(self.site).items():
             plant[name] = fluid
         return plant
@@ -114,7 +115,7 @@ class House:
         )
         steps = len(weather.outdoor_degc)
         self._now, self._mean = np.full((2, steps, len(CHANNELS)), np.nan)
-        self._nodes = np.full((steps, 2, NODES), np.nan)
+        self._nodes = np.full((steps, 2, self.scenario.nodes), np.nan)
         self._plant["tally"], self._plant["delivered"] = 0.0, 0.0
         self._stored_start = self._stored()
         self._step, self._next_draw = 0, 0

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ingest.virtual.boiler import control_boiler, run_boiler
 from ingest.virtual.fluid_fits import water_temperature
 from ingest.virtual.heat_pump import control_heat_pump, rest_ground, run_heat_pump, warm_house
-from ingest.virtual.layout import CH, FX, NODES, STEP_S, TALLY
+from ingest.virtual.layout import CH, FX, STEP_S, TALLY
 from ingest.virtual.sun_loop import control_sun, run_sun
 from ingest.virtual.tank import add_heat, conduct, lose, mix_inversions
 from ingest.virtual.taps import open_tap, rest_spots, run_draw
@@ -39,7 +39,7 @@ class Inputs(NamedTuple):
 @njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _measure_tanks(b, p):  # type: ignore[no-untyped-def]
     for k in range(int(p.n_tanks)):
-        for i in range(NODES):
+        for i in range(b.degc.shape[1]):
             b.degc[k, i] = water_temperature(b.water, b.h[k, i])
 
 

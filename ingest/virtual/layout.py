@@ -8,7 +8,7 @@ STEP_S = 10.0
 """The plant is recorded every ten seconds; its pumps and draws move in shorter steps."""
 
 NODES = 16
-"""Layers of each tank, node 0 on top."""
+"""Layers of each tank, node 0 on top, unless a scenario says otherwise."""
 
 ORIGINS = 6
 """Where heat can come from: up to four stages in the order of the site file, then the room, then carried over."""

@@ -21,7 +21,7 @@ class Numbers:
     tank_1_kg: float = 297.0
     tank_0_ua_w_k: float = 2.0
     tank_1_ua_w_k: float = 2.0
-    tank_conduction_w_k: float = 1.6  # between neighbouring nodes: water and wall of a slim steel tank
+    tank_conduction_w_k: float = 1.6  # between neighbours of 16 nodes: water and wall of a slim steel tank
     room_degc: float = 18.0
     # solar loop
     has_sun: float = 0.0

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.virtual.fluid_fits import enthalpy, fit_fluid
-from ingest.virtual.layout import CHANNELS, EFFECTS, NODES, ORIGINS, TALLIES
+from ingest.virtual.layout import CHANNELS, EFFECTS, ORIGINS, TALLIES
 
 __all__ = ["Plant", "fresh_plant", "restart_account"]
 
 Plant = NDArray[np.void]
-"""Shape (1,); fields as in _ROW."""
+"""Shape (1,); fields as in _row."""
 
 _SCALARS = (
     *("cold_degc", "house_degc", "loop_degc", "soil_degc", "load_degc", "boiler_degc"),
@@ -24,26 +24,28 @@ _SCALARS = (
 _TANKS, _COLLECTOR_NODES = 2, 4
 _FIT = (3, 8)
 
-_ROW = [
-    *((name, "f8") for name in _SCALARS),
-    ("h", "f8", (_TANKS, NODES)),  # specific enthalpy of the tanks' nodes [J/kg]
-    ("e", "f8", (_TANKS, NODES, ORIGINS)),  # heat in the nodes by origin [J/kg]
-    ("cold", "f8", (_TANKS, NODES)),  # enthalpy of the water when it entered from the main [J/kg]
-    ("degc", "f8", (_TANKS, NODES)),
-    ("node_kg", "f8", (_TANKS,)),
-    ("collector", "f8", (_COLLECTOR_NODES,)),  # fluid temperatures along the collector [degC]
-    ("spot", "f8", (len(CHANNELS),)),  # last value of every channel, at the sensors' spots
-    ("nothing", "f8", (ORIGINS,)),  # zeros: what cold water brings
-    *((name, "f8", _FIT) for name in ("water", "sun_fluid", "source_fluid", "load_fluid")),
-    ("fx", "f8", (len(EFFECTS),)),
-    ("tally", "f8", (len(TALLIES),)),
-    ("delivered", "f8", (ORIGINS,)),
-]
+
+def _row(nodes: int) -> list[tuple[object, ...]]:
+    return [
+        *((name, "f8") for name in _SCALARS),
+        ("h", "f8", (_TANKS, nodes)),  # specific enthalpy of the tanks' nodes [J/kg]
+        ("e", "f8", (_TANKS, nodes, ORIGINS)),  # heat in the nodes by origin [J/kg]
+        ("cold", "f8", (_TANKS, nodes)),  # enthalpy of the water when it entered from the main [J/kg]
+        ("degc", "f8", (_TANKS, nodes)),
+        ("node_kg", "f8", (_TANKS,)),
+        ("collector", "f8", (_COLLECTOR_NODES,)),  # fluid temperatures along the collector [degC]
+        ("spot", "f8", (len(CHANNELS),)),  # last value of every channel, at the sensors' spots
+        ("nothing", "f8", (ORIGINS,)),  # zeros: what cold water brings
+        *((name, "f8", _FIT) for name in ("water", "sun_fluid", "source_fluid", "load_fluid")),
+        ("fx", "f8", (len(EFFECTS),)),
+        ("tally", "f8", (len(TALLIES),)),
+        ("delivered", "f8", (ORIGINS,)),
+    ]
 
 
-def fresh_plant(*, ground_degc: float, outdoor_degc: float, room_degc: float) -> Plant:
+def fresh_plant(*, nodes: int, ground_degc: float, outdoor_degc: float, room_degc: float) -> Plant:
     """A plant at rest with tanks at 45 degC; some days of running in make it a natural one."""
-    plant = np.zeros(1, dtype=_ROW)
+    plant = np.zeros(1, dtype=_row(nodes))
     for name in ("loop_degc", "soil_degc", "cold_degc"):
         plant[name] = ground_degc
     plant["house_degc"], plant["load_degc"], plant["boiler_degc"] = 21.0, 35.0, room_degc

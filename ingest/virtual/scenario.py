@@ -26,6 +26,7 @@ class Scenario:
     Args:
         layout: Name of its site file in `ingest/virtual/sites`.
         plant: Numbers that the site file does not state.
+        nodes: Layers of each tank; with more of them warm water stays apart more sharply from cold.
         site_id, site_name: Replace those of the site file, where a fleet has several houses of one layout.
     """
 
@@ -34,6 +35,7 @@ class Scenario:
     climate: Climate
     household: Household = field(default_factory=Household)
     plant: Mapping[str, float] = field(default_factory=dict)
+    nodes: int = NODES
     site_id: str = ""
     site_name: str = ""
 
@@ -84,9 +86,11 @@ def numbers_of(scenario: Scenario) -> Numbers:
     """The plant's numbers: what the site file states, what the scenario adds, defaults for the rest."""
     site = site_of(scenario)
     found: dict[str, float] = {}
-    for part in (_tanks, _taps, _collector, _heat_pump, _stages):
+    for part in (_tanks, _taps, _collector, _heat_pump):
         found.update(part(site))
-    return Numbers(**{**found, **scenario.plant})
+    found.update(_stages(site, scenario.nodes))
+    between_w_k = Numbers().tank_conduction_w_k * scenario.nodes / NODES
+    return Numbers(**{**found, "tank_conduction_w_k": between_w_k, **scenario.plant})
 
 
 def _path(site: Site) -> list[str]:
@@ -152,20 +156,20 @@ def _map_numbers(pump: HeatPump) -> dict[str, float]:
     return found
 
 
-def _nodes(stage: Stage) -> tuple[float, float]:
+def _nodes(stage: Stage, count: int) -> tuple[float, float]:
     """First and last node (from the top) of a height range (from the bottom)."""
     low, high = stage.height
-    first = min(NODES - 1, round((1.0 - high) * NODES))
-    return float(first), float(max(first, min(NODES - 1, round((1.0 - low) * NODES) - 1)))
+    first = min(count - 1, round((1.0 - high) * count))
+    return float(first), float(max(first, min(count - 1, round((1.0 - low) * count) - 1)))
 
 
-def _stages(site: Site) -> dict[str, float]:
+def _stages(site: Site, nodes: int) -> dict[str, float]:
     found: dict[str, float] = {}
     for origin, stage in enumerate(site.stages.values()):
         role = _role(site, stage)
         found[f"{role}_origin"] = float(origin)
         tank = float(_path(site).index(stage.tank)) if stage.tank else 0.0
-        found.update(_STAGE_NUMBERS[role](tank, *_nodes(stage)))
+        found.update(_STAGE_NUMBERS[role](tank, *_nodes(stage, nodes)))
         if stage.heater:
             rated_w = site.heaters[stage.heater].rated_w
             if rated_w is not None:

@@ -1,10 +1,11 @@
 """
 How often the truth lies within a figure's interval, over many virtual houses with ordinary sensors.
 
-Every house of a layout has sensors with errors of their own, drawn inside their stated limits, and a site file whose
-unmeasured numbers (a tank's UA, a pump's power, where its sensors stand) are off as such numbers are, and lives through
-some days of its own season; each day's figures are held against the plant's truth. An interval of 95 % that holds has
-the truth inside it on 93 to 98 % of the days, and no interval is worth much that is far wider than the errors.
+Every house of a kind (`tests.studies.houses`) has sensors with errors of their own, drawn inside their stated limits,
+and a site file whose unmeasured numbers (a tank's UA, a pump's power, where its sensors stand) are off as such numbers
+are, and lives through some days of its own season; each day's figures are held against the plant's truth. An interval
+of 95 % that holds has the truth inside it on 93 to 98 % of the days, and no interval is worth much that is far wider
+than the errors.
 
 A truth of nothing (a heater that never ran, a compressor that stood) is easily told: such figures are counted apart.
 """
@@ -21,9 +22,10 @@ from typing import Any
 import numpy as np
 
 from analytics.figures import day_to_json
-from ingest.virtual import SCENARIOS, simulate, truth_to_json
+from ingest.virtual import simulate, truth_to_json
 from ingest.virtual.scenario import site_of
 from tests.accounts import account_days
+from tests.studies.houses import HOUSES, house_of
 from tests.studies.stated import beside_their_middles, off_by_as_much_as_allowed
 
 __all__ = ["Held", "Row", "held", "rows", "table"]
@@ -56,10 +58,11 @@ class Held:
 
 
 def held(layout: str, *, seed: int, days: int = DAYS_A_HOUSE) -> list[Held]:
-    """Every figure of some days of one house of a layout that has a truth."""
+    """Every figure of some days of one house that has a truth."""
     start = date(2025, 1, 3) + timedelta(days=(seed * 37) % 355)
-    depths = beside_their_middles(site_of(SCENARIOS[layout]), seed=seed)
-    run = simulate(SCENARIOS[layout], start=start, days=days, seed=seed, depths=depths)
+    house = house_of(layout, seed)
+    depths = beside_their_middles(site_of(house), seed=seed)
+    run = simulate(house, start=start, days=days, seed=seed, depths=depths)
     site = off_by_as_much_as_allowed(run.site, seed=seed)
     results = account_days(site, run.traces, [start + timedelta(days=n) for n in range(days)])
     return [
@@ -138,8 +141,8 @@ def _house(task: tuple[str, int]) -> list[Held]:
 
 
 def study(houses: int) -> list[Held]:
-    """All layouts, so many houses of each, on all processors."""
-    tasks = [(layout, seed) for layout in SCENARIOS for seed in range(1, houses + 1)]
+    """All kinds, so many houses of each, on all processors."""
+    tasks = [(layout, seed) for layout in HOUSES for seed in range(1, houses + 1)]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         return [one for part in pool.map(_house, tasks, chunksize=5) for one in part]
 
@@ -148,7 +151,7 @@ def table(houses: int = 200) -> str:
     """A Markdown table of the study."""
     found = study(houses)
     lines = [
-        f"{houses} houses of each layout, {DAYS_A_HOUSE} days each; {len(found)} figures.",
+        f"{houses} houses of each kind, {DAYS_A_HOUSE} days each; {len(found)} figures.",
         "",
         *_in_all(found),
         "",

@@ -1,0 +1,56 @@
+"""
+Houses of the studies: the layouts, and such as have a coil half way up their tank, with cold water below it.
+
+A tank mixes more or less: every other house has one of many thin layers, in which warm water stays apart from cold.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from types import MappingProxyType
+
+from ingest.virtual import SCENARIOS
+from ingest.virtual.layout import NODES
+from ingest.virtual.scenario import Scenario
+
+__all__ = ["HOUSES", "MANY_NODES", "house_of"]
+
+MANY_NODES = 48
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Elsewhere(Scenario):
+    """A house of a layout, of whose site file some lines read otherwise."""
+
+    lines: Mapping[str, str]
+
+    @property
+    def site_toml(self) -> str:
+        text = super().site_toml
+        for old, new in self.lines.items():
+            assert old in text, f"{old!r} is not in {self.layout}.toml"
+            text = text.replace(old, new)
+        return text
+
+
+def _elsewhere(layout: str, lines: Mapping[str, str]) -> Scenario:
+    base = SCENARIOS[layout]
+    return _Elsewhere(**{field.name: getattr(base, field.name) for field in fields(Scenario)}, lines=lines)
+
+
+HOUSES: Mapping[str, Scenario] = MappingProxyType(
+    {
+        **SCENARIOS,
+        "sun half way up": _elsewhere(
+            "solar-one-tank",
+            {"height = [0.0, 0.3]": "height = [0.35, 0.6]", "height = [0.6, 1.0]": "height = [0.7, 1.0]"},
+        ),
+        "boiler half way up": _elsewhere("boiler-backup", {"height = [0.5, 0.9]": "height = [0.35, 0.6]"}),
+        "heat pump half way up": _elsewhere("heat-pump-tank", {"height = [0.0, 0.7]": "height = [0.4, 0.7]"}),
+    }
+)
+"""By name; the layouts first."""
+
+
+def house_of(name: str, seed: int) -> Scenario:
+    """A house by its name; the seed tells how much its tanks mix."""
+    return replace(HOUSES[name], nodes=MANY_NODES if seed % 2 else NODES)
