@@ -4,11 +4,11 @@ What one day tells of a pair of sensors that belong together: carried in the day
 A day alone is often too quiet or too busy to judge a sensor by; a detector looks at the days' checks together.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-__all__ = ["PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
+__all__ = ["AT_A_LOOP", "PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
 
 PairMethod = Literal["rest", "circulation", "mixed", "order", "draw", "layers", "valve"]
 """
@@ -16,6 +16,9 @@ rest: a loop's two pipes stood still until both were level. circulation: fluid m
 mixed: two heights of a tank while its water turned over. order: the sign that the physics gives, in working hours.
 draw, layers, valve: late in draws (`analytics.outlet_pairs`).
 """
+
+AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
+"""How a loop's two pipes are held against each other where both must read the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

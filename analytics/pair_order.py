@@ -8,7 +8,7 @@ burns.
 
 from collections.abc import Iterator
 from functools import lru_cache
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from analytics.pair_check import PairCheck
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import Accuracy, HeatPump, Loop, Site, Tank
 
-__all__ = ["neighbours", "order_checks", "pair_limit_k"]
+__all__ = ["is_beyond_classes", "neighbours", "order_checks", "pair_limit_k"]
 
 _SUNNY_W_M2 = 300.0  # a running collector gains (common practice: it does from 100 to 200)
 _HEATS_BELOW_DEGC = 10.0  # outdoors: below it no house is cooled
@@ -33,11 +33,20 @@ _LIGHTS_CELLS = 2  # until it has lit, and what stood in its pipes has gone
 _BURNS_W = 100.0
 _TANK_STRIDE = 5  # a tank's layers move slowly: every fifth cell will do
 _AT_DEGC = 40.0
+_EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+_ROOM_K = 0.03  # what pipes at rest in one room may differ by, as a standard uncertainty (common practice)
 
 
 def pair_limit_k(site: Site, first: str, second: str) -> float:
     """How far two sensors within their limits of error may differ. [K]"""
     return sum(_limit_k(site.points[point].accuracy, site.points[point].unit) for point in (first, second))
+
+
+def is_beyond_classes(site: Site, check: PairCheck) -> bool:
+    """Whether a day's difference of a pair that must read the same is more than its classes and all doubt allow."""
+    doubt_k = check.rounding_k + _EXPANDED * hypot(check.u_k, _ROOM_K)
+    known = check.first in site.points and check.second in site.points
+    return known and abs(check.difference_k) - doubt_k > pair_limit_k(site, check.first, check.second)
 
 
 @lru_cache

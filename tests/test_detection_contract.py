@@ -33,7 +33,7 @@ _HISTORY = record(DAY, days=12, kwh_per_h=1.2)
 
 def _broken_history() -> list[DayLedger]:
     """Days that tell of an offset, of exchanged sensors, of a balance that does not close, and more."""
-    offset = {"component": "ground", "first": "ground.entering", "second": "ground.leaving", "method": "rest"}
+    offset = {"component": "collector", "first": "collector.entering", "second": "collector.leaving", "method": "rest"}
     swapped = {"component": "solar", "first": "solar.top", "second": "solar.bottom", "method": "order"}
     preempted = {"backup.backup.kwh": 2.4, "backup.backup.beyond_kwh": 0.8, "backup.backup.heated_to_degc": 71.2}
     sun = {"collector.roof.running_allowed_kwh": 5.4, "collector.roof.cold_allowed_kwh": 7.4}

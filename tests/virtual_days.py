@@ -1,6 +1,6 @@
 """Virtual houses' days as the watcher computes and keeps them, without a store."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -13,6 +13,8 @@ from ingest.virtual import SCENARIOS, Fault, simulate
 
 __all__ = ["layout_text", "virtual_days"]
 
+Traces = Mapping[str, Trace]
+
 
 def layout_text(scenario: str) -> str:
     """The site file of a layout."""
@@ -20,16 +22,23 @@ def layout_text(scenario: str) -> str:
 
 
 def virtual_days(
-    scenario: str, start: date, *, days: int, faults: Sequence[Fault] = (), jobs: Sequence[int] = ()
+    scenario: str,
+    start: date,
+    *,
+    days: int,
+    faults: Sequence[Fault] = (),
+    jobs: Sequence[int] = (),
+    altered: Callable[[Traces], Traces] = lambda traces: traces,
 ) -> list[DayOutcome]:
-    """What the watcher makes of a virtual house, in jobs that begin at these days."""
+    """What the watcher makes of a virtual house and its readings, altered or not, in jobs that begin at these days."""
     text = layout_text(scenario)
     run = simulate(SCENARIOS[scenario], start=start, days=days, seed=8, perfect=False, faults=faults)
     names = [(start + timedelta(days=n)).isoformat() for n in range(days)]
+    readings = altered(run.traces)
     found: list[DayOutcome] = []
     for first, last in zip([0, *jobs], [*jobs, days], strict=True):
         spans = [day_window(day, run.site.timezone) for day in names[first:last]]
-        traces = {point: _cut(trace, spans[0][1], spans[-1][2]) for point, trace in run.traces.items()}
+        traces = {point: _cut(trace, spans[0][1], spans[-1][2]) for point, trace in readings.items()}
         before = found[-1] if found else None
         job = DayJob(
             site=run.site.id,

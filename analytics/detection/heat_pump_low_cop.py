@@ -9,13 +9,13 @@ from typing import ClassVar
 import numpy as np
 
 from analytics.detection.cop_fade import CopFade
+from analytics.detection.cop_record import cop_days, good_days, misread_loop
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price
-from analytics.expected.conditions import conditions_of
 from analytics.expected.heat_pump import COP_PER_LIFT_K, Mode, PumpCourses, carnot_check, pump_courses, sheet_cop
 from analytics.expected.watching import Watched
-from analytics.figures import DayLedger, Figure, HeatPumpLine
+from analytics.figures import DayLedger
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import HeatPump, Site
 
@@ -121,9 +121,13 @@ class HeatPumpLowCop:
         verdict = None if sheet is None else self._judged(plant, pump, sheet)
         if isinstance(verdict, Fault) or (isinstance(verdict, Clear) and sheet is not None and _is_sharp(sheet)):
             return verdict
+        if loop := misread_loop(plant.site, history, pump, mode):
+            return verdict or NotAssessed(
+                f"The sensors of {loop} were last seen to disagree, so {pump.id} is not held against its own record."
+            )
         record = self._record(plant, history, pump=pump, mode=mode, courses=courses)
         if record is None:
-            return verdict or NotAssessed(self._unknown(pump, history, mode))
+            return verdict or NotAssessed(self._unknown(plant, history, pump=pump, mode=mode))
         return self._judged(plant, pump, record)
 
     def _sheet(self, plant: PlantDay, pump: HeatPump, mode: Mode, *, courses: PumpCourses) -> _Case | None:
@@ -144,10 +148,10 @@ class HeatPumpLowCop:
     def _record(
         self, plant: PlantDay, history: Sequence[DayLedger], *, pump: HeatPump, mode: Mode, courses: PumpCourses
     ) -> _Case | None:
-        days = _days(history, pump.id, mode, least_kwh=self.min_record_kwh)
+        days = cop_days(plant.site, history, pump, mode, least_kwh=self.min_record_kwh)
         if len(days) < self.record_days:
             return None
-        good = _good(days, self.record_fraction)[-self.recent_days :]
+        good = good_days(days, self.record_fraction)[-self.recent_days :]
         counted = _known(plant, courses)
         entering = _mean(courses.entering_degc, counted)
         harder_k = _harder_k(mode, entering, [day.entering_degc for day in good])
@@ -179,8 +183,8 @@ class HeatPumpLowCop:
             return NotAssessed(f"The COP of {pump.id} is low, but its sensors' errors may explain it.")
         return Clear(instant_ms(plant, float(case.courses.cells[case.counted][0]) * CELL_S))
 
-    def _unknown(self, pump: HeatPump, history: Sequence[DayLedger], mode: Mode) -> str:
-        days = len(_days(history, pump.id, mode, least_kwh=self.min_record_kwh))
+    def _unknown(self, plant: PlantDay, history: Sequence[DayLedger], *, pump: HeatPump, mode: Mode) -> str:
+        days = len(cop_days(plant.site, history, pump, mode, least_kwh=self.min_record_kwh))
         return (
             f"No sheet of heat pump {pump.id} reaches its temperatures, and its own record needs {self.record_days} "
             f"earlier days of {mode} and has {days}."
@@ -278,45 +282,6 @@ def _mean(course: Course, cells: Flags) -> float | None:
     return round(float(known.mean()), 1) if len(known) else None
 
 
-@dataclass(frozen=True, slots=True)
-class _Day:
-    """
-    An earlier day's COP in one mode, over the cells that are judged, without starts and stops; of days that did not
-    keep it the whole COP. The source's mean entering temperature is NaN where it is not known.
-    """
-
-    cop: float
-    entering_degc: float
-
-
-def _days(history: Sequence[DayLedger], heat_pump: str, mode: Mode, *, least_kwh: float) -> list[_Day]:
-    """Earlier days with enough heating, or cooling, oldest first."""
-    name = f"heat_pump.{heat_pump}.{mode}."
-    days = [(conditions_of(day), line) for day in history for line in day.heat_pumps if line.heat_pump == heat_pump]
-    told = [(conditions, *_figures(line, mode)) for conditions, line in days]
-    return [
-        _Day(conditions.get(f"{name}run_cop", cop.value), conditions.get(f"{name}entering_degc", np.nan))
-        for conditions, heat, cop in told
-        if heat.value >= least_kwh and cop.value > 0
-    ]
-
-
-def _figures(line: HeatPumpLine, mode: Mode) -> tuple[Figure, Figure]:
-    """Useful heat and COP of a mode."""
-    return (line.heating_heat, line.heating_cop) if mode == "heating" else (line.cooling, line.cooling_cop)
-
-
-def _good(days: Sequence[_Day], fraction: float) -> list[_Day]:
-    """The days that are not far below the good ones before them: such a day never becomes usual."""
-    level = median(day.cop for day in days[:_FIRST_DAYS])
-    good: list[_Day] = []
-    for day in days:
-        if day.cop >= fraction * level:
-            good.append(day)
-            level += _FOLLOWS * (day.cop - level)
-    return good
-
-
 def _harder_k(mode: Mode, entering_degc: float | None, record_degc: Sequence[float]) -> float:
     """How much further the machine must lift than on the middle day of its record, zero or more. [K]"""
     known = [each for each in record_degc if np.isfinite(each)]
@@ -324,7 +289,3 @@ def _harder_k(mode: Mode, entering_degc: float | None, record_degc: Sequence[flo
         return 0.0
     colder_k = median(known) - entering_degc
     return max(colder_k if mode == "heating" else -colder_k, 0.0)
-
-
-_FIRST_DAYS = 7
-_FOLLOWS = 0.15  # of a good day's difference: the level follows the season within a week or two

@@ -7,7 +7,7 @@ from functools import lru_cache
 from math import hypot, sqrt
 
 from analytics.figures import DayLedger
-from analytics.pair_check import PairCheck, PairMethod
+from analytics.pair_check import AT_A_LOOP, PairCheck, PairMethod
 from analytics.plant import PlantDay
 from analytics.trace import local_day
 
@@ -21,7 +21,6 @@ _WITHIN = timedelta(days=10)  # in which these three must lie
 _REACH = timedelta(days=14)  # how far back agreeing days are added
 _AGREE_K = 0.05
 _PLAIN_K = 0.5  # so much apart, two days are enough: sound pairs of a loop are within half of it (common practice)
-_OF_LOOPS: tuple[PairMethod, ...] = ("rest", "circulation")
 _SURE_K = 0.03  # what days must be good to that show a step
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
 # at rest in one room; fluid that passes both; water that a coil turns over; a tank's top and the pipe that leaves it.
@@ -144,7 +143,7 @@ def _is_torn(newest: Sequence[Seen]) -> bool:
     """Whether a loop's newest days lie much further apart than sound pairs of a loop do."""
     told = [check.difference_k for _, check in newest]
     apart_k = max(_PLAIN_K, 6 * max(check.u_k for _, check in newest))
-    return newest[-1][1].method in _OF_LOOPS and max(told) - min(told) > apart_k
+    return newest[-1][1].method in AT_A_LOOP and max(told) - min(told) > apart_k
 
 
 def _stepped(seen: Sequence[Seen]) -> _Sums | None:
@@ -159,7 +158,7 @@ def _stepped(seen: Sequence[Seen]) -> _Sums | None:
 
 def _two(seen: Sequence[Seen], today: date) -> _Sums | None:
     """The two newest days of a loop, where they lie close and agree on a difference far beyond their doubt."""
-    if len(seen) < 2 or seen[-2][0] < today - _WITHIN or seen[-1][1].method not in _OF_LOOPS:
+    if len(seen) < 2 or seen[-2][0] < today - _WITHIN or seen[-1][1].method not in AT_A_LOOP:
         return None
     older, newer = (check for _, check in seen[-2:])
     sums = _Sums().with_one(older)

@@ -20,7 +20,7 @@ from analytics.detection.pair_days import (
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.outlet_pairs import PATH, outlets
-from analytics.pair_check import PairMethod
+from analytics.pair_check import AT_A_LOOP, PairMethod
 from analytics.pair_order import pair_limit_k
 from analytics.plant import PlantDay
 from analytics.site import Point, Site
@@ -29,7 +29,6 @@ from analytics.units import to_si
 __all__ = ["SensorOffset"]
 
 _METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "draw", "valve")  # the better first
-_AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
 _ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve")
 _UNTOLD_DAYS = 6  # so long a pair along draws waits for a day that tells which of the two is off
 _LAYERED_K = 1.0  # so much beyond the margin a top may be layered for days (common practice)
@@ -294,7 +293,7 @@ def _best(seen: dict[tuple[str, str, PairMethod], list[Seen]]) -> list[Sequence[
     best: dict[tuple[str, str], Sequence[Seen]] = {}
     for method in _METHODS:
         for (first, second, how), days in seen.items():
-            if how == method and len(days) > (1 if method in _AT_A_LOOP else 2):
+            if how == method and len(days) > (1 if method in AT_A_LOOP else 2):
                 best.setdefault((first, second), days)
     return list(best.values())
 

@@ -20,6 +20,8 @@ from analytics.expected.collector import SKY_PARTS
 from analytics.expected.conditions import DayConditions, conditions_of
 from analytics.expected.ground import ground_inputs
 from analytics.figures import DayLedger, Figure
+from analytics.pair_check import AT_A_LOOP
+from analytics.pair_order import is_beyond_classes
 from analytics.site import Collector, HeatPump, Site, Stage
 
 __all__ = ["Seen", "Sky", "Subject", "stage_subject", "subjects_of", "why_no_expectation"]
@@ -56,6 +58,7 @@ class Subject:
             drifts with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
         rests_on_sky: Whether the sun that neighbours measured stands in for its own sensor.
         see: A day, or a sentence why it cannot be judged.
+        is_misread: Whether a day showed that a pair of sensors that its value comes from disagrees.
     """
 
     component: str
@@ -64,6 +67,7 @@ class Subject:
     drivers: Sequence[str]
     bearing: frozenset[str]
     see: Callable[[DayLedger], Seen | str]
+    is_misread: Callable[[DayLedger], bool]
     least_part: float = 0.05
     least_u: float = 0.0
     learns_every_days: int = 0
@@ -171,6 +175,7 @@ def _sun(site: Site, stage: Stage, collector: Collector, sky: Sky | None) -> Sub
         ),
         bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id},
         see=see,
+        is_misread=_misread(site, stage.loop),
         least_part=0.08 if is_neighbours else 0.05,  # clouds differ within 30 km (common practice)
         rests_on_sky=is_neighbours,
     )
@@ -207,6 +212,7 @@ def _desuperheater(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         drivers=("the compressor's electricity", "the water entering", "the source", "the compressor's power"),
         bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power},
         see=see,
+        is_misread=_misread(site, stage.loop),
         least_part=0.08,  # hot gas follows more than what is measured of it
     )
 
@@ -229,6 +235,7 @@ def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         drivers=("the compressor's electricity", "the source", "the compressor's power"),
         bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power},
         see=see,
+        is_misread=_misread(site, stage.loop),
         least_part=0.03,
     )
 
@@ -256,6 +263,7 @@ def _boiler(site: Site, stage: Stage) -> Subject:
         drivers=("the fuel that its boiler took", "how often it was lit", "the water entering")[: 2 + has_entering],
         bearing=_loop_bearing(site, stage.loop) | {stage.id, *parts},
         see=see,
+        is_misread=_misread(site, stage.loop),
     )
 
 
@@ -278,6 +286,7 @@ def _cop(site: Site, pump: HeatPump) -> Subject:
         drivers=("the source", "the compressor's power"),
         bearing=bearing | {pump.id, pump.power},
         see=see,
+        is_misread=_misread(site, pump.load_loop or pump.source_loop),
         least_part=0.03,
     )
 
@@ -300,6 +309,7 @@ def _ground(site: Site, pump: HeatPump) -> Subject:
         drivers=("the season", "the heat taken that day"),
         bearing=_loop_bearing(site, pump.source_loop) | {pump.power},
         see=see,
+        is_misread=_misread(site, pump.source_loop),
         least_u=1.0,
         learns_every_days=2,
     )
@@ -319,6 +329,7 @@ def _fall(site: Site, pump: HeatPump) -> Subject:
         drivers=("the heat taken from it",),
         bearing=_loop_bearing(site, pump.source_loop) | {pump.id, pump.power},
         see=see,
+        is_misread=_misread(site, pump.source_loop),
     )
 
 
@@ -334,6 +345,14 @@ def _loop_bearing(site: Site, loop: str | None) -> frozenset[str]:
         return frozenset({site.id})
     points = (parts.entering, parts.leaving, parts.flow, parts.energy, parts.pump)
     return frozenset({site.id, parts.id, *(point for point in points if point)})
+
+
+def _misread(site: Site, loop: str | None) -> Callable[[DayLedger], bool]:
+    def is_misread(day: DayLedger) -> bool:
+        mine = (each for each in day.pair_checks if each.component == loop and each.method in AT_A_LOOP)
+        return any(is_beyond_classes(site, check) for check in mine)
+
+    return is_misread
 
 
 def _stage_heat(day: DayLedger, stage: str) -> Figure:

@@ -150,14 +150,19 @@ def watch_day(
         troubled: Ids of parts and sensors that other alerts speak of on that day: where one bears on the subject, the
             day neither makes a model nor is judged by one.
     """
+    is_misread = subject.is_misread(day)
+    if is_misread and watched.first:
+        # Since when the pair disagrees is not known: what was gathered so far may hold days of it.
+        watched = replace(watched, first=MappingProxyType({}))
     seen = subject.see(day)
     if isinstance(seen, str):
         return watched, Judged(day=day.day, value=nan, why=seen)
     bearing = next((each for each in troubled if each in subject.bearing), None)
     experience = watched.experience.get(seen.mode)
     if experience is None:
-        if bearing is not None:
-            return watched, Judged(day=day.day, value=seen.value, why=_TROUBLE.format(bearing))
+        if bearing is not None or is_misread:
+            why = _MISREAD if bearing is None else _TROUBLE.format(bearing)
+            return watched, Judged(day=day.day, value=seen.value, why=why)
         of = f" of {seen.mode}" if seen.mode else ""
         why = f"One of the first good days{of}, which make the model."
         return _begun(subject, watched, seen), Judged(day=day.day, value=seen.value, is_first=True, why=why)
@@ -198,6 +203,7 @@ def _judged(
 
 
 _TROUBLE = "Another alert speaks of {}."
+_MISREAD = "A pair of its sensors disagrees where both must read the same."
 
 
 def _is_calm(watched: Watched) -> bool:
