@@ -18,7 +18,10 @@ from api.records import AlertRow, AlertTransitionRow
 __all__ = ["AlertNotOpenError", "acknowledge_alert", "alerts_after", "store_alerts"]
 
 _WITHDRAWN = "withdrawn"
-_KEPT_ELSEWHERE = ("state", "state_since", "acknowledged", "judged_until", "evidence_day", "weight_s")
+_KEPT_ELSEWHERE = (
+    *("state", "state_since", "acknowledged", "judged_until", "evidence_day", "weight_s"),
+    *("tells_numbers", "day_costs"),
+)
 
 
 class AlertNotOpenError(ValueError):

@@ -34,7 +34,8 @@ from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site, present_sites
 from dashboards.assumptions import money_assumptions
-from dashboards.numbers import display_of, in_readers_units, plural
+from dashboards.numbers import display_of, plural
+from dashboards.rewording import in_readers_units
 
 __all__ = ["add_result_commands", "service_of", "settle_site"]
 

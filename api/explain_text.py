@@ -4,7 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from dashboards.explain import BASES, ROUNDING, doubt_reasons, part_in_words
-from dashboards.numbers import Display, in_readers_units
+from dashboards.numbers import Display
+from dashboards.rewording import in_readers_units
 
 __all__ = ["explained_text"]
 

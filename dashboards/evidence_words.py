@@ -9,12 +9,12 @@ from dashboards.numbers import (
     UNKNOWN,
     Display,
     free_places,
-    in_readers_units,
     show_number,
     show_quantity,
     show_span,
     unit_name,
 )
+from dashboards.rewording import in_readers_units
 
 __all__ = ["evidence_line", "evidence_name"]
 
@@ -106,7 +106,8 @@ _NAMED = {
     "set": "Set to",
     "shift_sd": "A day's shift, in standard deviations",
     "short": "Too little by",
-    "silent": "Silent for",
+    "silent_within_day": "Silent within the day judged",
+    "all_silent_within_day": "Of it together with all others",
     "still_flow": "Counts as standing up to",
     "sustained_limit": "Limit for a draw that lasts",
     "useless": "Ran without gain for",

@@ -1,8 +1,19 @@
 """What the parts of a house are called on the pages. Ids are the site file's; people read words."""
 
+import re
+
 from analytics.site import Site, Stage
 
-__all__ = ["component_name", "heat_pump_name", "heater_name", "loop_name", "origin_name", "point_name", "tank_name"]
+__all__ = [
+    "component_name",
+    "heat_pump_name",
+    "heater_name",
+    "loop_name",
+    "origin_name",
+    "point_name",
+    "tank_name",
+    "with_names",
+]
 
 
 def _words(identifier: str) -> str:
@@ -70,3 +81,11 @@ def component_name(site: Site, component: str) -> str:
         if component in parts:
             return name(component)
     return _words(component).capitalize()
+
+
+def with_names(sentence: str, site: Site) -> str:
+    """A sentence with the points' names in place of such ids as no one would take for a word: `tank.top`."""
+    for point in site.points:
+        if re.search(r"[._]", point):
+            sentence = re.sub(rf"(?<![\w.]){re.escape(point)}(?!\w|[.-]\w)", f"“{point_name(point)}”", sentence)
+    return sentence

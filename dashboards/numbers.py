@@ -5,9 +5,7 @@ A figure is written to the digits that its interval allows and no further; what 
 customary display follows the site; the time is always the site's local time.
 """
 
-import calendar
 import math
-import re
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Literal, TypeVar
@@ -27,8 +25,8 @@ __all__ = [
     "Written",
     "display_of",
     "free_places",
-    "in_readers_units",
     "interval_places",
+    "local_date",
     "plural",
     "show_age",
     "show_beside",
@@ -47,6 +45,7 @@ __all__ = [
     "spoken",
     "to_display",
     "unit_name",
+    "us_clock",
     "write_figure",
 ]
 
@@ -264,43 +263,6 @@ def show_range(low: float, high: float, unit: str, *, display: Display) -> str:
     return f"{number} to {last}" if last.endswith(f" {name}") else f"{first} to {last}"
 
 
-_NUMBER = r"[-−]?\d+(?:\.\d+)?"
-_MEASURE = re.compile(rf"({_NUMBER})(?:( to | and )({_NUMBER}))? (degC|K|l/min|l)(?![\w/])")
-
-
-_PERCENT = re.compile(r"(?<=\d)%")
-_DAY = re.compile(rf"(?<![\w.])(\d{{1,2}}) ({'|'.join(calendar.month_name[1:])})\b")
-_INSTANT = re.compile(r"(?<![\w:])([01]\d|2[0-3]):([0-5]\d)(?![\d:])(?: on (\d{1,2}) ([A-Z][a-z]+))?")
-
-
-def in_readers_units(sentence: str, display: Display) -> str:
-    """A sentence of the analytics, which speak SI, with its measures and times as the reader knows them."""
-
-    def written(match: re.Match[str]) -> str:
-        first, joint, last, unit = match.groups()
-        texts = [_rewritten(number, unit, display) for number in (first, last) if number]
-        return f"{(joint or '').join(texts)} {unit_name(unit, display)}"
-
-    sentence = _MEASURE.sub(written, _PERCENT.sub(" %", sentence))
-    return sentence if display.units == "si" else _DAY.sub(r"\2 \1", _INSTANT.sub(_us_instant, sentence))
-
-
-def _us_instant(match: re.Match[str]) -> str:
-    """ "15:42 on 5 January" as "3:42 pm on January 5"."""
-    hour, minute, day, month = match.groups()
-    return _us_clock(int(hour), minute) + (f" on {month} {day}" if day else "")
-
-
-def _us_clock(hour: int, minute: str) -> str:
-    return f"{hour % 12 or 12}:{minute} {'am' if hour < 12 else 'pm'}"
-
-
-def _rewritten(number: str, unit: str, display: Display) -> str:
-    """The same number in the display unit, with the decimals that it came with."""
-    places = len(number.partition(".")[2])
-    return show_number(to_display(float(number.replace(MINUS, "-")), unit, display), places, units=display.units)
-
-
 def show_percent(fraction: float) -> str:
     """A fraction in whole percent; below half a percent but not nothing is "under 1 %"."""
     if math.isnan(fraction):
@@ -321,8 +283,18 @@ def show_count(value: float) -> str:
     return show_number(value, 0)
 
 
+def local_date(instant: datetime, display: Display) -> date:
+    """The day of an instant in the house's time zone."""
+    return _local(instant, display).date()
+
+
 def _local(instant: datetime, display: Display) -> datetime:
     return instant.astimezone(ZoneInfo(display.timezone))
+
+
+def us_clock(hour: int, minute: str) -> str:
+    """Hours from 0 to 23 as the clock of the United States has them: 3:42 pm."""
+    return f"{hour % 12 or 12}:{minute} {'am' if hour < 12 else 'pm'}"
 
 
 def show_clock(instant: datetime, display: Display) -> str:
@@ -330,7 +302,7 @@ def show_clock(instant: datetime, display: Display) -> str:
     local = _local(instant, display)
     if display.units == "si":
         return f"{local:%H:%M}"
-    return _us_clock(local.hour, f"{local:%M}")
+    return us_clock(local.hour, f"{local:%M}")
 
 
 def show_day(day: date, display: Display, *, weekday: bool = False, year: bool = False) -> str:
@@ -375,10 +347,12 @@ def show_age(seconds: float) -> str:
     return f"{plural(round(seconds / 86400), 'day')} ago"
 
 
-def show_span(seconds: float) -> str:
-    """A duration: "45 s", "20 min", "3 h 5 min", "2 days 4 h"."""
+def show_span(seconds: float, *, is_by_day: bool = False) -> str:
+    """A duration: "45 s", "20 min", "3 h 5 min", "2 days 4 h", from ten days on and `is_by_day` in whole days."""
     if math.isnan(seconds):
         return UNKNOWN
+    if is_by_day or seconds >= 10 * 86400:
+        return plural(max(round(seconds / 86400), 1), "day")
     if seconds < 90:
         return f"{round(seconds)} s"
     minutes = round(seconds / 60)

@@ -4,7 +4,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from analytics.figures import Figure
 from analytics.site import Site
@@ -13,6 +12,7 @@ from dashboards.figure_names import figure_name
 from dashboards.numbers import (
     UNKNOWN,
     Display,
+    local_date,
     show_beside,
     show_day,
     show_figure,
@@ -25,7 +25,6 @@ __all__ = [
     "cause_because",
     "cause_words",
     "days_words",
-    "local_date",
     "moved_sentence",
     "moved_together",
     "past_sentence",
@@ -108,10 +107,6 @@ def days_words(days: Sequence[date], display: Display) -> str:
         return f"on {show_day(first, display, year=True)}"
     opening = show_day(first, display, year=first.year != last.year)
     return f"on {len(days)} days from {opening} to {show_day(last, display, year=True)}"
-
-
-def local_date(instant: datetime, display: Display) -> date:
-    return instant.astimezone(ZoneInfo(display.timezone)).date()
 
 
 def past_sentence(change: PastChange, site: Site, display: Display) -> str:

@@ -12,13 +12,14 @@ from dashboards.charts.script import style_guards
 from dashboards.contexts import AlertContext, FigureContext, FleetContext, HomeContext, SiteContext, StatementView
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import BASES
-from dashboards.numbers import in_readers_units, show_figure, show_percent
+from dashboards.numbers import show_figure, show_percent
 from dashboards.pages.alert import alert_page
 from dashboards.pages.figure import figure_page
 from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
 from dashboards.pages.site import site_page
 from dashboards.pages.statement import statement_page
+from dashboards.rewording import in_readers_units
 
 __all__ = ["render_alert", "render_figure", "render_fleet", "render_home", "render_site", "render_statement"]
 

@@ -15,18 +15,20 @@ from dashboards.assumptions import baseline_name
 from dashboards.charts.history import delivered_by_origin
 from dashboards.colours import CARRIED_OVER
 from dashboards.contexts import AlertView, FleetSite, HomeContext, SiteContext
-from dashboards.names import origin_name
+from dashboards.names import origin_name, with_names
 from dashboards.numbers import (
     UNKNOWN,
     Display,
-    in_readers_units,
+    local_date,
     show_age,
     show_day,
+    show_instant,
     show_money,
     show_percent,
     show_quantity,
     spoken,
 )
+from dashboards.rewording import in_readers_units, with_years
 
 __all__ = [
     "SILENT_S",
@@ -64,14 +66,22 @@ def alerts_by_urgency(alerts: Sequence[AlertView]) -> list[AlertView]:
     return sorted((a for a in alerts if a.state != "resolved"), key=rank)
 
 
-def in_readers_words(alert: AlertView, display: Display) -> AlertView:
-    """The alert with its sentences in the units of the reader."""
+def in_readers_words(alert: AlertView, now: datetime, display: Display) -> AlertView:
+    """The alert with its sentences in the units of the reader; of one that is over it says so first."""
     return replace(
         alert,
-        summary=in_readers_units(alert.summary, display),
+        summary=_summary(alert, now, display),
         likely_causes=[_opened(in_readers_units(cause, display)) for cause in alert.likely_causes],
         checks=[_opened(in_readers_units(check, display)) for check in alert.checks],
     )
+
+
+def _summary(alert: AlertView, now: datetime, display: Display) -> str:
+    began, today = local_date(alert.began, display), local_date(now, display)
+    said = in_readers_units(with_years(alert.summary, began, today), display)
+    if alert.ended is None:
+        return said
+    return f"Over since {show_instant(alert.ended, now, display, is_by_day=alert.is_by_day)}. While it lasted: {said}"
 
 
 def _opened(sentence: str) -> str:
@@ -232,8 +242,8 @@ def working_sentence(context: HomeContext) -> str:
     if not alerts:
         return "Nothing we can see needs your attention."
     if alerts[0].severity == "watch":
-        return f"There is one thing to keep an eye on. {alerts[0].summary}"
-    return f"Something needs attention. {alerts[0].summary}"
+        return f"There is one thing to keep an eye on. {with_names(alerts[0].summary, context.site)}"
+    return f"Something needs attention. {with_names(alerts[0].summary, context.site)}"
 
 
 def month_sentence(sums: MonthSums, *, site: Site, month: date, in_progress: bool) -> str:

@@ -11,7 +11,6 @@ from analytics.figures import Figure, unavailable
 from dashboards.numbers import (
     UNKNOWN,
     Display,
-    in_readers_units,
     interval_places,
     show_age,
     show_beside,
@@ -28,6 +27,7 @@ from dashboards.numbers import (
     spoken,
     write_figure,
 )
+from dashboards.rewording import in_readers_units
 
 SI = Display("si", "Europe/Berlin", "EUR")
 US = Display("us", "America/New_York", "USD")

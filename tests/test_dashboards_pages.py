@@ -285,9 +285,9 @@ def test_evidence_is_written_in_the_readers_units(name: str, value: float, line:
 
 
 def test_evidence_that_was_not_used_has_no_row_and_a_length_of_time_has_one() -> None:
-    evidence = {"silent_min": 425, "silent": "7 h 5 min", "until": None}
+    evidence = {"needless_min": 425, "needless": "7 h 5 min", "until": None}
     page = Outline(render_alert(alert_context(alert=alert(evidence=evidence)))).text
-    assert page.count("Silent for") == 1
+    assert page.count("Without need") == 1
     assert "Until" not in page
 
 

@@ -21,6 +21,7 @@ from dashboards.words import (
     day_sentence,
     day_title,
     fleet_sentence,
+    in_readers_words,
     missing_sentence,
     month_money,
     month_sums,
@@ -242,3 +243,32 @@ def test_heat_pumps_of_one_house_have_names_of_their_own(ids: Sequence[str], nam
     assert [figure_name(site, f"heat_pumps.{each}.heating.cop") for each in ids] == [
         f"{n}: COP in heating" for n in names
     ]
+
+
+def test_an_alert_that_is_over_says_so_before_its_sentence_and_dates_have_their_year() -> None:
+    began = NOW.replace(year=NOW.year - 1, month=11, day=9, hour=12)
+    past = alert(
+        began=began,
+        ended=began + timedelta(days=60),
+        state="resolved",
+        is_by_day=True,
+        summary="Nothing moves since 9 November. The numbers are those of 2 January.",
+    )
+    si, year = Display("si", "UTC", "EUR"), NOW.year
+    assert in_readers_words(past, NOW, si).summary == (
+        f"Over since 8 January. While it lasted: Nothing moves since 9 November {year - 1}. "
+        "The numbers are those of 2 January."
+    )
+    lasting = replace(past, ended=None, state="open", is_by_day=False, summary="Still since 12:00 on 9 November.")
+    assert in_readers_words(lasting, NOW, US).summary == f"Still since 12:00 pm on November 9, {year - 1}."
+
+
+def test_a_homeowner_reads_the_names_of_sensors_and_not_their_ids() -> None:
+    stuck = alert(
+        severity="watch", summary="The sensor solar.top has stood still. It is used by: solar store, hot.temp."
+    )
+    page = home_page(home_context(alerts=[stuck]))
+    assert page.working == (
+        "There is one thing to keep an eye on. The sensor “Solar top” has stood still. "
+        "It is used by: solar store, “Hot temp”."
+    )

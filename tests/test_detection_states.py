@@ -261,3 +261,58 @@ def test_live_and_after_the_fact_give_the_same_alerts() -> None:
         mine = [t for t in transitions if t.alert_id == alert.id]
         assert [(t.before, t.after) for t in mine] == [(None, "open"), ("open", "resolved")]
         assert all(earlier.at_ms <= later.at_ms for earlier, later in pairwise(mine))
+
+
+# --- what is told of a fault that outlasts the day that shows it best -----------------------------------------------
+
+
+def _lost(day: date, kwh: float, *, began_h: float = 0.0, weight_s: float = 600.0) -> Finding:
+    sentence = "Nothing moves since {since}; {lost_kwh:.1f} kWh were not collected."
+    evidence = {"since": "?", "lost_kwh": kwh}
+    base = _finding(day, began_h, None, weight_s=weight_s)
+    return replace(base, template=sentence, evidence=evidence, cost_per_day=0.2 * kwh)
+
+
+def test_numbers_of_one_day_are_told_as_such_once_the_fault_outlasts_it():
+    [first], _ = _run(_day(DAY, Fault((_lost(DAY, 5.0, began_h=10),))))
+    assert first.summary == "Nothing moves since 10:00 on 14 April; 5.0 kWh were not collected."
+    dim = Fault((_lost(DAY + timedelta(days=1), 1.0, weight_s=60),))
+    [lasting], _ = _run(_day(DAY, Fault((_lost(DAY, 5.0, began_h=10),))), _day(DAY + timedelta(days=1), dim))
+    assert lasting.summary == f"{first.summary} The numbers are those of 14 April."
+    assert lasting.evidence["numbers_of"] == "14 April"
+
+
+def test_the_day_of_the_numbers_follows_the_day_that_shows_it_best():
+    bright = Fault((_lost(DAY + timedelta(days=1), 8.0, weight_s=6000),))
+    [told], _ = _run(_day(DAY, Fault((_lost(DAY, 5.0, began_h=10),))), _day(DAY + timedelta(days=1), bright))
+    assert told.summary == (
+        "Nothing moves since 10:00 on 14 April; 8.0 kWh were not collected. The numbers are those of 15 April."
+    )
+
+
+def test_a_sentence_without_numbers_names_no_day():
+    days = [DAY + timedelta(days=n) for n in range(3)]
+    [told], _ = _run(*[_day(day, Fault((_finding(day, 0, None, text="at all"),))) for day in days])
+    assert told.summary == "Nothing moves since 00:00 on 14 April; at all."
+    assert "numbers_of" not in told.evidence
+
+
+def test_what_a_day_costs_is_the_mean_of_the_latest_days_and_not_the_dearest():
+    days = [(DAY + timedelta(days=n), kwh) for n, kwh in enumerate([5.0, 1.0, 0.0])]
+    [told], _ = _run(*[_day(day, Fault((_lost(day, kwh, weight_s=100 * kwh),))) for day, kwh in days])
+    told = replace(told, cost_per_day=round(told.cost_per_day or 0.0, 4))
+    assert told.cost_per_day == pytest.approx(0.2 * 2.0)
+    assert alert_from_json(alert_to_json(told, _ZONE)) == told
+
+
+def test_a_day_that_has_just_begun_does_not_make_a_fault_cheaper():
+    morning = _day(DAY + timedelta(days=1), Fault((_lost(DAY + timedelta(days=1), 0.1),)), until_h=6)
+    [told], _ = _run(_day(DAY, Fault((_lost(DAY, 5.0),))), morning)
+    assert told.cost_per_day == pytest.approx(1.0)
+
+
+def test_a_day_judged_again_counts_once_in_what_a_day_costs():
+    whole = _day(DAY, Fault((_lost(DAY, 5.0),)))
+    [told], _ = _run(_day(DAY, Fault((_lost(DAY, 1.0),)), until_h=9), whole, whole)
+    assert told.cost_per_day == pytest.approx(1.0)
+    assert len(told.day_costs) == 1

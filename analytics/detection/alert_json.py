@@ -41,6 +41,8 @@ def alert_to_json(alert: Alert, timezone: str) -> dict[str, Any]:
         "judged_until": _iso(alert.judged_until_ms, timezone),
         "evidence_day": _iso(alert.evidence_day_ms, timezone),
         "weight_s": alert.weight_s,
+        "tells_numbers": alert.tells_numbers,
+        "day_costs": [[_iso(day_ms, timezone), round(cost, 4)] for day_ms, cost in alert.day_costs],
     }
 
 
@@ -64,6 +66,8 @@ def alert_from_json(data: dict[str, Any]) -> Alert:
         acknowledged_by=acknowledged["by"],
         acknowledged_ms=None if acknowledged["at"] is None else _ms(acknowledged["at"]),
         note=acknowledged["note"],
+        tells_numbers=data.get("tells_numbers", False),
+        day_costs=tuple((_ms(day), cost) for day, cost in data.get("day_costs", ())),
     )
 
 

@@ -201,8 +201,8 @@ class OutletTooHot:
 
 
 _SENTENCE = (
-    "Water left the mixing valve at up to {highest_degc:.1f} degC in {draws_hot} since {since} (set to "
-    "{set_degc:.0f} degC): at this temperature an adult's skin burns in about {burn}, a child's sooner."
+    "Water has left the mixing valve too hot since {since}: at up to {highest_degc:.1f} degC in {draws_hot} (set to "
+    "{set_degc:.0f} degC). At this temperature an adult's skin burns in about {burn}, a child's sooner."
 )
 
 

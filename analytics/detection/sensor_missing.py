@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, duration, instant_ms
+from analytics.detection.moments import clock, instant_ms
 from analytics.detection.silence import Silence, first_spoken_s, patience_s, silences, site_silences
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
@@ -103,9 +103,8 @@ class SensorMissing:
                 "point": point.id,
                 "since": clock(began_ms, plant.day.timezone),
                 "until": None if ended_ms is None else clock(ended_ms, plant.day.timezone),
-                "silent": duration(silent_s),
-                "silent_min": round(silent_s / 60, 1),
-                "all_silent_min": round(alone.shared_s / 60, 1),
+                "silent_within_day_min": round(silent_s / 60, 1),
+                "all_silent_within_day_min": round(alone.shared_s / 60, 1),
                 "allowed_min": allowed_s / 60,
                 "interval_s": point.interval_s,
                 "used_by": uses_of(plant.site, point.id),

@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, duration, instant_ms
+from analytics.detection.moments import clock, instant_ms
 from analytics.detection.silence import Silence, first_spoken_s, patience_s, site_silences
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
@@ -67,8 +67,7 @@ class SiteSilent:
                 "site_name": plant.site.name,
                 "since": clock(began_ms, plant.day.timezone),
                 "until": None if ended_ms is None else clock(ended_ms, plant.day.timezone),
-                "silent_min": round(silent_s / 60, 1),
-                "silent": duration(silent_s),
+                "silent_within_day_min": round(silent_s / 60, 1),
                 "allowed_min": allowed_s / 60,
                 "points": len(plant.site.points),
             },

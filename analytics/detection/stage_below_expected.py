@@ -248,13 +248,14 @@ def _shared_evidence(plant: PlantDay, stage: Stage, case: _Case) -> dict[str, fl
 
 
 _SUN_SENTENCE = (
-    "The stage {stage_name} gave {measured_kwh:.1f} kWh since {since} where the sun that fell on its collector allows "
-    "{expected_kwh:.1f} kWh ({part_percent:.0f} %, over {counted_h:.1f} h of sun with the pump running); sensors and "
-    "coefficients explain less than this."
+    "The stage {stage_name} gives too little since {since}: {measured_kwh:.1f} kWh where the sun that fell on its "
+    "collector allows {expected_kwh:.1f} kWh ({part_percent:.0f} %, over {counted_h:.1f} h of sun with the pump "
+    "running); sensors and coefficients explain less than this."
 )
 _RECORD_SENTENCE = (
-    "The stage {stage_name} gave {measured_kwh:.1f} kWh since {since} in {counted_h:.1f} h of compressor running; even "
-    "the poorest of its {record_days} earlier days would have given {expected_kwh:.1f} kWh ({part_percent:.0f} %)."
+    "The stage {stage_name} gives too little since {since}: {measured_kwh:.1f} kWh in {counted_h:.1f} h of compressor "
+    "running; even the poorest of its {record_days} earlier days would have given {expected_kwh:.1f} kWh "
+    "({part_percent:.0f} %)."
 )
 _SUN_CAUSES = (
     "glass dirty, shaded or under snow",

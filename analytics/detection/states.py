@@ -9,8 +9,10 @@ its state.
 """
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from string import Formatter
 from typing import Literal
 
 from analytics.detection.findings import Assessment, Clear, Evidence, Fault, Finding, NotAssessed, Severity
@@ -20,6 +22,8 @@ from analytics.detection.precedence import REMEMBERED_DAYS, told_once
 __all__ = ["Alert", "AlertState", "Transition", "acknowledge", "advance", "unsettled"]
 
 _DAY_MS = 86_400_000
+_WHOLE_DAY_MS = round(22.9 * 3_600_000)  # a day of 23 hours, but for the rounding of its end
+_COST_DAYS = 7  # a week of weather; what it costs follows the season
 AlertState = Literal["open", "acknowledged", "resolved"]
 
 
@@ -30,6 +34,10 @@ class Alert:
         id: Made from site, kind, component and when it was first seen to begin; never changes.
         is_by_day: Whether its beginning is known by the day only; then no clock time of it is told.
         evidence: Of the day that shows the fault best; that day began at `evidence_day_ms`, `weight_s` is its weight.
+            `numbers_of` names that day once the fault has outlasted it, where the sentence tells numbers of it alone.
+        cost_per_day: What a day of it cost on average on its latest days, as far as it is judged by the day alone.
+        day_costs: Those days, by when they began, with their costs; one that is not over only where there is no other.
+        tells_numbers: Whether the sentence tells numbers of `evidence_day_ms` alone.
         state_since_ms: When the limit was passed that put it into its state.
         judged_until_ms: The latest instant up to which a verdict was joined to it.
     """
@@ -56,6 +64,8 @@ class Alert:
     acknowledged_by: str = ""
     acknowledged_ms: int | None = None
     note: str = ""
+    day_costs: Sequence[tuple[int, float]] = ()
+    tells_numbers: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,6 +236,7 @@ def _continued(alert: Alert, chain: _Chain, assessment: Assessment) -> Alert:
     after = replace(alert, began_ms=began_ms, is_by_day=is_by_day, detected_ms=detected_ms)
     if alert.evidence_day_ms == assessment.from_ms or chain.speaker.weight_s >= alert.weight_s:
         after = _told(after, chain.speaker, assessment)
+    after = _with_its_day(_charged(after, chain.speaker, assessment), assessment)
     if _is_stale(alert, assessment):
         return after
     return _in_state(replace(after, judged_until_ms=assessment.until_ms), chain)
@@ -254,7 +265,35 @@ def _told(alert: Alert, speaker: Finding, assessment: Assessment) -> Alert:
         cost_per_day=speaker.cost_per_day,
         weight_s=speaker.weight_s,
         evidence_day_ms=assessment.from_ms,
+        tells_numbers=not speaker.is_by_day and _shows_a_number(speaker),
     )
+
+
+def _shows_a_number(speaker: Finding) -> bool:
+    named = {name for _, name, _, _ in Formatter().parse(speaker.template) if name}
+    return any(isinstance(speaker.evidence.get(name), int | float) for name in named)
+
+
+def _with_its_day(alert: Alert, assessment: Assessment) -> Alert:
+    """The alert with the day that its numbers are of, once it has lasted for longer than that."""
+    outlasts = alert.began_ms < alert.evidence_day_ms or assessment.from_ms > alert.evidence_day_ms
+    if not alert.tells_numbers or "numbers_of" in alert.evidence or not outlasts or alert.weight_s == 0:
+        return alert
+    day = day_word(alert.evidence_day_ms, assessment.timezone)
+    summary = f"{alert.summary} The numbers are those of {day}."
+    return replace(alert, summary=summary, evidence={**alert.evidence, "numbers_of": day})
+
+
+def _charged(alert: Alert, speaker: Finding, assessment: Assessment) -> Alert:
+    """The alert with what a day of it costs; the plainest day alone would be the dearest."""
+    if speaker.is_by_day or speaker.cost_per_day is None:
+        return alert
+    is_whole = assessment.until_ms - assessment.from_ms >= _WHOLE_DAY_MS
+    known = dict(alert.day_costs)
+    if is_whole or not known or known.keys() == {assessment.from_ms}:
+        known[assessment.from_ms] = speaker.cost_per_day
+    kept = tuple(sorted(known.items())[-_COST_DAYS:])
+    return replace(alert, day_costs=kept, cost_per_day=math.fsum(cost for _, cost in kept) / len(kept))
 
 
 def _new(chain: _Chain, assessment: Assessment) -> Alert:
@@ -281,7 +320,7 @@ def _new(chain: _Chain, assessment: Assessment) -> Alert:
         state_since_ms=chain.began_ms if chain.ended_ms is None else chain.ended_ms,
         judged_until_ms=assessment.until_ms,
     )
-    return _told(blank, chain.speaker, assessment)
+    return _with_its_day(_charged(_told(blank, chain.speaker, assessment), chain.speaker, assessment), assessment)
 
 
 def _transition(before: Alert | None, after: Alert, now_ms: int) -> list[Transition]:

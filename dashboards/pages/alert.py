@@ -47,7 +47,7 @@ class AlertPage:
 def alert_page(context: AlertContext) -> AlertPage:
     """Everything that the page says about one alert."""
     site, display = context.site, display_of(context.site)
-    alert = in_readers_words(context.alert, display)
+    alert = in_readers_words(context.alert, context.now, display)
     return AlertPage(
         alert=alert,
         site_name=site.name,
@@ -92,8 +92,11 @@ def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
         ("Began", show_instant(alert.began, now, display, is_by_day=by_day)),
         ("Noticed", show_instant(alert.detected, now, display)),
         ("Ended", ended),
-        ("Has lasted" if alert.ended is None else "Lasted", show_span(lasted)),
-        ("Costs", f"about {show_money(alert.cost_per_day, display)} a day" if known else "not known"),
+        ("Has lasted" if alert.ended is None else "Lasted", show_span(lasted, is_by_day=by_day)),
+        (
+            "Costs" if alert.ended is None else "Cost",
+            f"about {show_money(alert.cost_per_day, display)} a day" if known else "not known",
+        ),
     ]
 
 

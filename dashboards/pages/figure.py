@@ -9,7 +9,8 @@ from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
 from dashboards.explain import ROUNDING, doubt_reasons, is_fraction, part_in_words
 from dashboards.links import figure_json_link, site_link
-from dashboards.numbers import Display, display_of, in_readers_units, show_day, show_figure, show_month, unit_name
+from dashboards.numbers import Display, display_of, show_day, show_figure, show_month, unit_name
+from dashboards.rewording import in_readers_units
 
 __all__ = ["FigurePage", "figure_page"]
 

@@ -9,7 +9,7 @@ from analytics.figures import Figure
 from analytics.site import Site
 from dashboards.contexts import AlertView, FleetContext, FleetSite
 from dashboards.links import FLEET, FLEET_JSON, alert_link, fleet_link, site_link
-from dashboards.numbers import UNKNOWN, Display, display_of, show_age, show_figure, show_instant
+from dashboards.numbers import UNKNOWN, Display, display_of, show_age, show_figure, show_span
 from dashboards.words import SILENT_S, alerts_by_urgency, costs_a_day, fleet_sentence, in_readers_words, reading_age_s
 
 __all__ = ["Calling", "FleetPage", "Quiet", "fleet_page"]
@@ -23,7 +23,7 @@ class Calling:
     link: str
     alert: AlertView
     alert_link: str
-    since: str
+    lasting: str
     cost: str
     others: int
     age: str
@@ -111,13 +111,13 @@ def _life(sites: Sequence[FleetSite], now: datetime) -> str:
 
 def _calling(line: FleetSite, now: datetime) -> Calling:
     display, alerts = display_of(line.site), alerts_by_urgency(line.alerts)
-    worst, age = in_readers_words(alerts[0], display), reading_age_s(line.newest_reading, now)
+    worst, age = in_readers_words(alerts[0], now, display), reading_age_s(line.newest_reading, now)
     return Calling(
         name=line.site.name,
         link=site_link(line.site.id),
         alert=worst,
         alert_link=alert_link(worst.id),
-        since=show_instant(worst.began, now, display, is_by_day=worst.is_by_day),
+        lasting=show_span((now - worst.began).total_seconds(), is_by_day=worst.is_by_day),
         cost=costs_a_day([a.cost_per_day for a in alerts], display),
         others=len(alerts) - 1,
         age=show_age(age),

@@ -15,8 +15,8 @@ from dashboards.charts.month import month_bar, month_by_day
 from dashboards.contexts import HomeContext, StatementView
 from dashboards.explain import BASES
 from dashboards.links import home_link, ledger_json_link, month_json_link, site_link, statement_link, statements_link
-from dashboards.numbers import Display, display_of, show_day, show_figure, show_month
-from dashboards.past import local_date, moved_together
+from dashboards.numbers import Display, display_of, local_date, show_day, show_figure, show_month
+from dashboards.past import moved_together
 from dashboards.words import (
     MonthSums,
     alerts_by_urgency,
@@ -72,7 +72,7 @@ class HomePage:
 def home_page(context: HomeContext) -> HomePage:
     """Everything that the page says about one month."""
     site, display, first = context.site, display_of(context.site), context.month
-    context = replace(context, alerts=[in_readers_words(alert, display) for alert in context.alerts])
+    context = replace(context, alerts=[in_readers_words(alert, context.now, display) for alert in context.alerts])
     today = context.now.astimezone(ZoneInfo(site.timezone)).date()
     last = first.replace(day=calendar.monthrange(first.year, first.month)[1])
     in_progress = first <= today <= last

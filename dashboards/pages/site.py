@@ -21,9 +21,10 @@ from dashboards.explain import FigureGroup, figure_groups
 from dashboards.figure_names import figure_name
 from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
 from dashboards.names import origin_name
-from dashboards.numbers import Display, display_of, in_readers_units, show_age, show_day, show_instant, show_money
-from dashboards.past import local_date, past_sentence, show_movement
+from dashboards.numbers import Display, display_of, local_date, show_age, show_day, show_money, show_span
+from dashboards.past import past_sentence, show_movement
 from dashboards.readings import Reading, newest_of, read_now
+from dashboards.rewording import in_readers_units
 from dashboards.words import alerts_by_urgency, day_sentence, day_title, in_readers_words, reading_age_s, site_sentence
 
 __all__ = ["AlertLine", "PastLine", "SitePage", "alert_line", "site_page"]
@@ -35,7 +36,7 @@ class AlertLine:
 
     alert: AlertView
     link: str
-    since: str
+    lasting: str
     cost: str
 
 
@@ -81,7 +82,7 @@ class SitePage:
 def site_page(context: SiteContext) -> SitePage:
     """Everything that the page says about one day of one house."""
     site, display, newest = context.site, display_of(context.site), newest_of(context.latest)
-    context = replace(context, alerts=[in_readers_words(alert, display) for alert in context.alerts])
+    context = replace(context, alerts=[in_readers_words(alert, context.now, display) for alert in context.alerts])
     today = context.now.astimezone(ZoneInfo(site.timezone)).date()
     ledger = next((one for one in context.ledgers if one.day == context.day), None)
     readings = read_now(site, context.latest, context.now, display=display)
@@ -136,13 +137,10 @@ def _life(context: SiteContext) -> str:
     return "" if age != age else f"Last reading {show_age(age)}."
 
 
-def _since(alert: AlertView, context: SiteContext, display: Display) -> str:
-    return show_instant(alert.began, context.now, display, is_by_day=alert.is_by_day)
-
-
 def alert_line(alert: AlertView, context: SiteContext, display: Display) -> AlertLine:
     cost = f"about {show_money(alert.cost_per_day, display)} a day" if alert.cost_per_day > 0 else ""
-    return AlertLine(alert, alert_link(alert.id), _since(alert, context, display), cost)
+    length_s = ((alert.ended or context.now) - alert.began).total_seconds()
+    return AlertLine(alert, alert_link(alert.id), show_span(length_s, is_by_day=alert.is_by_day), cost)
 
 
 _PAST_HEADINGS = ("Figure", "Days", "Before", "After", "Change")
