@@ -127,7 +127,9 @@ def _moving_part(signal: Signal, run: Pieces, begins: Flags, ends: Flags) -> Arr
     level = _level(signal, run)
     beside = np.where(begins, np.concatenate((run.first[1:], [0.0])), np.concatenate(([0.0], run.first[:-1])))
     full = np.where(begins & ends, 0.0, beside)
-    part = np.minimum(run.first / np.where(full > 0, full, run.first), 1.0)
+    part = np.minimum(run.first / np.where(full > 0, full, np.maximum(run.first, run.last)), 1.0)
     at_rest = np.where(begins, _level(signal, run, pieces_on=-1), _level(signal, run, pieces_on=1))
-    unmixed = (level - (1.0 - part) * at_rest) / part
-    return np.where((begins | ends) & (part < 1.0) & ~np.isnan(at_rest), unmixed, level)
+    # A piece that only bridges a gap, with flow at one end, has no mean of its own.
+    is_mixed = (begins | ends) & (part < 1.0) & (run.first == run.last) & ~np.isnan(at_rest)
+    unmixed = (level - (1.0 - part) * at_rest) / np.where(is_mixed, part, 1.0)
+    return np.where(is_mixed, unmixed, level)

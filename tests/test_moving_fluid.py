@@ -55,6 +55,14 @@ def test_two_runs_apart_have_a_start_and_a_stop_each():
     np.testing.assert_allclose(first, MOVING)
 
 
+def test_a_start_that_no_mean_holds_is_as_warm_as_the_mean_after_it():
+    """The flow's first minute was lost, so that it rises straight from none to all of it."""
+    means = [AT_REST, MOVING, MOVING, MOVING, AT_REST]
+    first, last = loop_temperatures(_signal(means, sampling="mean"), _run(1, [0.0, 1.0, 1.0], [1.0, 1.0, 1.0]))
+    np.testing.assert_allclose(first, MOVING)
+    np.testing.assert_allclose(last, MOVING)
+
+
 def test_between_instants_of_flow_half_of_a_starting_piece_is_taken_as_at_rest():
     means = [AT_REST, _mean(0.5), MOVING, _mean(0.5), AT_REST]
     run = _run(1, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
