@@ -24,6 +24,7 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
+from analytics.origins_tank import LayersChange
 from analytics.plant import HeatPumpDay, HotWaterDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
 from analytics.segments import pieces_of, sum_over
@@ -248,9 +249,9 @@ def _starts(count: int, run: Total) -> Figure:
     return Figure(float(count), "", doubt.half_width, run.basis, min(run.covered, 1.0), run.why, doubt)
 
 
-def _tank_line(plant: PlantDay, tank: Tank, by_account_j: float | None) -> TankLine:
+def _tank_line(plant: PlantDay, tank: Tank, followed: LayersChange | None) -> TankLine:
     day = plant.tanks[tank.id]
-    stored = by_layers(day.stored_change, tank, by_account_j)
+    stored = by_layers(day.stored_change, tank, followed)
     return TankLine(tank.id, energy_figure(stored), energy_figure(day.loss), _residual(plant, tank, stored))
 
 

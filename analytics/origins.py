@@ -29,7 +29,7 @@ from analytics.origins_state import (
     state_from_json,
     state_to_json,
 )
-from analytics.origins_tank import follow_layers, is_layered, layered_doubt
+from analytics.origins_tank import LayersChange, follow_layers, is_layered, layered_doubt
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import HotWaterDay, PlantDay
 from analytics.site import Site
@@ -72,7 +72,7 @@ class Delivered:
             of the heat out of tanks; none of a heater in passing. The doubt of the meters comes on top.
         heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
-        changes: By tank that was followed in layers from the day before, what became of its heat. [J]
+        changes: By tank that was followed in layers from the day before, what became of its layers.
         found_j: What came into the tanks while nothing was heard; it counts as carried over. [J]
     """
 
@@ -81,7 +81,7 @@ class Delivered:
     account_doubt: Mapping[str, float]
     heat_doubt: Mapping[str, Doubt]
     state: CarriedState
-    changes: Mapping[str, float]
+    changes: Mapping[str, LayersChange]
     found_j: float
 
 
@@ -100,15 +100,15 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     passing[:, -1] = moved.kg * moved.cold_degc
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
-    changes: dict[str, float] = {}
+    changes: dict[str, LayersChange] = {}
     found_j = 0.0
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
             passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
             found_j += found.found_j
-            if found.change_j is not None:
-                changes[tank] = found.change_j
+            if found.change is not None:
+                changes[tank] = found.change
         else:
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))

@@ -24,7 +24,7 @@ tank, heat pump and tank; 36 weeks): 95 % within 0.034, 0.028 and 0.012, ten of 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import exp, isnan
+from math import exp, isnan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +38,15 @@ from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3,
 from analytics.plant import CELL_S, PlantDay
 from analytics.site import Site, Tank
 
-__all__ = ["LayeredCourse", "LayeredDay", "follow_layers", "is_layered", "layered_course", "layered_doubt"]
+__all__ = [
+    "LayeredCourse",
+    "LayeredDay",
+    "LayersChange",
+    "follow_layers",
+    "is_layered",
+    "layered_course",
+    "layered_doubt",
+]
 
 Array = NDArray[np.float64]
 
@@ -95,6 +103,20 @@ def layered_doubt(site: Site) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class LayersChange:
+    """
+    What became of a tank's layers over a day.
+
+    Args:
+        heat_j: Of their heat in all. [J]
+        rms_k: Root mean square of the layers' changes. [K]
+    """
+
+    heat_j: float
+    rms_k: float
+
+
+@dataclass(frozen=True, slots=True)
 class LayeredDay:
     """
     One day of one tank.
@@ -103,15 +125,15 @@ class LayeredDay:
         leaving: Columns of the water that leaves. (blocks, columns) [kg K]
         held: The layers at the end.
         parts: Their heat's parts by origin.
-        change_j: What became of their heat in all; None where no layers were carried to the day's start, or too little
-            is known of what flowed in and out. [J]
+        change: What became of them; None where no layers were carried to the day's start, or too little is known of
+            what flowed in and out.
         found_j: What of it came while nothing was heard. [J]
     """
 
     leaving: Array
     held: LayeredHeat
     parts: Mapping[str, float]
-    change_j: float | None
+    change: LayersChange | None
     found_j: float
 
 
@@ -126,10 +148,10 @@ def follow_layers(
     """
     origins = [*plant.site.stages, ROOM, CARRIED_OVER]
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
-    change_j = found.change_j if _is_metered(plant, tank) and not _is_new(tank, state) else None
+    change = found.change if _is_metered(plant, tank) and not _is_new(tank, state) else None
     end = found.course.end
     leaving, found_j = found.course.leaving * found.layer_kg, found.course.found * found.layer_kg * J_PER_K_KG
-    return LayeredDay(leaving, _held(end, origins), _parts(end, origins), change_j, found_j)
+    return LayeredDay(leaving, _held(end, origins), _parts(end, origins), change, found_j)
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:
@@ -159,6 +181,11 @@ class LayeredCourse:
     def change_j(self) -> float:
         """Of the heat in all layers. [J]"""
         return float(self.course.end.sum() - self.start.sum()) * self.layer_kg * J_PER_K_KG
+
+    @property
+    def change(self) -> LayersChange:
+        moved_k = (self.course.end - self.start).sum(axis=1)
+        return LayersChange(self.change_j, sqrt(float(moved_k.dot(moved_k)) / LAYERS))
 
 
 def layered_course(

@@ -27,6 +27,15 @@ def test_a_heater_that_never_ran_does_not_lift_how_often_its_figure_holds():
     assert (row.none_n, row.none_inside) == (1, 1.0)
 
 
+@pytest.mark.parametrize("kind", ["sun half way up", "heat pump half way up"])
+def test_what_is_stored_in_a_tank_heated_half_way_up_lies_within_its_interval(kind):
+    """Five days of seven houses; where a constant stood for all days a fourth of the sun's days lay outside."""
+    found = [one for seed in range(301, 308) for one in held(kind, seed=seed, days=5)]
+    stored = [one for one in found if one.name == "tanks stored_change [store]"]
+    assert len(stored) == 35
+    assert np.mean([one.is_inside for one in stored]) >= 0.9
+
+
 @pytest.mark.parametrize("layout", ["two-tank", "solar-one-tank"])
 @pytest.mark.parametrize("start", [date(2025, 1, 13), date(2025, 7, 14)])
 def test_each_origins_share_of_the_hot_water_is_that_of_the_truth(layout, start):

@@ -7,6 +7,7 @@ import pytest
 from analytics.day import account_day
 from analytics.doubt import Doubt
 from analytics.figure_paths import figures_by_path
+from analytics.origins_tank import LayersChange
 from analytics.plant import Total, not_known
 from analytics.site import Tank
 from analytics.warm_front import by_layers
@@ -18,13 +19,14 @@ _J_PER_K = 0.160 * 992.2 * 4180.0  # water at 40 degC: handbook values from memo
 
 
 def test_the_layers_tell_the_change_and_what_the_sensors_tell_otherwise_widens_it():
-    """Two sensors: the layers' mean within 0.8 K ÷ 2; an eighth and less of the difference."""
+    """Two sensors: 0.8 K ÷ 2, an eighth of what the layers moved by ÷ 2, a seventh of the difference."""
     told = Total(10.0 * _J_PER_K, Doubt({"top": 3.0}, {"layers of store": 1.0}), 1.0)
-    found = by_layers(told, _TANK, 16.0 * _J_PER_K)
+    found = by_layers(told, _TANK, LayersChange(16.0 * _J_PER_K, 20.0))
     assert (found.amount, found.covered, found.basis) == (16.0 * _J_PER_K, 1.0, "derived")
     assert found.doubt.steady == {"top": 3.0}
     assert found.doubt.passing["followed layers of store"] == pytest.approx(0.4 * _J_PER_K, rel=0.01)
-    assert found.doubt.passing["warm front of store"] == pytest.approx(0.12 * 6.0 * _J_PER_K)
+    assert found.doubt.passing["warm front of store"] == pytest.approx(0.15 * 6.0 * _J_PER_K)
+    assert found.doubt.passing["moved layers of store"] == pytest.approx(0.13 * 10.0 * _J_PER_K, rel=0.01)
     assert "layers of store" not in found.doubt.passing
 
 
@@ -35,7 +37,7 @@ def test_where_nothing_was_carried_the_sensors_tell():
 
 def test_what_is_not_known_stays_so():
     unknown = not_known("No sensor spoke.")
-    assert by_layers(unknown, _TANK, 1.0e6) is unknown
+    assert by_layers(unknown, _TANK, LayersChange(1.0e6, 5.0)) is unknown
 
 
 def test_the_ledgers_residual_has_it_too():

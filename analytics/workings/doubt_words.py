@@ -37,6 +37,9 @@ _SOURCES = {
     "that enters, at both ends of the day × a layer's heat per kelvin ÷ the number of layers.",
     "followed layers of": "How far the mean of the followed layers may be off at both ends of the day, the less the "
     "more sensors there are, as seen in virtual tanks; kWh/K is all of the tank's water.",
+    "moved layers of": "Where warm water ends is the less sure the more of it came or went: a part, as seen in virtual "
+    "tanks, × by how much the followed layers changed over the day, as a root mean square, ÷ the number of sensors; "
+    "kWh/K is all of the tank's water.",
     "warm front of": "By how much the heat of the followed layers changed otherwise than that between the sensors, × "
     "what such differences came to in virtual tanks.",
     "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
