@@ -18,7 +18,7 @@ from dashboards.charts.evidence import evidence_charts, limits_of
 from dashboards.charts.frame import Chart, chart_json, clock_labels, day_axis
 from dashboards.charts.history import Span, backup_chart, cop_chart, delivered_chart
 from dashboards.charts.month import month_bar
-from dashboards.charts.runs import strips_of
+from dashboards.charts.runs import runs_chart, strips_of
 from dashboards.colours import origin_paints
 from dashboards.numbers import UNKNOWN, Display, display_of
 from tests.dashboards_house import DAY, NOW, alert, alert_context, days, house
@@ -292,3 +292,28 @@ def test_before_and_after_shows_the_stage_that_the_alert_is_about() -> None:
     sun = [next(s.heat.value for s in ledger.stages if s.stage == "sun") for ledger in _ledgers()]
     assert list(chart.figure.data[0].y) == pytest.approx(sun, abs=0.005)
     assert "while it lasted" in chart.summary
+
+
+def test_a_day_without_an_account_breaks_the_line_of_the_days_around_it() -> None:
+    ledgers = _ledgers()
+    chart = backup_chart([*ledgers[:3], *ledgers[4:]], SPAN, SHOW)
+    assert chart is not None
+    line = dict(zip(chart.figure.data[0].x, chart.figure.data[0].y, strict=True))
+    assert line[ledgers[3].day.isoformat()] is None
+    assert line[ledgers[2].day.isoformat()] is not None
+
+
+def test_each_machines_runs_lie_in_its_own_row_below_its_name() -> None:
+    chart = runs_chart(_plant(), SHOW)
+    assert chart is not None
+    # Bars of several traces step aside for one another unless they may lie over each other.
+    assert chart.figure.layout.barmode == "overlay"
+    names = {note.text: note.y for note in chart.figure.layout.annotations}
+    for bar in chart.figure.data:
+        assert all(row - bar.width / 2 - 0.1 < names[bar.name] < row for row in bar.y)
+
+
+def test_one_day_is_a_day_and_not_days() -> None:
+    chart = delivered_chart(house(), _ledgers()[-2:-1], SPAN, display=SHOW)
+    assert chart is not None
+    assert " over 1 day: " in chart.summary

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 import numpy as np
 import plotly.graph_objects as go
@@ -10,7 +11,7 @@ from analytics.expected.stages import Expectation
 from analytics.expected.watching import SCHEME, Judged
 from analytics.figures import Figure
 from analytics.site import Site
-from dashboards.charts.frame import Chart, Key, Table, days_axis, frame, plain, value_axis
+from dashboards.charts.frame import Chart, Key, Table, days_axis, frame, plain, unit_note, value_axis
 from dashboards.charts.history import Span
 from dashboards.colours import GRID, OKABE_ITO, QUIET, Line
 from dashboards.expected_words import cusum_sentence, drivers_sentence, fit_sentences, part_name, state_sentence
@@ -18,6 +19,7 @@ from dashboards.numbers import Display, show_day, show_figure, show_number, to_d
 
 __all__ = ["ExpectedChart", "expected_charts", "is_drawn"]
 
+_STRIP_TOP = 0.27  # the strip of what is added up takes the lowest quarter of the panel
 _GIVEN = Line(OKABE_ITO["blue"], "solid")
 _EXPECTED = Line(OKABE_ITO["black"], "dash")
 _LESS = Line(OKABE_ITO["vermillion"], "solid")
@@ -86,7 +88,7 @@ def _figure(found: Expectation, span: Span, *, days: Sequence[int], display: Dis
             unit=unit_name(unit, display),
             xaxis=axis,
             yaxis=value_axis(domain=[0.42, 1.0], rangemode=zero),
-            yaxis2=value_axis(domain=[0.0, 0.27], range=[0, 2.1 * SCHEME.limit], nticks=3, anchor="x"),
+            yaxis2=value_axis(domain=[0.0, _STRIP_TOP], range=[0, 2.1 * SCHEME.limit], nticks=3, anchor="x"),
         )
     )
     figure.add_traces(_band(x, expected, half))
@@ -98,6 +100,7 @@ def _figure(found: Expectation, span: Span, *, days: Sequence[int], display: Dis
         type="line", xref="paper", x0=0, x1=1, yref="y2", y0=SCHEME.limit, y1=SCHEME.limit,
         line={"color": QUIET, "width": 1, "dash": "dot"},
     )  # fmt: skip
+    figure.add_annotation(unit_note("apart, added up [standard deviations]", y=_STRIP_TOP))
     figure.add_annotation(
         xref="paper", x=1, yref="y2", y=SCHEME.limit, text="limit", showarrow=False, xanchor="right", yanchor="bottom",
         font={"size": 12, "color": QUIET},
@@ -144,8 +147,7 @@ def _line(
 ) -> go.Scatter:
     return go.Scatter(
         name=name,
-        x=x,
-        y=plain(y),
+        **_broken(x, plain(y)),
         yaxis=yaxis,
         mode="lines+markers" if marker else "lines",
         marker=marker,
@@ -153,6 +155,18 @@ def _line(
         connectgaps=not marker and yaxis == "y2",
         hovertemplate="%{y:.3~g}",
     )
+
+
+def _broken(x: Sequence[str], y: Sequence[float | None]) -> dict[str, Sequence[object]]:
+    """A line's places, with a break in it where days are missing."""
+    days, values = [], []
+    for day, value in zip(x, y, strict=True):
+        if days and date.fromisoformat(day) - date.fromisoformat(days[-1]) > timedelta(days=1):
+            days.append((date.fromisoformat(day) - timedelta(days=1)).isoformat())
+            values.append(None)
+        days.append(day)
+        values.append(value)
+    return {"x": days, "y": values}
 
 
 def _table(found: Expectation, days: Sequence[int], display: Display) -> Table:

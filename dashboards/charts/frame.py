@@ -34,6 +34,7 @@ __all__ = [
     "mark_instant",
     "plain",
     "script_json",
+    "unit_note",
     "value_axis",
 ]
 
@@ -89,15 +90,19 @@ def frame(height: int, *, unit: str = "", **layout: object) -> go.Layout:
         "template": None,
     }
     if unit:
-        base["annotations"] = [_UNIT_NOTE | {"text": unit}]
+        base["annotations"] = [unit_note(unit)]
     return go.Layout(**(base | layout))
+
+
+def unit_note(text: str, *, y: float = 1.0) -> dict[str, object]:
+    """What an upright axis counts, at its head: `y` is that head's height, as a part of the panel's."""
+    return _UNIT_NOTE | {"text": text, "y": y}
 
 
 _UNIT_NOTE: dict[str, object] = {
     "xref": "paper",
     "yref": "paper",
     "x": 0,
-    "y": 1,
     "xanchor": "left",
     "yanchor": "bottom",
     "xshift": -44,

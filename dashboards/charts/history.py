@@ -12,7 +12,7 @@ from analytics.site import Site
 from dashboards.charts.frame import Chart, Key, Table, days_axis, frame, plain, value_axis
 from dashboards.colours import CARRIED_OVER, GRID, INK, OKABE_ITO, Line, Paint, origin_paints
 from dashboards.names import heat_pump_name, origin_name
-from dashboards.numbers import UNKNOWN, Display, show_day, show_figure, show_percent, show_quantity
+from dashboards.numbers import UNKNOWN, Display, plural, show_day, show_figure, show_percent, show_quantity
 
 __all__ = ["Span", "backup_chart", "cop_chart", "day_figure", "delivered_by_origin", "delivered_chart", "origin_bar"]
 
@@ -132,7 +132,7 @@ def _delivered_summary(site: Site, ledgers: Sequence[DayLedger], origins: Sequen
     if total <= 0:
         return "No heat left the taps on these days."
     parts = [f"{origin_name(site, o)} {show_percent(_total(ledgers, o) / total)}" for o in origins]
-    return f"Of {show_quantity(total, 'kWh', display)} over {len(ledgers)} days: {', '.join(parts)}."
+    return f"Of {show_quantity(total, 'kWh', display)} over {plural(len(ledgers), 'day')}: {', '.join(parts)}."
 
 
 def _delivered_table(site: Site, ledgers: Sequence[DayLedger], origins: Sequence[str], *, display: Display) -> Table:
@@ -148,13 +148,15 @@ _Pick = Callable[[DayLedger], Figure | None]
 
 
 def _points(name: str, ledgers: Sequence[DayLedger], pick: _Pick, *, line: Line, scale: float = 1.0) -> go.Scatter:
-    """One figure day by day, with its 95 % interval as a whisker; a day without it breaks the line."""
-    figures = [pick(ledger) for ledger in ledgers]
+    """One figure day by day, with its 95 % interval as a whisker; a day without it or its account breaks the line."""
+    of_day = {ledger.day: pick(ledger) for ledger in ledgers}
+    days = Span(min(of_day), max(of_day), max(of_day)).days()
+    figures = [of_day.get(day) for day in days]
     values = [math.nan if f is None else f.value * scale for f in figures]
     spreads = [0.0 if f is None or math.isnan(f.plus_minus) else f.plus_minus * scale for f in figures]
     return go.Scatter(
         name=name,
-        x=[ledger.day.isoformat() for ledger in ledgers],
+        x=[day.isoformat() for day in days],
         y=plain(values),
         error_y={"type": "data", "array": plain(spreads), "color": line.colour, "thickness": 1, "width": 2},
         mode="lines+markers",
@@ -204,7 +206,7 @@ def cop_chart(site: Site, ledgers: Sequence[DayLedger], span: Span, *, display: 
     lines = [(label, pick) for label, pick in _cop_lines(site) if _known(shown, pick)]
     if not lines:
         return None
-    figure, keys, table_rows, told = day_figure(span, shown, display, height=190, unit=""), [], [], []
+    figure, keys, table_rows, told = day_figure(span, shown, display, height=190, unit="kWh per kWh"), [], [], []
     for (label, pick), line in zip(lines, _COP_LINES, strict=False):
         figure.add_trace(_points(label, shown, pick, line=line))
         last, value = _known(shown, pick)[-1]

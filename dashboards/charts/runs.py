@@ -59,7 +59,8 @@ def runs_chart(plant: PlantDay, display: Display) -> Chart | None:
     if not strips:
         return None
     figure = day_figure(plant, display, height=48 + 34 * len(strips), unit="")
-    figure.update_layout(hovermode="closest")
+    # Grouped bars would step aside for one another, each in a row of its own as they are.
+    figure.update_layout(hovermode="closest", barmode="overlay")
     figure.update_yaxes(range=[len(strips) - 0.6, -0.8], showgrid=False, zeroline=False, showticklabels=False, ticks="")
     for row, strip in enumerate(strips):
         figure.add_trace(_bars(strip, row))
