@@ -28,7 +28,7 @@ from analytics.figures import (
     unavailable,
 )
 
-__all__ = ["By", "Period", "Span", "add_up", "difference", "spans"]
+__all__ = ["By", "Period", "Span", "add_up", "calendar_days", "difference", "spans"]
 
 By = Literal["week", "month", "season", "year", "all"]
 
@@ -79,6 +79,22 @@ def spans(by: By, first: date, last: date) -> list[Span]:
         found.append(Span(day, end, _name(by, day, end)))
         day = end + timedelta(days=1)
     return found
+
+
+def calendar_days(by: By, day: date) -> int:
+    """How many days the whole week, month, season or year has that `day` lies in."""
+    starts = {
+        "week": day - timedelta(days=day.weekday()),
+        "month": day.replace(day=1),
+        "season": _month_before(day, day.month % 3),
+        "year": date(day.year, 1, 1),
+    }
+    return (_end_of(by, day) - starts[by]).days + 1
+
+
+def _month_before(day: date, months: int) -> date:
+    index = day.year * 12 + day.month - 1 - months
+    return date(index // 12, index % 12 + 1, 1)
 
 
 def _end_of(by: By, day: date) -> date:

@@ -12,8 +12,9 @@ from typing import Protocol
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
+from analytics.period import Span
 from api.settings import Settings, from_environment
-from api.span_names import day_of, month_of
+from api.span_names import day_of, month_of, span_of
 
 __all__ = [
     "CommandError",
@@ -32,6 +33,7 @@ __all__ = [
     "refuse_file",
     "say",
     "settings_of",
+    "span_argument",
     "terminal",
 ]
 
@@ -128,6 +130,14 @@ def day_argument(text: str) -> date:
     """A day as it is typed: 2026-01-05."""
     try:
         return day_of(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def span_argument(text: str) -> Span:
+    """A day, a week, a month or a year as it is typed."""
+    try:
+        return span_of(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 

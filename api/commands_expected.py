@@ -73,8 +73,9 @@ def _lines(found: Mapping[str, Any], site: Site, n_days: int | None) -> Iterator
         days = part["days"][-n_days:] if n_days else part["days"]
         if days:
             unit = unit_name(part["unit"], display)
-            head = f"  {'day':<10} {'given':>8} {'expected':>18} {'sd off':>7} {'too little':>10} {'too much':>9}  "
-            yield f"{head}{unit}".rstrip()
+            head = f"  {unit or 'COP':>19} {'':>18} {'apart':>7} {'added up, in sd':>20}"
+            yield head
+            yield f"  {'day':<10} {'given':>8} {'expected':>18} {'in sd':>7} {'too little':>10} {'too much':>9}"
             yield from (f"  {row}" for row in _rows(days, part["unit"], display))
         yield ""
     for backup in found["backups"]:
@@ -113,7 +114,8 @@ def _backup_lines(backup: Mapping[str, Any], site: Site, n_days: int | None) -> 
     yield f"{name}: what it gave, and what the taps, the tanks and the other stages left for it to give"
     days = backup["days"][-n_days:] if n_days else backup["days"]
     if days:
-        yield f"  {'day':<10} {'given':>8} {'left for it':>18}  kWh"
+        yield f"  {'kWh':>19}"
+        yield f"  {'day':<10} {'given':>8} {'left for it':>18}"
     for line in days:
         heat, needed = line["heat"], line["needed"]
         gave = UNKNOWN if heat["value"] is None else f"{heat['value']:.2f}"

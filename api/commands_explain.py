@@ -8,7 +8,15 @@ from urllib.parse import quote, urlencode
 from analytics.figure_paths import figures_in_record
 from analytics.period import Span
 from analytics.site import Site
-from api.command_line import CommandError, Commands, add_data_option, existing_settings_of, now_ms, print_out
+from api.command_line import (
+    CommandError,
+    Commands,
+    add_data_option,
+    existing_settings_of,
+    now_ms,
+    print_out,
+    span_argument,
+)
 from api.commands_results import service_of, settle_site
 from api.explain_text import explained_text
 from api.migrate import open_records
@@ -16,7 +24,6 @@ from api.records import Records
 from api.results import NoLedgerError, kept_ledgers
 from api.service_file import ask
 from api.settings import Settings
-from api.span_names import span_of
 from dashboards.figure_names import figure_name
 
 __all__ = ["add_explain_command"]
@@ -38,20 +45,13 @@ def add_explain_command(commands: Commands) -> None:
         "span",
         metavar="DAY",
         nargs="?",
-        type=_span_argument,
+        type=span_argument,
         help="YYYY-MM-DD; a week (2026-W03), a month (2026-01) or a year",
     )
     parser.add_argument("--list", dest="is_list", action="store_true", help="list the site's figures with their paths")
     parser.add_argument("--format", choices=("text", "json"), default="text")
     add_data_option(parser)
     parser.set_defaults(run=_explain)
-
-
-def _span_argument(text: str) -> Span:
-    try:
-        return span_of(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _explain(arguments: argparse.Namespace) -> int:

@@ -23,6 +23,7 @@ from api.command_line import (
     now_ms,
     print_out,
     progress_bar,
+    span_argument,
     terminal,
 )
 from api.held import held_versions
@@ -138,16 +139,19 @@ def _add_compare(commands: Commands) -> None:
     )
     parser.add_argument("site", metavar="SITE", help="id of the site")
     parser.add_argument(
-        "earlier", metavar="FIRST..LAST", type=_days, help="days of the one, such as 2026-01-01..2026-01-31"
+        "earlier", metavar="DAYS", type=_days, help="the one: 2026-01, 2026-W03, 2026, a day, or 2026-01-05..2026-01-31"
     )
-    parser.add_argument("later", metavar="FIRST..LAST", type=_days, help="days of the other")
+    parser.add_argument("later", metavar="DAYS", type=_days, help="the other, likewise")
     parser.add_argument("--format", choices=("table", "json"), default="table")
     add_data_option(parser)
     parser.set_defaults(run=_compare)
 
 
 def _days(text: str) -> tuple[date, date]:
-    first, _, last = text.partition("..")
+    first, dots, last = text.partition("..")
+    if not dots:
+        named = span_argument(text)
+        return named.first, named.last
     days = day_argument(first), day_argument(last or first)
     if days[0] > days[1]:
         raise argparse.ArgumentTypeError(f"{text} ends before it begins; write the first day first")

@@ -4,6 +4,7 @@ import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from math import isnan
 from typing import Any
 
@@ -12,7 +13,7 @@ from rich.table import Table
 
 from analytics.figure_paths import figures_by_path, figures_in_record
 from analytics.figures import Figure, shown_of
-from analytics.period import Period, difference
+from analytics.period import By, Period, calendar_days, difference
 from analytics.site import Site
 from analytics.units import shown
 from dashboards.explain import is_fraction
@@ -61,17 +62,25 @@ def ledger_table(ledger: Mapping[str, Any], site: Site, console: Console) -> Non
     """The figures that a technician looks at first; `json` and `csv` have all of them."""
     table = Table(title=f"{site.name} ({site.id}), local days of {site.timezone}")
     table.add_column(str(ledger.get("by", "day")).capitalize(), no_wrap=True)
-    headings = [f"{stage.name or stage.id} kWh" for stage in site.stages.values()]
+    by = ledger.get("by")
+    headings = ["Days"] if by else []
+    headings += [f"{stage.name or stage.id} kWh" for stage in site.stages.values()]
     headings += ["Hot water kWh", _VOLUMES[site.units], "Backup %", "COP", "Bought kWh", "Saved kWh", "Coverage %"]
     for heading in headings:
         table.add_column(heading, justify="right")
     for day in ledger["days"]:
-        table.add_row(day["day"], *_cells(day, site))
+        table.add_row(day["day"], *([_days_known(day, by)] if by else []), *_cells(day, site))
     if ledger["days"]:
         console.print(table)
         console.print(f"~ estimated, {UNKNOWN} not available; `--format json` says why, and gives each figure's ±.")
     else:
         console.print(f"No readings of {site.id} in these days.")
+
+
+def _days_known(period: Mapping[str, Any], by: By) -> str:
+    """Of how many of its days there is an account; of a week, month, season or year, of its whole days."""
+    n_days = period["days"] if by == "all" else calendar_days(by, date.fromisoformat(period["first"]))
+    return f"{period['known']} of {n_days}"
 
 
 def _cells(day: Mapping[str, Any], site: Site) -> list[str]:

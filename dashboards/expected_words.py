@@ -12,7 +12,7 @@ from analytics.figures import Figure
 from analytics.site import Site
 from analytics.statistics_of_fit import GUIDELINE_14_LIMITS, FitStatistics
 from dashboards.names import heat_pump_name, loop_name, origin_name
-from dashboards.numbers import Display, show_day, show_figure, show_number, show_quantity, spoken
+from dashboards.numbers import Display, plural, show_day, show_figure, show_number, show_quantity, spoken
 
 __all__ = ["cusum_sentence", "drivers_sentence", "fit_sentences", "part_name", "state_of", "state_sentence"]
 
@@ -63,7 +63,9 @@ def _why(site: Site, found: Expectation, display: Display) -> str:
 def _kept(name: str, found: Expectation, display: Display) -> str:
     judged = [day for day in found.days if isfinite(day.z)]
     had, expected = sum(day.value for day in judged), sum(day.expected for day in judged)
-    days = f"{len(judged)} {'day' if len(judged) == 1 else 'days'}"
+    days = plural(len(judged), "day")
+    if judged[-1].day < found.days[-1].day:
+        days += f", the last of them {show_day(judged[-1].day, display)}"
     if found.subject.quantity == "entering":
         apart = show_quantity(abs(had - expected) / len(judged), "K", display)
         return f"{name}: as its own days would lead one to expect, on average {apart} apart over {days}."

@@ -205,6 +205,14 @@ def test_days_add_up_to_months_and_to_all(data: Path, capsys: pytest.CaptureFixt
     assert sum(month["hot_water"]["heat"]["value"] for month in told["month"]) == pytest.approx(heat, rel=1e-12)
 
 
+@pytest.mark.parametrize(("by", "n_days"), [("week", 7), ("month", 31), ("season", 92), ("year", 365), ("all", 3)])
+def test_a_period_says_how_many_of_its_days_it_knows(
+    by: str, n_days: int, data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["ledger", SITE, "--data", str(data), "--by", by]) == 0
+    assert f"│ {len(DAYS)} of {n_days} " in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("suffix", [".csv", ".parquet", ".xlsx"])
 def test_the_ledger_goes_to_a_file_with_units_and_intervals(
     suffix: str, data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -233,6 +241,8 @@ def test_two_periods_stand_side_by_side_with_their_difference(data: Path, capsys
     assert main(["compare", SITE, DAYS[0], f"{DAYS[0]}..{DAYS[1]}", "--data", str(data), "--format", "json"]) == 0
     one, two = json.loads(capsys.readouterr().out)["periods"]
     assert (one["days"], two["days"]) == (1, 2)
+    assert main(["compare", SITE, "2026-W11", "2026-03", "--data", str(data), "--format", "json"]) == 0
+    assert [each["days"] for each in json.loads(capsys.readouterr().out)["periods"]] == [7, 31]
 
 
 def test_a_figure_says_how_it_is_known(data: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from analytics.doubt import Doubt
 from analytics.figures import Figure, day_from_json, day_to_record, unavailable
-from analytics.period import Span, add_up, difference, spans
+from analytics.period import Span, add_up, calendar_days, difference, spans
 from ingest.virtual import SCENARIOS, simulate
 from tests.accounts import account_days
 
@@ -116,3 +116,10 @@ def test_sums_in_two_currencies_have_no_difference():
     found = difference(Figure(44.6, "EUR", 1.0), Figure(52.1, "USD", 1.0))
     assert isnan(found.value)
     assert found.why == "The one is in USD, the other in EUR."
+
+
+def test_a_season_that_passes_the_new_year_is_as_long_as_its_three_months():
+    assert calendar_days("season", date(2026, 1, 5)) == calendar_days("season", date(2025, 12, 31)) == 31 + 31 + 28
+    assert calendar_days("season", date(2024, 2, 29)) == 31 + 31 + 29
+    assert calendar_days("season", date(2026, 3, 1)) == 31 + 30 + 31
+    assert (calendar_days("year", date(2024, 5, 5)), calendar_days("month", date(2024, 2, 1))) == (366, 29)

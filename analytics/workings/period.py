@@ -201,15 +201,16 @@ def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
     """Standard uncertainties by source and day, the largest first, and how they are carried."""
     sources = [source for source, part in figure.doubt.shares() if part > _LEAST_PART]
     tables = [sources[at : at + _SOURCES_A_TABLE] for at in range(0, len(sources), _SOURCES_A_TABLE)]
-    return [_doubt_table(rows, figure, named, is_first=index == 0) for index, named in enumerate(tables)]
+    title = "Standard uncertainty by source"
+    ranks = [f", {n} of {len(tables)}" if len(tables) > 1 else "" for n in range(1, len(tables) + 1)]
+    return [_doubt_table(rows, figure, named, title=title + rank) for named, rank in zip(tables, ranks, strict=True)]
 
 
-def _doubt_table(rows: Sequence[_Row], figure: Figure, named: Sequence[str], *, is_first: bool) -> Table:
+def _doubt_table(rows: Sequence[_Row], figure: Figure, named: Sequence[str], *, title: str) -> Table:
     cells = [(row.name, *(_cell_of(row.doubt, source) for source in named)) for row in rows]
     cells.append(("carried", *(_cell_of(figure.doubt, source) for source in named)))
     ways = [f"{source}: {'added up' if source in figure.doubt.steady else 'root of the squares'}" for source in named]
     note = f"{'; '.join(ways)}. What errs alike every day adds up, what errs anew each day adds as squares."
-    title = "Standard uncertainty by source" if is_first else "Standard uncertainty by source, smaller ones"
     return Table(title, (_first(rows), *named), cells, note)
 
 

@@ -86,7 +86,7 @@ def _facts(context: AlertContext, display: Display) -> list[tuple[str, str]]:
     alert, now = context.alert, context.now
     lasted = ((alert.ended or now) - alert.began).total_seconds()
     by_day = alert.is_by_day
-    ended = "it still lasts" if alert.ended is None else show_instant(alert.ended, now, display, is_by_day=by_day)
+    ended = "not yet" if alert.ended is None else show_instant(alert.ended, now, display, is_by_day=by_day)
     known = not math.isnan(alert.cost_per_day)
     return [
         ("Began", show_instant(alert.began, now, display, is_by_day=by_day)),
