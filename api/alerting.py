@@ -65,6 +65,8 @@ def store_alerts(
     last = {alert["id"]: alert for alert in [*earlier, *found]}
     gone = {alert["id"] for alert in replaced} - last.keys()
     touched = {alert["id"] for alert in [*replaced, *found]} & last.keys()
+    if not touched | gone:
+        return
     rows = {row.id: row for row in session.scalars(select(AlertRow).where(AlertRow.id.in_([*touched, *gone])))}
     for alert in sorted(touched):
         _put(session, rows.get(alert), last[alert], now_ms=now_ms)

@@ -3,16 +3,17 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Text, cast, delete, func, select
+from sqlalchemy import Insert, Row, Table, Text, bindparam, cast, delete, func, select
 from sqlalchemy.orm import Session
 
 from analytics.figures import DayLedger, day_from_json
 from api.days import HISTORY_DAYS, MAX_SILENT_DAYS, DayOutcome
 from api.moved import Cause, causes_of, keep_moved
 from api.records import DayRow
-from api.work import mark_due, upsert
+from api.work import dialect_of, insert_into, mark_due
 
 __all__ = [
     "Before",
@@ -30,6 +31,23 @@ __all__ = [
 # Heat that a state may differ by and still count as the same: a thousandth of a joule, or a part in 10^9.
 _SAME_ABSOLUTE = 1e-3
 _SAME_RELATIVE = 1e-9
+
+_DAYS: Table = DayRow.__table__
+_OF_SITE = _DAYS.c.site_id == bindparam("site")
+_SPAN = _OF_SITE & _DAYS.c.day.between(bindparam("first"), bindparam("last"))
+# Ledgers as they are written: sixty of them are most of a late reading's work, if they are read each time.
+_LEDGER_TEXTS = select(_DAYS.c.day, cast(_DAYS.c.ledger, Text)).where(_SPAN).order_by(_DAYS.c.day)
+_HANDED_ON = select(_DAYS.c.state, _DAYS.c.alerts, _DAYS.c.silent_days).where(
+    _OF_SITE, _DAYS.c.day == bindparam("last")
+)
+_DAYS_OF_SPAN = select(_DAYS).where(_SPAN)
+_NAMES_OF_SPAN = select(_DAYS.c.day).where(_SPAN)
+_REMOVE = delete(_DAYS).where(_OF_SITE, _DAYS.c.day == bindparam("on"))
+_UNFINISHED = select(_DAYS.c.site_id, _DAYS.c.day, _DAYS.c.until_ms).where(_DAYS.c.until_ms.is_not(None))
+_NEWEST = select(_DAYS.c.site_id, func.max(_DAYS.c.day).label("day")).group_by(_DAYS.c.site_id).subquery()
+_NEWEST_DAYS = select(_DAYS.c.site_id, _DAYS.c.day, _DAYS.c.silent_days).join(
+    _NEWEST, (_DAYS.c.site_id == _NEWEST.c.site_id) & (_DAYS.c.day == _NEWEST.c.day)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +67,9 @@ def shifted(day: str, days: int) -> str:
 
 def before(session: Session, site: str, day: str) -> Before:
     """What a job that starts on `day` needs from the days before it."""
-    first = shifted(day, -HISTORY_DAYS)
-    # Ledgers as they are written: sixty of them are most of a late reading's work, if they are read each time.
-    rows = session.execute(
-        select(DayRow.day, cast(DayRow.ledger, Text))
-        .where(DayRow.site_id == site, DayRow.day >= first, DayRow.day < day)
-        .order_by(DayRow.day)
-    ).all()
-    history = _unbroken([(row_day, text) for row_day, text in rows], day)
-    last = session.get(DayRow, (site, shifted(day, -1))) if history else None
+    span = {"site": site, "first": shifted(day, -HISTORY_DAYS), "last": shifted(day, -1)}
+    history = _unbroken(session.execute(_LEDGER_TEXTS, span).all(), day)
+    last = session.execute(_HANDED_ON, span).one() if history else None
     return Before(
         state=last.state if last else None,
         alerts=last.alerts if last else _alerts_before(session, site, day),
@@ -66,7 +78,7 @@ def before(session: Session, site: str, day: str) -> Before:
     )
 
 
-def _unbroken(rows: Sequence[tuple[str, str]], day: str) -> Sequence[tuple[str, str]]:
+def _unbroken(rows: Sequence[Row[tuple[str, str]]], day: str) -> Sequence[Row[tuple[str, str]]]:
     """The rows of the days that lead up to `day` without a day missing."""
     count = 0
     while count < len(rows) and rows[-1 - count][0] == shifted(day, -1 - count):
@@ -99,12 +111,8 @@ def store_outcomes(
         The alerts that the days had before.
     """
     days = [outcome.task.day for outcome in outcomes]
-    old = {
-        row.day: row
-        for row in session.scalars(
-            select(DayRow).where(DayRow.site_id == site, DayRow.day >= days[0], DayRow.day <= days[-1])
-        )
-    }
+    span = {"site": site, "first": days[0], "last": days[-1]}
+    old = {row.day: row for row in session.execute(_DAYS_OF_SPAN, span)}
     alerts_before = [alert for row in old.values() for alert in row.alerts]
     changed = [o.task.day for o in outcomes if o.task.day not in old or old[o.task.day].ledger != o.ledger]
     causes = causes_of(session, site, outcomes, old=old, due=due)
@@ -116,10 +124,13 @@ def store_outcomes(
 
 
 def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) -> None:
+    day = outcome.task.day
     if outcome.ledger is None:
-        session.execute(delete(DayRow).where(DayRow.site_id == site, DayRow.day == outcome.task.day))
+        session.execute(_REMOVE, {"site": site, "on": day})
         return
     values = {
+        "site_id": site,
+        "day": day,
         "ledger": outcome.ledger,
         "state": outcome.state,
         "alerts": outcome.alerts,
@@ -128,18 +139,22 @@ def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) 
         "silent_days": outcome.silent_days,
         "computed_ms": computed_ms,
     }
-    statement = upsert(session, DayRow).values(site_id=site, day=outcome.task.day, **values)
-    session.execute(statement.on_conflict_do_update(index_elements=["site_id", "day"], set_=values))
+    session.execute(_putting(dialect_of(session)), values)
+
+
+@cache
+def _putting(dialect: str) -> Insert:
+    statement = insert_into(_DAYS, dialect)
+    replaced = {column.name: statement.excluded[column.name] for column in _DAYS.c if not column.primary_key}
+    return statement.on_conflict_do_update(index_elements=["site_id", "day"], set_=replaced)
 
 
 def _mark_later_days(
-    session: Session, site: str, *, old: DayRow | None, last: DayOutcome, changed: Sequence[str], cause: Cause
+    session: Session, site: str, *, old: Row[Any] | None, last: DayOutcome, changed: Sequence[str], cause: Cause
 ) -> None:
     following = shifted(last.task.day, 1)
     reach = shifted(changed[-1], HISTORY_DAYS) if changed else following
-    later = session.scalars(
-        select(DayRow.day).where(DayRow.site_id == site, DayRow.day >= following, DayRow.day <= reach)
-    ).all()
+    later = session.scalars(_NAMES_OF_SPAN, {"site": site, "first": following, "last": reach}).all()
     if changed:
         mark_due(session, site, later, reason="history")
     if following in later and (old is None or not is_same(_heat_of(old.state), _heat_of(last.state))):
@@ -197,16 +212,9 @@ def day_span(session: Session, site: str) -> tuple[date, date] | None:
 
 def unfinished(session: Session) -> Sequence[tuple[str, str, int]]:
     """Days that were still running when they were computed: site, day, and up to when they were."""
-    rows = session.execute(select(DayRow.site_id, DayRow.day, DayRow.until_ms).where(DayRow.until_ms.is_not(None)))
-    return [(site, day, until_ms) for site, day, until_ms in rows if until_ms is not None]
+    return [(site, day, until_ms) for site, day, until_ms in session.execute(_UNFINISHED)]
 
 
 def newest_days(session: Session) -> Sequence[tuple[str, str, int]]:
     """Each site's last computed day, and how many days without a reading end with it."""
-    newest = select(DayRow.site_id, func.max(DayRow.day).label("day")).group_by(DayRow.site_id).subquery()
-    rows = session.execute(
-        select(DayRow.site_id, DayRow.day, DayRow.silent_days).join(
-            newest, (DayRow.site_id == newest.c.site_id) & (DayRow.day == newest.c.day)
-        )
-    )
-    return [(site, day, silent_days) for site, day, silent_days in rows]
+    return [(site, day, silent_days) for site, day, silent_days in session.execute(_NEWEST_DAYS)]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 
-from sqlalchemy import select
+from sqlalchemy import Table, bindparam, select
 from sqlalchemy.orm import Session
 
 from analytics.trace import local_day, local_day_at
@@ -22,6 +22,11 @@ __all__ = ["Horizon", "Watch", "mark_computed_days", "mark_running_days", "read_
 _IDLE_MS = 300_000
 # Longer than a slow gateway's interval; a longer one would hide that a file ends in the middle of a day.
 _MAX_INTERVAL_S = 900.0
+
+_DAYS: Table = DayRow.__table__
+_NAMES_AMONG = select(_DAYS.c.day).where(
+    _DAYS.c.site_id == bindparam("site"), _DAYS.c.day.in_(bindparam("days", expanding=True))
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +104,9 @@ def _days_touched(versions: Sequence[SiteVersion], span: News) -> set[str]:
 
 def _days_between(session: Session, site: str, days: set[str]) -> set[str]:
     """Days without a row that lie within a month of silence between days that have one, or will have."""
-    of_site = select(DayRow.day).where(DayRow.site_id == site)
-    if len(session.scalars(of_site.where(DayRow.day.in_(days))).all()) == len(days):
+    if len(session.scalars(_NAMES_AMONG, {"site": site, "days": days}).all()) == len(days):
         return set()
+    of_site = select(DayRow.day).where(DayRow.site_id == site)
     known = sorted(
         set(session.scalars(of_site)).union(session.scalars(select(DueDayRow.day).where(DueDayRow.site_id == site)))
     )

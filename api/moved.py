@@ -10,14 +10,14 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from analytics.figure_paths import figures_in_record
 from analytics.site_changes import site_changes
 from analytics.trace import local_day
 from api.days import DayOutcome
-from api.records import DayRow, MovedDayRow
+from api.records import MovedDayRow
 from api.sites import parsed, site_versions
 from dashboards.numbers import free_places, interval_places
 
@@ -40,14 +40,14 @@ def causes_of(
     site: str,
     outcomes: Sequence[DayOutcome],
     *,
-    old: Mapping[str, DayRow],
+    old: Mapping[str, Row[Any]],
     due: Mapping[str, tuple[str, Cause | None]],
 ) -> dict[str, Cause]:
     """
     Why each of consecutive days is computed again.
 
     Args:
-        old: The days as they were computed before, by day.
+        old: The days as they were computed before (columns of `DayRow`), by day.
         due: By day, the reason that it was due for, and what moved the day before it where that was the reason.
     """
     found: dict[str, Cause] = {}
@@ -85,7 +85,7 @@ def keep_moved(
     site: str,
     outcomes: Sequence[DayOutcome],
     *,
-    old: Mapping[str, DayRow],
+    old: Mapping[str, Row[Any]],
     causes: Mapping[str, Cause],
     computed_ms: int,
 ) -> None:

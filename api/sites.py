@@ -14,7 +14,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from typing import Literal
 
-from sqlalchemy import func, select
+from sqlalchemy import Table, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from analytics.site import Site
@@ -43,6 +43,14 @@ __all__ = [
 
 SINCE_EVER = ""
 _FEW_SITES = 10  # more are no help to read
+
+_VERSIONS: Table = SiteVersionRow.__table__
+_SITE_IDS = select(SiteRow.__table__.c.id).order_by(SiteRow.__table__.c.id)
+_VERSIONS_OF_SITE = (
+    select(_VERSIONS.c.text, _VERSIONS.c.digest, _VERSIONS.c.valid_from)
+    .where(_VERSIONS.c.site_id == bindparam("site"))
+    .order_by(_VERSIONS.c.valid_from, _VERSIONS.c.id)
+)
 
 
 class UnknownSiteError(LookupError):
@@ -99,7 +107,7 @@ def parsed(text: str) -> Site:
 
 
 def site_ids(session: Session) -> Sequence[str]:
-    return session.scalars(select(SiteRow.id).order_by(SiteRow.id)).all()
+    return session.scalars(_SITE_IDS).all()
 
 
 def site_versions(session: Session, site: str) -> Sequence[SiteVersion]:
@@ -109,14 +117,10 @@ def site_versions(session: Session, site: str) -> Sequence[SiteVersion]:
     Raises:
         UnknownSiteError: If there is no such site.
     """
-    rows = session.scalars(
-        select(SiteVersionRow)
-        .where(SiteVersionRow.site_id == site)
-        .order_by(SiteVersionRow.valid_from, SiteVersionRow.id)
-    ).all()
-    if not rows:
+    versions = [SiteVersion(*row) for row in session.execute(_VERSIONS_OF_SITE, {"site": site})]
+    if not versions:
         raise UnknownSiteError(site, site_ids(session))
-    return [SiteVersion(row.text, row.digest, row.valid_from) for row in rows]
+    return versions
 
 
 def version_on(versions: Sequence[SiteVersion], day: date) -> SiteVersion:

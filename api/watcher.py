@@ -180,11 +180,11 @@ class _Run:
         return Worked(job, marks, due)
 
     def _finish(self, worked: Worked, future: Future[Sequence[DayOutcome]]) -> bool:
-        """Store a job's outcomes; False where the site is to be left alone for the rest of this step."""
+        """Store a job's outcomes; False where the site has nothing left, or is to be left alone in this step."""
         site = worked.job.site
         try:
             outcomes = future.result()
-            self._store(worked, outcomes)
+            has_more = self._store(worked, outcomes)
         except LeaseLostError:
             return False
         except (RecordsError, StoreUnavailableError, BrokenExecutor):
@@ -197,9 +197,10 @@ class _Run:
             if outcome.ledger is not None:
                 (self.report.judged if is_judged else self.report.accounted).append((site, outcome.task.day))
         self._tell()
-        return True
+        return has_more
 
-    def _store(self, worked: Worked, outcomes: Sequence[DayOutcome]) -> None:
+    def _store(self, worked: Worked, outcomes: Sequence[DayOutcome]) -> bool:
+        """Put the outcomes down; whether days of the site are still due. The lease goes with the last of them."""
         site = worked.job.site
         with self._watch.records.begin() as session:
             keep_lease(session, site, self._watch.holder)
@@ -214,6 +215,10 @@ class _Run:
                 from_ms=_begins_ms(worked.job.tasks[0]),
                 now_ms=self._now_ms,
             )
+            has_more = count_due(session, [site]) > 0
+            if not has_more:
+                release_lease(session, site, self._watch.holder)
+        return has_more
 
     def _tell(self) -> None:
         if self._progress is not None:

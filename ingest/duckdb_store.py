@@ -151,7 +151,11 @@ class DuckDBStore:
         series, time_ms, value = (np.asarray(found[name]) for name in ("series", "time_ms", "value"))
         order = _by_series(series, time_ms)
         series, time_ms, value = series[order], time_ms[order], value[order]
-        return {point: _cut(ids.get(point), series, Trace(time_ms, value)) for point in points}
+        wanted = np.fromiter(ids.values(), series.dtype, len(ids))  # another type would have the rows cast to it
+        firsts, lasts = (series.searchsorted(wanted, side=side).tolist() for side in ("left", "right"))
+        spans = zip(ids, firsts, lasts, strict=True)
+        traces = {point: Trace(time_ms[first:last], value[first:last]) for point, first, last in spans}
+        return {point: traces.get(point, EMPTY_TRACE) for point in points}
 
     def span(self, site: str) -> tuple[int, int] | None:
         # News name the first and last reading of every write and no reading is ever taken back, so this is exact.
@@ -343,11 +347,3 @@ def _by_series(series: NDArray[np.int32], time_ms: NDArray[np.int64]) -> NDArray
     offset = series[by_time] - series.min(initial=np.iinfo(np.int32).max)
     fits = offset.max(initial=0) < 65_536  # 16 bits are sorted by radix
     return by_time[np.argsort(offset.astype(np.uint16) if fits else offset, kind="stable")]
-
-
-def _cut(series_id: int | None, series: NDArray[np.int32], rows: Trace) -> Trace:
-    """The part of rows, ordered by series, that belongs to one series."""
-    if series_id is None:
-        return EMPTY_TRACE
-    first, last = np.searchsorted(series, (series_id, series_id + 1))
-    return Trace(rows.time_ms[first:last], rows.value[first:last])
