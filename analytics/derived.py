@@ -44,6 +44,7 @@ __all__ = [
 
 _IS_KEPT: ContextVar[bool] = ContextVar("derivations are kept", default=False)
 _SQRT_3 = sqrt(3.0)
+_ABOVE_MEAN = 1.2  # common practice
 
 
 @contextmanager
@@ -237,11 +238,15 @@ def root_of_squares(parts: Sequence[tuple[float, int]]) -> float:
 
 
 def unheard_at_mean(total: float, heard: float) -> float:
-    """What the part of the time (or water) that was not heard amounts to if it went on as the part that was."""
-    value = total / heard * (1 - heard)
+    """
+    What the part of the time (or water) that was not heard amounts to if it went on a fifth above the part that was.
+
+    Of an amount that is missing whole, what is evenly spread between none and as much again covers 95 %.
+    """
+    value = total / heard * (1 - heard) * _ABOVE_MEAN
     if not _IS_KEPT.get():
         return value
-    pieces = (Piece("×", "{}", (1.0 - heard,)), Piece("÷", "{}", (heard,)))
+    pieces = (Piece("×", "{}", (1.0 - heard,)), Piece("÷", "{}", (heard,)), Piece("×", "{}", (_ABOVE_MEAN,)))
     return Derived.of(value, [Term((float(total),), pieces)])
 
 

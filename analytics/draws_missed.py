@@ -27,8 +27,8 @@ def missed_m3(pieces: Pieces, volume_m3: NDArray[np.float64], hidden_m3: float, 
 
     Draws come at random and are of very different sizes: their number in a gap is taken as Poisson's, each as any of
     the day's, so what is missed has mean L m and variance L (m^2 + s^2), L draws being expected in the gap. A tap
-    that was open at a gap's edge may have run through all of it, but not for longer than an hour; a gap of hours may
-    hold a day's use of which nothing was heard.
+    that was open at a gap's edge may have run through all of it, but not for longer than a quarter of an hour; a gap
+    of hours may hold a day's use of which nothing was heard.
 
     Args:
         pieces, volume_m3: Those in which water moved, and how much. Shape (pieces,)

@@ -11,7 +11,7 @@ source is the loop's heat with its sign turned.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import nan
+from math import isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,8 @@ Array = NDArray[np.float64]
 
 _LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
 _ALL_HEARD = 0.95  # of a day; common practice
+_LEAST_UNTIMED_J = 0.1 * 3.6e6  # the edges of gaps lie within cells of a minute
+_ALL_OF = 1.1  # the 95 % of an amount evenly spread is less than all of it
 _LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
 _U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
@@ -54,6 +56,8 @@ def meter_heat_pump(
     if signal is None or len(signal.time_s) == 0:
         return _silent(pump, not_known(f"{pump.power} gave no usable reading."), loops, frame=frame)
     elec_w, elec = compressor_electricity(pump, signal, frame)
+    if isnan(elec.amount):
+        return _silent(pump, elec, loops, frame=frame)
     on = on_part(pump, elec_w)
     runs = runs_where(on > 0)
     exchange = _exchange(pump, loops)
@@ -280,12 +284,26 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total, ma
     basis: Basis = "derived" if way.why else "measured"
     if any(loop.flow_is_assumed for loop, _ in way.loops):
         basis = "estimated"
-    hidden = combined((1.0, total.doubt.of_gaps()) for _, total in way.loops) if may_hide else NO_DOUBT
-    beside_j = sum(sum_of_known(np.maximum(loop.heat_w[np.isnan(elec_w)], 0.0)) * CELL_S for loop, _ in way.loops)
-    if beside_j > 0 and may_hide:  # a counter went on while the compressor was not heard
-        parts.append((1.0, Doubt({}, {f"{GAPS} of the compressor": from_limit(stated_own(beside_j))})))
-    heat = Total(heat_j, combined(parts) if heat_j else hidden, elec.covered * share, basis, way.why)
+    beside = _beside(way, elec_w) if may_hide else NO_DOUBT
+    gaps = combined((1.0, total.doubt.of_gaps()) for _, total in way.loops) if may_hide else NO_DOUBT
+    doubt = combined([*parts, (1.0, beside)] if heat_j else [(1.0, gaps), (1.0, beside)])
+    heat = Total(heat_j, doubt, elec.covered * share, basis, way.why)
     return _Side(heat, used, _cop(heat, used, elec_j=known_elec_j, share=share))
+
+
+def _beside(way: _Way, elec_w: Array) -> Doubt:
+    """Of heat that meters counted while the compressor was not heard, or at times that they do not tell."""
+    beside_j = 0.0
+    for loop, total in way.loops:
+        beside_j += sum_of_known(np.maximum(loop.heat_w[np.isnan(elec_w)], 0.0)) * CELL_S
+        if total is loop.heat and not np.isnan(total.amount):
+            untimed_j = total.amount - sum_of_known(np.maximum(loop.heat_w, 0.0)) * CELL_S
+            beside_j += untimed_j if untimed_j > _LEAST_UNTIMED_J else 0.0
+    return (
+        Doubt({}, {f"{GAPS} of the compressor": from_limit(stated_own(_ALL_OF * beside_j))})
+        if beside_j > 0
+        else NO_DOUBT
+    )
 
 
 def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt]]:

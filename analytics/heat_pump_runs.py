@@ -12,9 +12,9 @@ from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
 from analytics.plant import CELL_S, Signal, Total, not_known
-from analytics.segments import gap_amount, pieces_of
+from analytics.segments import gap_amount, pieces_of, sum_over
 from analytics.site import HeatPump
-from analytics.unheard import NOTHING, TOLD_BY_SIDES_S, of_compressor
+from analytics.unheard import TOLD_BY_SIDES_S, of_compressor
 
 __all__ = [
     "Runs",
@@ -39,19 +39,19 @@ _SLOW_START_S = 12.0  # limits; motors that are started softly take ten to thirt
 def compressor_electricity(pump: HeatPump, signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
     """Its power as a course [W], and its electricity over the day."""
     pieces = frame.pieces(signal)
-    known = pieces.covered(signal.max_gap_s)
-    covered = np.where(known, pieces.length_s, 0.0)
-    course, point = frame.course(pieces, pieces.amount, known), signal.point
-    part = float(covered.sum()) / frame.until_s
-    if part == 0:
+    short, point = pieces.covered(signal.max_gap_s), signal.point
+    known = short | (point.sampling == "counter")  # it counts through gaps
+    course = frame.course(pieces, pieces.amount, short)
+    part = sum_over(pieces.length_s, short) / frame.until_s
+    if not known.any():
         return course, not_known(f"{point.id} gave no usable reading.")
     total = float(pieces.amount.sum())
     limit = relative_limit(signal, max(float(pieces.first.max(initial=0.0)), 1.0))
     gap = 0.0
-    if part < 1:
-        at_most = NOTHING if point.sampling == "counter" else of_compressor(pump)
-        sides = gap_amount(pieces, known, end_s=frame.until_s, at_most=at_most)
-        gap = max(unheard_at_mean(total, part), sides)
+    heard = sum_over(pieces.length_s, known) / frame.until_s
+    if heard < 1:
+        sides = gap_amount(pieces, known, end_s=frame.until_s, at_most=of_compressor(pump))
+        gap = max(unheard_at_mean(total, heard), sides)
     passing = {f"{GAPS} of {point.id}": from_limit(gap)}
     if point.sampling == "instant":
         passing[f"moments of {point.id}"] = spread(pieces.length_s * (pieces.last - pieces.first))

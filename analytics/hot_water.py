@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analytics.count_step import hidden_by_steps
 from analytics.courses import mean_of_known, unknown_as_none
-from analytics.derived import quotient, root_of_squares, spread, stated, times_amount
+from analytics.derived import quotient, root_of_squares, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.draws_missed import draw_begins, missed_m3
 from analytics.figures import Basis
@@ -32,7 +32,7 @@ __all__ = ["Passage", "meter_hot_water", "water_passed"]
 
 Array = NDArray[np.float64]
 
-_LONGEST_DRAW_S = 3600.0  # a tap that stood open as a gap began was shut by then; common practice
+_LONGEST_DRAW_S = 900.0  # a tap that stood open as a gap began was shut by then; common practice
 _USUAL_J_M3 = 1.7e8  # warmed by 40 K; common practice
 _ASSUMED_COLD_DEGC = 10.0  # where no cold sensor is installed: the EU tapping cycles' cold water, Reg. (EU) 812/2013
 _U_ASSUMED_COLD_K = 3.0
@@ -87,7 +87,7 @@ def meter_hot_water(site: Site, signals: Mapping[str, Signal], *, frame: DayFram
     moving = volume > 0
     run = pieces.only(moving)
     spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
-    water = _path(path, run, volume[moving], spots=spots, sampling=meter.point.sampling)
+    water = _path(path, run, volume[moving], spots=spots, meter=meter)
     return _account(
         site,
         path,
@@ -173,20 +173,22 @@ def _last_spot(path: HotWater, spots: Mapping[str, _Spot | None]) -> _Spot | Non
     return spots["heated"] or by_sensor or (spots["mixed"] if sees_all else None) or outlet
 
 
-def _path(path: HotWater, run: Pieces, volume_m3: Array, *, spots: Mapping[str, _Spot | None], sampling: str) -> _Path:
+def _path(path: HotWater, run: Pieces, volume_m3: Array, *, spots: Mapping[str, _Spot | None], meter: Signal) -> _Path:
+    # Of what a counter counted over a long gap nobody knows how warm it was.
+    heard_m3 = np.where(run.covered(meter.max_gap_s), volume_m3, nan)
     cold, mixed = spots["cold"], spots["mixed"]
     hot = spots["heated"] or (spots.get(path.tanks[-1]) if path.tanks else spots.get("hot"))
     if path.flow_at == "mixed" and mixed is not None and cold is not None:
-        mass = metered = volume_m3 * water().density(mixed.mean)
+        mass = metered = heard_m3 * water().density(mixed.mean)
         if hot is not None:
             # Hot and cold make the mixed water: its heat above cold is all in the hot part.
             rise = water().enthalpy(hot.mean) - water().enthalpy(cold.mean)
             share = (water().enthalpy(mixed.mean) - water().enthalpy(cold.mean)) / np.where(rise > 0, rise, nan)
             mass = mass * np.clip(share, 0.0, 1.0)
-        return _Path(run, volume_m3, metered, mass, sampling)
+        return _Path(run, volume_m3, metered, mass, meter.point.sampling)
     density_at = cold.mean if cold is not None else np.full(len(volume_m3), _ASSUMED_COLD_DEGC)
-    mass = volume_m3 * water().density(density_at)
-    return _Path(run, volume_m3, mass, mass, sampling)
+    mass = heard_m3 * water().density(density_at)
+    return _Path(run, volume_m3, mass, mass, meter.point.sampling)
 
 
 def _heat_above_cold(mass_kg: Array, spot: _Spot | None, cold: _Spot | None) -> Array:
@@ -222,10 +224,10 @@ def _account(
             cells[3 + index] = nan
     known_s = covered_cells(all_pieces, covered, frame.edges_s)
     part = sum_over(all_pieces.length_s, covered) / frame.until_s
-    hidden_m3 = 0.0
-    if meter.point.sampling != "counter":
-        hidden_m3 = gap_amount(all_pieces, covered, end_s=frame.until_s, longest_s=_LONGEST_DRAW_S, at_most=of_taps())
-    volume = _volume_total(meter, water, part, hidden_m3=hidden_m3)
+    heard = covered | (meter.point.sampling == "counter")  # it counts through gaps
+    hidden_m3 = gap_amount(all_pieces, heard, end_s=frame.until_s, longest_s=_LONGEST_DRAW_S, at_most=of_taps())
+    heard_part = sum_over(all_pieces.length_s, heard) / frame.until_s
+    volume = _volume_total(meter, water, part, hidden_m3=hidden_m3, heard_part=heard_part)
     each = zip(outlets, leaving, strict=True)
     left = [_moved_doubt(volume, mass_kg, heat_j, spot=spot, cold=cold) for (mass_kg, spot), heat_j in each]
     total = _heat_total(meter, water, heat, last=last, cold=cold, volume=volume)
@@ -250,14 +252,14 @@ def _by_cells(pieces: Pieces, amounts: Sequence[Array], frame: DayFrame) -> Arra
     return cells[[places[id(each)] for each in amounts]]
 
 
-def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float) -> Total:
+def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float, heard_part: float) -> Total:
     """The day's volume; `hidden_m3` is what gaps can have hidden of draws that stood open at their edges."""
     total = float(water.volume_m3.sum())
     typical = total if meter.point.quantity == "volume" else float(np.max(water.pieces.first, initial=0.0))
-    if part == 0:
+    if heard_part == 0:
         return not_known(f"{meter.point.id} gave no usable reading.")
     steady = {meter.point.id: from_limit(total * relative_limit(meter, typical))}
-    passing = {f"{GAPS} of {meter.point.id}": missed_m3(water.pieces, water.volume_m3, hidden_m3, part=part)}
+    passing = {f"{GAPS} of {meter.point.id}": missed_m3(water.pieces, water.volume_m3, hidden_m3, part=heard_part)}
     if meter.point.sampling == "instant":
         # A tap may have been opened or shut at any moment between two readings.
         changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
@@ -279,7 +281,8 @@ def _heat_total(
     covered = part * (1.0 - lost)
     if part == 0 or (len(heat) and not known.any()):
         return not_known("Its sensors gave no usable readings together.")
-    gap = Doubt({}, {f"{GAPS} of the temperatures beside {meter.point.id}": from_limit(total / covered * lost)})
+    unheard_j = unheard_at_mean(total, 1.0 - lost)
+    gap = Doubt({}, {f"{GAPS} of the temperatures beside {meter.point.id}": from_limit(unheard_j)})
     moved = _moved_doubt(volume, water.metered_kg, heat, spot=last, cold=cold)
     doubt = combined([(1.0, moved), (1.0, gap)])
     stand_ins = [spot for spot in (last, cold) if spot.basis == "estimated"]
@@ -371,7 +374,7 @@ def water_passed(site: Site, signals: Mapping[str, Signal], *, frame: DayFrame) 
     volume = np.where(pieces.covered(meter.max_gap_s) | (meter.point.sampling == "counter"), pieces.amount, 0.0)
     run = pieces.only(volume > 0)
     spots = _spots(site, path, signals, run=run, sampling=meter.point.sampling)
-    water = _path(path, run, volume[volume > 0], spots=spots, sampling=meter.point.sampling)
+    water = _path(path, run, volume[volume > 0], spots=spots, meter=meter)
     last, cold = _last_spot(path, spots), spots["cold"]
     known = {name: spot for name, spot in spots.items() if spot is not None}
     at = next((name for name, spot in known.items() if spot is last), "")

@@ -13,8 +13,9 @@ from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
 from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
 from analytics.segments import Pieces, gap_amount, sum_over
-from analytics.site import Heater, Loop
-from analytics.unheard import NOTHING, of_heater, of_pump
+from analytics.site import Heater, Loop, Site
+from analytics.tank_room import heater_at_most
+from analytics.unheard import AtMost, of_pump
 
 __all__ = ["is_running", "meter_heater", "meter_pump"]
 
@@ -41,6 +42,8 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
         return frame.unknown(), frame.unknown(), UNKNOWN
     pieces = frame.pieces(signal)
     covered = pieces.covered(signal.max_gap_s)
+    if not covered.any():
+        return frame.unknown(), frame.unknown(), not_known(f"{signal.point.id} gave no usable reading.")
     covered_s = np.where(covered, pieces.length_s, 0.0)
     quantity = signal.point.quantity
     first, last = (is_running(value, loop.pump_power_w, quantity) for value in (pieces.first, pieces.last))
@@ -81,7 +84,7 @@ def _pump_doubt(
     return Doubt(steady, {f"moments of {signal.point.id}": sampled} | passing)
 
 
-def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HeaterDay:
+def meter_heater(site: Site, heater: Heater, signals: Mapping[str, Signal], *, frame: DayFrame) -> HeaterDay:
     """A heater's input (electricity or fuel) and the heat that it makes of it."""
     signal = signals.get(heater.power or heater.status or "")
     if signal is None or len(signal.time_s) == 0:
@@ -96,25 +99,30 @@ def meter_heater(heater: Heater, signals: Mapping[str, Signal], *, frame: DayFra
     short = pieces.covered(signal.max_gap_s)
     amount = np.where(short | (signal.point.sampling == "counter"), pieces.amount, 0.0)
     course = frame.course(pieces, amount, short)
-    total = _heater_total(heater, signal, pieces, amount=amount, frame=frame)
+    total = _heater_total(
+        heater, signal, pieces, amount=amount, frame=frame, at_most=heater_at_most(site, heater, signals)
+    )
     efficiency = quotient(heater.efficiency, 1.0, f"Efficiency of heater {heater.id}")
     heat = replace(total, amount=total.amount * heater.efficiency, doubt=total.doubt.times(efficiency))
     return HeaterDay(heater=heater.id, input_w=course, heat_w=course * heater.efficiency, input=total, heat=heat)
 
 
-def _heater_total(heater: Heater, signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFrame) -> Total:
+def _heater_total(
+    heater: Heater, signal: Signal, pieces: Pieces, *, amount: Array, frame: DayFrame, at_most: AtMost
+) -> Total:
     total, short = float(amount.sum()), pieces.covered(signal.max_gap_s)
     part = sum_over(pieces.length_s, short) / frame.until_s
-    if part == 0 and signal.point.sampling != "counter":
+    known = short | (signal.point.sampling == "counter")  # it counts through gaps
+    if not known.any():
         return not_known(f"{signal.point.id} gave no usable reading.")
     sampled, is_status = spread(pieces.length_s * (pieces.last - pieces.first)), heater.power is None
     typical = max(float(pieces.first.max(initial=0.0)), 1.0)
     source, limit = (
         ("rated_w", stated(_RATED_PART)) if is_status else (signal.point.id, relative_limit(signal, typical))
     )
-    average = unheard_at_mean(total, part) if 0 < part < 1 else 0.0
-    at_most = NOTHING if signal.point.sampling == "counter" else of_heater(heater)
-    gap = max(average, gap_amount(pieces, short, end_s=frame.until_s, at_most=at_most))
+    heard = sum_over(pieces.length_s, known) / frame.until_s
+    average = unheard_at_mean(total, heard) if heard < 1 else 0.0
+    gap = max(average, gap_amount(pieces, known, end_s=frame.until_s, at_most=at_most))
     passing = {f"moments of {signal.point.id}": sampled, f"{GAPS} of {signal.point.id}": from_limit(gap)}
     doubt = Doubt({source: from_limit(total * limit)}, passing)
     if is_status:

@@ -102,8 +102,9 @@ class Quiet:
         part_per_k: Where the account changes by so many kelvin between these places, a sensor within them tells less,
             by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere. Shape (steps,)
         doubt_k: A sensor is not believed to be better than this.
-        renews: Where the sensors have the last word, since hours before them were not heard: what they find more than
-            the account came from nobody knows where, and falls on the column `unknown`. Shape (steps,)
+        renews: The part of a layer's heat whose origin was lost, at steps where the sensors have the last word, since
+            hours before them were not heard; NaN elsewhere. It falls on the column `unknown`, as does what the sensors
+            find more than the account. Shape (steps,)
         renewing: As `pull`, for such a step.
     """
 
@@ -117,7 +118,7 @@ class Quiet:
     around_sensor: Array
     part_per_k: Array
     doubt_k: float = 0.0
-    renews: NDArray[np.bool_] | None = None
+    renews: Array | None = None
     renewing: Array | None = None
     unknown: int = -2
 
@@ -149,13 +150,11 @@ class Course:
         leaving: Columns that left on top. Shape (steps, columns)
         lost: Columns lost to the room or to the sensors' word, gains negative. Shape (columns,)
         end: The layers at the end. Shape (LAYERS, columns)
-        found: Of the gains, what came while nothing was heard.
     """
 
     leaving: Array
     lost: Array
     end: Array
-    found: float = 0.0
 
 
 def follow(store: Store, start: Array) -> Course:
@@ -173,7 +172,7 @@ def follow(store: Store, start: Array) -> Course:
     layers, one = start.copy(), np.ones(start.shape[1])
     degc: Array = layers.dot(one)
     slacks, moving = store.slack_k, moves.steps
-    renewed, found = frozenset(() if quiet.renews is None else quiet.renews.nonzero()[0].tolist()), 0.0
+    renewed = frozenset(() if quiet.renews is None else np.isfinite(quiet.renews).nonzero()[0].tolist())
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
     happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
     if renewed:
@@ -196,23 +195,25 @@ def follow(store: Store, start: Array) -> Course:
             degc = layers.dot(one)
         if step in renewed:
             lost += _EACH.dot(layers)
-            found += _renew(layers, quiet, step)
+            _renew(layers, quiet, step)
             lost -= _EACH.dot(layers)
             degc = layers.dot(one)
         _settle(layers, degc, slack)
-    return Course(leaving, lost, layers, found)
+    return Course(leaving, lost, layers)
 
 
-def _renew(layers: Array, quiet: Quiet, step: int) -> float:
-    """Take the layers to what the sensors say, in place; more heat than was held is of unknown origin: how much."""
+def _renew(layers: Array, quiet: Quiet, step: int) -> None:
+    """Take the layers to what the sensors say, in place; more heat than was held is of unknown origin."""
     assert quiet.renewing is not None
+    assert quiet.renews is not None
     degc = layers.sum(axis=1)
     change = quiet.renewing @ (quiet.sensors_degc[step] - quiet.at_sensor @ degc)
     held = np.maximum(degc - layers[:, -1], _HELD_K)
     layers[:, :-1] *= np.maximum(1.0 + np.minimum(change, 0.0) / held, _LEAST_LEFT)[:, None]
     gained = np.maximum(change, 0.0)
-    layers[:, quiet.unknown] += gained
-    return float(gained.sum())
+    lost = quiet.renews[step] * layers[:, :-1]
+    layers[:, :-1] -= lost
+    layers[:, quiet.unknown] += lost.sum(axis=1) + gained
 
 
 def _settle(layers: Array, degc: Array, slack: Sequence[float]) -> None:

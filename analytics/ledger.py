@@ -6,8 +6,8 @@ from math import fsum, isnan, nan
 
 import numpy as np
 
-from analytics.derived import quotient, ratio_moves, shown_over
-from analytics.doubt import NO_DOUBT, Doubt, combined
+from analytics.derived import quotient, ratio_moves, shown_over, stated_own
+from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
     COVERED,
@@ -36,7 +36,8 @@ from analytics.warm_front import by_layers
 __all__ = ["close_day"]
 
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
-_LEAST_FOUND_J = 0.1 * 3.6e6  # heat of unknown origin that is worth a word
+_ALL_OF = 1.1  # the 95 % of an amount evenly spread is less than all of it
+_LEAST_UNHEARD_J = 0.1 * 3.6e6  # heat of unknown origin that is worth a word
 _NO_WAY_BACK = Figure(0.0, "kWh", 0.0, "derived", 1.0, "An element or a burner takes no heat from the tank.")
 _STARTS_PER_H = 2.0  # of a compressor, at most; common practice
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
@@ -115,7 +116,7 @@ def _delivered_figure(plant: PlantDay, origin: str, delivered: Delivered | None)
         why = f"{why} No sensor stands in {' and '.join(bare)}, so a usual store is assumed."
     if unheard:
         why = f"{why} The heat of {' and '.join(unheard)} is not known and counts as none."
-    if delivered.found_j > _LEAST_FOUND_J:
+    if delivered.unheard_j > _LEAST_UNHEARD_J:
         why = f"{why} What came into the tanks while readings were missing counts as carried over."
     basis: Basis = "estimated" if bare or unheard or guessed or water.heat.basis == "estimated" else "derived"
     return energy_figure(Total(amount, doubt, water.heat.covered, basis, why))
@@ -133,7 +134,12 @@ def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered
     share = quotient(amount, delivered.of_tanks, words, units=("J", "J")) if amount else 0.0
     u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(delivered.of_tanks)
     account = Doubt({}, {f"account of {origin}": u_account})
-    return combined([(share, of_tanks), (1.0, delivered.heat_doubt[origin]), (1.0, account)])
+    # What was drawn unheard may have been any origin's, as may what came unheard.
+    drawn = [(share, of_tanks.apart_from_gaps()), (1.0, of_tanks.of_gaps())]
+    unheard = Doubt(
+        {}, {"heat unheard": from_limit(stated_own(_ALL_OF * delivered.unheard_j))} if delivered.unheard_j > 0 else {}
+    )
+    return combined([*drawn, (1.0, delivered.heat_doubt[origin]), (1.0, account), (1.0, unheard)])
 
 
 def _gained_doubt(heat: Total, before: Doubt, gained_j: float) -> Doubt:

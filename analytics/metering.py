@@ -7,7 +7,7 @@ day's total does not depend on how a day is cut.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import nan
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,8 @@ from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_insta
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
 from analytics.segments import Pieces, gap_amount, sum_over
 from analytics.site import Loop, Site
-from analytics.unheard import NOTHING, AtMost, of_loop
+from analytics.tank_room import loop_at_most
+from analytics.unheard import NOTHING, AtMost
 
 __all__ = ["U_ASSUMED_FLOW", "assumed_flow_source", "meter_loop"]
 
@@ -52,7 +53,7 @@ def meter_loop(site: Site, loop: Loop, signals: Mapping[str, Signal], *, frame: 
     """A loop's heat by temperatures and flow, or by its energy counter, and its pump."""
     pump_on, pump_w, pump_total = meter_pump(loop, signals, frame=frame)
     by_flow = _by_flow(site, loop, signals, frame)
-    by_counter = _by_counter(loop, signals, frame)
+    by_counter = _by_counter(site, loop, signals, frame)
     metered = by_counter or by_flow or _Metered(frame.unknown(), _not_metered(loop, signals), UNKNOWN)
     reverse = by_flow.reverse if by_flow else metered.reverse
     if by_counter and by_flow:  # the counter says how much, temperatures and flow say which way
@@ -94,20 +95,26 @@ def _not_metered(loop: Loop, signals: Mapping[str, Signal]) -> Total:
     return not_known(why)
 
 
-def _by_counter(loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:
+def _by_counter(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFrame) -> _Metered | None:
     signal = signals.get(loop.energy) if loop.energy else None
     if signal is None or len(signal.time_s) == 0:
         return None
     pieces = frame.pieces(signal)
     amount = pieces.amount
+    if not len(amount):
+        return _Metered(frame.unknown(), _not_metered(loop, {}), UNKNOWN)
     covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
     # The counter is read at the day's edges to within one interval at the power that ran there.
-    ends = [(float(end), 12) for end in (amount[0], amount[-1])] if len(amount) else []
-    edge_j = root_of_squares([*ends, *hidden_by_steps(signal)])
+    edge_j = root_of_squares([*((float(end), 12) for end in (amount[0], amount[-1])), *hidden_by_steps(signal)])
+    passing = {f"moments of {signal.point.id}": edge_j}
+    # It counts through gaps, but what it counted before its first and after its last reading is not known.
+    beyond_j = gap_amount(pieces, pieces.covered(inf), end_s=frame.until_s, at_most=loop_at_most(site, loop, signals))
+    if beyond_j > 0:
+        passing[f"{GAPS} of {signal.point.id}"] = from_limit(beyond_j)
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
-    heat = Total(total, Doubt(steady, {f"moments of {signal.point.id}": edge_j}), part)
+    heat = Total(total, Doubt(steady, passing), part)
     why = "A heat meter's energy counter does not count backwards."
     return _Metered(frame.course(pieces, amount, covered), heat, not_known(why))
 
@@ -162,7 +169,7 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         u_fluid=stated(_U_WATER if mix.kind == "water" else _U_MIXTURE),
         j_per_l_k=rates.j_per_l_k,
     )
-    return _integrate(flow, rates, told=told, frame=frame, doubts=doubts, at_most=of_loop(site, loop))
+    return _integrate(flow, rates, told=told, frame=frame, doubts=doubts, at_most=loop_at_most(site, loop, signals))
 
 
 @dataclass(frozen=True, slots=True)

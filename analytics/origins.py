@@ -9,7 +9,7 @@ height in the upper half takes it from the bottom. What the room gave, and what 
 makes of stored water, counts with the heat carried over.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan, sqrt
 
@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.doubt import Doubt, combined
+from analytics.origins_gaps import origins_of
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
     CARRIED_OVER,
     DEFAULT_COLD_DEGC,
-    ROOM,
+    UNHEARD,
     CarriedState,
     LayeredHeat,
     state_from_json,
@@ -73,7 +74,7 @@ class Delivered:
         heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
         changes: By tank that was followed in layers from the day before, what became of its layers.
-        found_j: What came into the tanks while nothing was heard; it counts as carried over. [J]
+        unheard_j: What of it came into the tanks while they were not heard; it counts as carried over. [J]
     """
 
     by_origin: Mapping[str, float]
@@ -82,7 +83,7 @@ class Delivered:
     heat_doubt: Mapping[str, Doubt]
     state: CarriedState
     changes: Mapping[str, LayersChange]
-    found_j: float
+    unheard_j: float
 
 
 def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | None:
@@ -94,25 +95,24 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     water, path = plant.hot_water, plant.site.hot_water
     if water is None or water.leaving_j is None or path is None:
         return None
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, state)
     moved = moved_water(plant, water, cold_degc=state.cold_degc if state else DEFAULT_COLD_DEGC)
     passing = np.zeros((len(moved.kg), len(origins) + 1))
     passing[:, -1] = moved.kg * moved.cold_degc
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
     changes: dict[str, LayersChange] = {}
-    found_j = 0.0
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
             passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
-            found_j += found.found_j
             if found.change is not None:
                 changes[tank] = found.change
         else:
             passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
-    by_origin = _scaled(_without_room(at_tap + _in_passing(plant, water, len(origins))), water)
+    arrived = at_tap + _in_passing(plant, water, len(origins))
+    by_origin = _scaled(_as_carried_over(arrived, len(plant.site.stages)), water)
     doubt = layered_doubt(plant.site) if all(tank in layers for tank in path.tanks) else mixed_doubt(plant.site)
     given = dict(zip([*plant.site.stages, CARRIED_OVER], by_origin.tolist(), strict=True))
     of_tanks = {origin: heat for origin, heat in given.items() if origin not in in_passing(plant.site)}
@@ -121,10 +121,10 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         given,
         of_tanks_j,
         _account_doubt(shares, doubt),
-        _heat_doubt(plant, shares, of_tanks_j),
+        _heat_doubt(plant, shares, of_tanks_j, may_be_unheard=UNHEARD in origins),
         CarriedState(parts, moved.mean_cold_degc, layers),
         changes,
-        found_j,
+        _unheard_j(arrived, origins, water),
     )
 
 
@@ -155,11 +155,18 @@ def _in_passing(plant: PlantDay, water: HotWaterDay, n_origins: int) -> Array:
     return gained
 
 
-def _without_room(by_origin: Array) -> Array:
-    """The room's part with what was carried over; together they are not less than nothing."""
-    joined = by_origin[:-1].copy()
-    joined[-1] = max(by_origin[-1] + by_origin[-2], 0.0)
-    return joined
+def _as_carried_over(by_origin: Array, n_stages: int) -> Array:
+    """What came unheard and the room's part with what was carried over; together they are not less than nothing."""
+    return np.append(by_origin[:n_stages], max(float(by_origin[n_stages:].sum()), 0.0))
+
+
+def _unheard_j(by_origin: Array, origins: Sequence[str], water: HotWaterDay) -> float:
+    """What came unheard of the heat at the taps. [J]"""
+    total = float(by_origin.sum())
+    if UNHEARD not in origins or total <= 0:
+        return 0.0
+    part = min(max(float(by_origin[origins.index(UNHEARD)]) / total, 0.0), 1.0)
+    return part * max(water.heat.amount, 0.0)
 
 
 def _scaled(by_origin: Array, water: HotWaterDay) -> Array:
@@ -186,8 +193,15 @@ def _account_doubt(shares: Mapping[str, float], doubt: float) -> dict[str, float
     return found
 
 
-def _heat_doubt(plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float) -> dict[str, Doubt]:
-    """More heat of a stage than its meters tell gives it more of the taps' heat, and the others less."""
+def _heat_doubt(
+    plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float, *, may_be_unheard: bool
+) -> dict[str, Doubt]:
+    """
+    More heat of a stage than its meters tell gives it more of the taps' heat, and the others less.
+
+    Args:
+        may_be_unheard: Whether heat that came unheard is an origin of its own, which has the doubt of gaps.
+    """
     parts: dict[str, list[tuple[float, Doubt]]] = {origin: [] for origin in shares}
     for stage in plant.site.stages.values():
         own = shares.get(stage.id, 0.0)
@@ -196,7 +210,8 @@ def _heat_doubt(plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float)
             continue
         words = f"What 1 kWh more heat of {stage.id} than metered moves at the taps"
         least_j = max(abs(heat.amount), _LEAST_HEAT_PART * own * of_tanks_j)
-        moved = heat.doubt.times(quotient(_MOVED_PART * sqrt(own * (1.0 - own)) * of_tanks_j, least_j, words, units=_J))
+        doubt = heat.doubt.apart_from_gaps() if may_be_unheard else heat.doubt
+        moved = doubt.times(quotient(_MOVED_PART * sqrt(own * (1.0 - own)) * of_tanks_j, least_j, words, units=_J))
         for origin, share in shares.items():
             others = quotient(-share, 1.0 - own, f"Share of {origin} in all but {stage.id}")
             parts[origin].append((1.0 if origin == stage.id else others, moved))

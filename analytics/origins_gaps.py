@@ -1,33 +1,76 @@
-"""When a tank's account begins anew by its sensors, since hours before were not heard."""
+"""
+What hours that were not heard leave of a tank's account: it begins anew by its sensors, with heat of unknown origin.
+
+Beside what the sensors find more than the account, heat has lost its origin that water may have carried out and stages
+may have put in again meanwhile, with no change that a sensor could show.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.courses import sum_of_known
+from analytics.origins_state import CARRIED_OVER, ROOM, UNHEARD, CarriedState
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S
-from analytics.plant import PlantDay
+from analytics.plant import CELL_S, PlantDay
+from analytics.site import Stage
+from analytics.unheard import usual_draws_m3
 
-__all__ = ["renewed_after_gaps"]
+__all__ = ["Renewals", "origins_of", "renewed_after_gaps"]
 
+Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+_DRAWN_FIRST = 1.5  # what was heated anew stands on top and is drawn first (seen in virtual houses)
+_LEAST_UNTIMED_M3 = 0.005  # a flow meter's edges of gaps lie within cells of a minute
 
-def renewed_after_gaps(plant: PlantDay, tank: str, sensors_degc: NDArray[np.float64]) -> Flags | None:
+
+@dataclass(frozen=True, slots=True)
+class Renewals:
     """
-    Blocks of a tank's day that are the first heard after some that were not; None where there is none.
+    When a tank's account begins anew.
+
+    Args:
+        part: Of the tank's heat, the part that lost its origin, at the first blocks heard after some that were not;
+            NaN at all others. (blocks,)
+        left_m3: Water that may have passed unheard at the day's end; None where the tank was heard then.
+    """
+
+    part: Array
+    left_m3: float | None
+
+
+def origins_of(plant: PlantDay, state: CarriedState | None) -> list[str]:
+    """A day's origins: the stages, heat that came unheard where there is any, the room, and what was carried over."""
+    held = state.layers.values() if state is not None else ()
+    is_left = any(UNHEARD in each.heat_k or each.unheard_m3 is not None for each in held)
+    path = plant.site.hot_water
+    tanks = path.tanks if path is not None else ()
+    unheard = [UNHEARD] if is_left or any(_unheard(plant, tank).any() for tank in tanks) else []
+    return [*plant.site.stages, *unheard, ROOM, CARRIED_OVER]
+
+
+def renewed_after_gaps(plant: PlantDay, tank: str, sensors_degc: Array, *, before_m3: float | None) -> Renewals | None:
+    """
+    When a tank's account begins anew, since blocks before were not heard; None where every block was.
 
     Args:
         sensors_degc: At the blocks' ends, NaN where not known. Shape (blocks, sensors)
+        before_m3: What the day before left of such water.
     """
     unheard = _unheard(plant, tank)
-    if not unheard.any():
+    if before_m3 is None and not unheard.any():
         return None
     looks = np.isfinite(sensors_degc.sum(axis=1))
-    found, pending = np.zeros(len(looks), bool), False
+    volume_m3, drawn_m3 = plant.site.tanks[tank].volume_l / 1e3, _water_unheard_m3(plant)
+    found, passed_m3 = np.full(len(looks), np.nan), before_m3
     for block, (missed, look) in enumerate(zip(unheard.tolist(), looks.tolist(), strict=True)):
-        pending |= missed
-        if look and pending and not missed:
-            found[block], pending = True, False
-    return found
+        if missed or passed_m3 is not None:
+            passed_m3 = (passed_m3 or 0.0) + float(drawn_m3[block])
+        if look and passed_m3 is not None and not missed:
+            found[block], passed_m3 = min(_DRAWN_FIRST * passed_m3 / volume_m3, 1.0), None
+    return Renewals(found, passed_m3)
 
 
 def _unheard(plant: PlantDay, tank: str) -> Flags:
@@ -37,8 +80,24 @@ def _unheard(plant: PlantDay, tank: str) -> Flags:
     for stage in plant.site.stages.values():
         if stage.tank != tank:
             continue
-        missed = np.isnan(plant.loops[stage.loop].heat_w if stage.loop else plant.heaters[stage.heater or ""].heat_w)
+        missed = np.isnan(_heat_w(plant, stage))
         # A part of which nothing is known all day is no gap in what is: the pull toward the sensors does what it can.
         if missed.any() and not missed.all():
             unheard |= missed.reshape(n_blocks, BLOCK_CELLS).all(axis=1)
     return unheard & ((np.arange(n_blocks) + 1) * BLOCK_S <= plant.until_s)
+
+
+def _heat_w(plant: PlantDay, stage: Stage) -> Array:
+    return plant.loops[stage.loop].heat_w if stage.loop else plant.heaters[stage.heater or ""].heat_w
+
+
+def _water_unheard_m3(plant: PlantDay) -> Array:
+    """Water that may have passed in each block while the taps were not heard, or that a counter told of later. [m3]"""
+    water = plant.hot_water
+    if water is None:
+        return np.zeros(round(plant.day.seconds / BLOCK_S))
+    unheard_s = np.isnan(water.flow_m3_s).reshape(-1, BLOCK_CELLS).sum(axis=1) * CELL_S
+    untimed_m3 = water.volume.amount - sum_of_known(water.flow_m3_s) * CELL_S
+    if untimed_m3 > _LEAST_UNTIMED_M3:
+        return np.asarray(untimed_m3 * unheard_s / unheard_s.sum())
+    return np.asarray(usual_draws_m3(1.0) * unheard_s)

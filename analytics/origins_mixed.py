@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_banded
 
-from analytics.origins_state import CARRIED_OVER, ROOM, CarriedState
+from analytics.origins_gaps import origins_of
+from analytics.origins_state import CARRIED_OVER, ROOM, UNHEARD, CarriedState
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater, blocks, stage_heat_w
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -56,11 +57,11 @@ def follow_mixed(
     Returns:
         The columns of the water that leaves, and the stored heat's parts by origin at the end.
     """
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, state)
     found = mixed_course(plant, tank, state, moved=moved, entering=entering, index=index)
     columns = np.hstack((found.left / J_PER_K_KG, (moved.kg * moved.cold_degc)[:, None]))
     parts = dict(zip(origins, map(float, found.mix[-1]), strict=True))
-    parts[CARRIED_OVER] += parts.pop(ROOM)
+    parts[CARRIED_OVER] += parts.pop(ROOM) + parts.pop(UNHEARD, 0.0)
     return columns, parts
 
 
@@ -86,7 +87,7 @@ def mixed_course(
     plant: PlantDay, tank: str, state: CarriedState | None, *, moved: MovedWater, entering: Array, index: int
 ) -> MixedCourse:
     """One day of one tank, as in `follow_mixed`."""
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, state)
     came, put_in = np.maximum(entering[:, :-1], 0.0) * J_PER_K_KG, _stage_inputs(plant, tank, origins)
     stored = _stored(plant, tank, moved)
     mix = _mix(came + put_in, stored, start_parts(state, tank, origins))

@@ -7,6 +7,7 @@ __all__ = [
     "CARRIED_OVER",
     "DEFAULT_COLD_DEGC",
     "ROOM",
+    "UNHEARD",
     "CarriedState",
     "LayeredHeat",
     "state_from_json",
@@ -19,6 +20,9 @@ DEFAULT_COLD_DEGC = 10.0
 ROOM = "room"
 """The origin of heat that no stage gave: from the room, or from a change of the main's temperature."""
 
+UNHEARD = "unheard"
+"""The origin of heat in a tank that came, or may have come, while nothing was heard of what brought it."""
+
 
 @dataclass(frozen=True, slots=True)
 class LayeredHeat:
@@ -28,10 +32,12 @@ class LayeredHeat:
     Args:
         heat_k: By origin, how much of each layer's temperature it gave. [K]
         cold_degc: What each layer's water had when it entered from the main.
+        unheard_m3: Water that may have passed since something of the tank was last heard; None where all was heard.
     """
 
     heat_k: Mapping[str, Sequence[float]]
     cold_degc: Sequence[float]
+    unheard_m3: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +64,11 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
         "parts": {tank: dict(mix) for tank, mix in state.parts.items()},
         "cold_degc": state.cold_degc,
         "layers": {
-            tank: {"heat_k": {o: list(k) for o, k in held.heat_k.items()}, "cold_degc": list(held.cold_degc)}
+            tank: {
+                "heat_k": {o: list(k) for o, k in held.heat_k.items()},
+                "cold_degc": list(held.cold_degc),
+                **({} if held.unheard_m3 is None else {"unheard_m3": held.unheard_m3}),
+            }
             for tank, held in state.layers.items()
         },
         "stuck": dict(state.stuck),
@@ -79,7 +89,9 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
         float(str(data["cold_degc"])),
         {
             tank: LayeredHeat(
-                {o: tuple(map(float, k)) for o, k in held["heat_k"].items()}, tuple(map(float, held["cold_degc"]))
+                {o: tuple(map(float, k)) for o, k in held["heat_k"].items()},
+                tuple(map(float, held["cold_degc"])),
+                held.get("unheard_m3"),
             )
             for tank, held in layers.items()
         },

@@ -31,9 +31,9 @@ from numpy.typing import NDArray
 
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 from analytics.origins_charges import UPPER_HALF, charge_of
-from analytics.origins_gaps import renewed_after_gaps
+from analytics.origins_gaps import origins_of, renewed_after_gaps
 from analytics.origins_mixed import start_parts
-from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, CarriedState, LayeredHeat
+from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, UNHEARD, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater
 from analytics.plant import CELL_S, PlantDay
 from analytics.site import Site, Tank
@@ -78,6 +78,7 @@ _CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim stee
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
 _SAME_K = 1e-6
+_USED_UP_J = 0.1 * 3.6e6  # of heat that came unheard: less is lost in the doubt of the account
 _MIDDLES = tuple((k + 0.5) / LAYERS for k in range(LAYERS))
 
 
@@ -127,14 +128,12 @@ class LayeredDay:
         parts: Their heat's parts by origin.
         change: What became of them; None where no layers were carried to the day's start, or too little is known of
             what flowed in and out.
-        found_j: What of it came while nothing was heard. [J]
     """
 
     leaving: Array
     held: LayeredHeat
     parts: Mapping[str, float]
     change: LayersChange | None
-    found_j: float
 
 
 def follow_layers(
@@ -146,12 +145,14 @@ def follow_layers(
     Args:
         entering: Columns of the water that enters: origins, then the main's temperature. (blocks, columns) [kg K]
     """
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, state)
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
-    change = found.change if _is_metered(plant, tank) and not _is_new(tank, state) else None
+    is_whole = found.store.quiet.renews is None and not _is_new(tank, state)
+    change = found.change if is_whole and _is_metered(plant, tank) else None
     end = found.course.end
-    leaving, found_j = found.course.leaving * found.layer_kg, found.course.found * found.layer_kg * J_PER_K_KG
-    return LayeredDay(leaving, _held(end, origins), _parts(end, origins), change, found_j)
+    leaving = found.course.leaving * found.layer_kg
+    held = _held(found, origins)
+    return LayeredDay(leaving, held, _parts(end, origins), change)
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:
@@ -170,12 +171,17 @@ def _is_metered(plant: PlantDay, tank: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class LayeredCourse:
-    """A tank's day in layers: what it began with, what happened, and what came of it. A layer holds `layer_kg`."""
+    """
+    A tank's day in layers: what it began with, what happened, and what came of it. A layer holds `layer_kg`.
+
+    `unheard_m3` as in `LayeredHeat`, at the day's end.
+    """
 
     start: Array
     store: Store
     course: Course
     layer_kg: float
+    unheard_m3: float | None = None
 
     @property
     def change_j(self) -> float:
@@ -192,7 +198,7 @@ def layered_course(
     plant: PlantDay, tank: str, state: CarriedState | None, *, moved: MovedWater, entering: Array
 ) -> LayeredCourse:
     """One day of one tank, as in `follow_layers`."""
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, state)
     layer_kg = plant.site.tanks[tank].volume_l / 1e3 * KG_PER_M3 / LAYERS
     flows = moved.kg > 0
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
@@ -200,6 +206,8 @@ def layered_course(
     charges = [charge_of(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
     part_per_k = _U_PLACE / u_k if _is_metered(plant, tank) else np.zeros(len(flows))
+    held = state.layers.get(tank) if state else None
+    renewals = renewed_after_gaps(plant, tank, sensors_degc, before_m3=held.unheard_m3 if held else None)
     quiet = _quiet(
         plant,
         tank,
@@ -207,12 +215,14 @@ def layered_course(
         sensors_degc=sensors_degc,
         layer_kg=layer_kg,
         part_per_k=part_per_k,
-        renews=renewed_after_gaps(plant, tank, sensors_degc),
+        renews=renewals.part if renewals is not None else None,
+        unknown=origins.index(UNHEARD if UNHEARD in origins else CARRIED_OVER),
     )
+    left_m3 = renewals.left_m3 if renewals is not None else None
     start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
     agree = _agree(sensors_degc, _heated_below(depths, charges) if charges else None)
     store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, agree))
-    return LayeredCourse(start, store, follow(store, start), layer_kg)
+    return LayeredCourse(start, store, follow(store, start), layer_kg, left_m3)
 
 
 def _u_account_k(n_blocks: int, *, is_new: bool) -> Array:
@@ -239,7 +249,8 @@ def _quiet(
     sensors_degc: Array,
     layer_kg: float,
     part_per_k: Array,
-    renews: NDArray[np.bool_] | None,
+    renews: Array | None,
+    unknown: int,
 ) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     place = _PLACE / len(described.temperatures)
@@ -261,6 +272,7 @@ def _quiet(
         doubt_k=_SENSOR_DOUBT_K,
         renews=renews,
         renewing=_between(depths, _MIDDLES),
+        unknown=unknown,
     )
 
 
@@ -347,7 +359,7 @@ def _start(
     plant: PlantDay, tank: str, state: CarriedState | None, *, depths: tuple[float, ...], cold_degc: float
 ) -> Array:
     """The layers as the day before left them; else all alike, at the sensors' temperatures."""
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, state)
     layers = np.zeros((LAYERS, len(origins) + 1))
     held = state.layers.get(tank) if state else None
     if held is None or _is_new(tank, state):
@@ -366,15 +378,20 @@ def _start(
     return layers
 
 
-def _held(layers: Array, origins: Sequence[str]) -> LayeredHeat:
-    *heat_k, cold_degc = (tuple(column) for column in layers.T.tolist())
-    return LayeredHeat(dict(zip(origins, heat_k, strict=True)), cold_degc)
+def _held(found: LayeredCourse, origins: Sequence[str]) -> LayeredHeat:
+    """What the next day begins with; the last of the heat that came unheard as carried over."""
+    *heat_k, cold_degc = (tuple(column) for column in found.course.end.T.tolist())
+    held = dict(zip(origins, heat_k, strict=True))
+    if UNHEARD in held and sum(held[UNHEARD]) * found.layer_kg * J_PER_K_KG < _USED_UP_J:
+        rest = held.pop(UNHEARD)
+        held[CARRIED_OVER] = tuple(map(sum, zip(held[CARRIED_OVER], rest, strict=True)))
+    return LayeredHeat(held, cold_degc, found.unheard_m3)
 
 
 def _parts(layers: Array, origins: Sequence[str]) -> Mapping[str, float]:
-    """The whole tank's heat by origin, adding up to one; the room's part counts as carried over."""
+    """The whole tank's heat by origin, adding up to one; the room's and what came unheard count as carried over."""
     heat = dict(zip(origins, np.maximum(layers[:, :-1].sum(axis=0), 0.0).tolist(), strict=True))
-    heat[CARRIED_OVER] += heat.pop(ROOM)
+    heat[CARRIED_OVER] += heat.pop(ROOM) + heat.pop(UNHEARD, 0.0)
     total = sum(heat.values())
     if total <= 0:
         return {origin: float(origin == CARRIED_OVER) for origin in heat}

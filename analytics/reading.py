@@ -49,7 +49,7 @@ def read_plant(
         last_s=readings.last_s,
         standing=readings.standing,
         loops=loops,
-        heaters={h.id: meter_heater(h, signals, frame=frame) for h in site.heaters.values()},
+        heaters={h.id: meter_heater(site, h, signals, frame=frame) for h in site.heaters.values()},
         heat_pumps={
             p.id: meter_heat_pump(site, p, signals, loops=loops, frame=frame) for p in site.heat_pumps.values()
         },

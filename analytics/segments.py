@@ -202,10 +202,9 @@ def gap_amount(
     lengths = np.append(start, end_s) - np.concatenate(([0.0], end))
     larger = np.maximum(np.append(first, 0.0), np.concatenate(([0.0], last)))
     amounts = np.clip(lengths, 0.0, longest_s) * larger
-    if at_most.rate > 0 and np.maximum.reduce(lengths) > TOLD_BY_SIDES_S:
-        from_s = np.maximum(np.concatenate(([0.0], end)) + TOLD_BY_SIDES_S, at_most.within_s[0])
-        to_s = np.minimum(np.append(start, end_s), at_most.within_s[1])
-        amounts = np.maximum(amounts, at_most.rate * np.maximum(to_s - from_s, 0.0))
+    for k in (lengths > TOLD_BY_SIDES_S).nonzero()[0].tolist() if at_most.rate > 0 else ():
+        from_s, to_s = float(end[k - 1]) if k else 0.0, float(start[k]) if k < len(start) else end_s
+        amounts[k] = at_most.in_gap(from_s, to_s, by_sides=float(amounts[k]))
     return float(np.sum(amounts))
 
 

@@ -5,6 +5,7 @@ The sides of a gap tell of it for some minutes. Beyond that a part may have work
 file states of it, or where it states nothing by what such parts do in houses (common practice, without source).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import inf
 
@@ -20,6 +21,7 @@ __all__ = [
     "of_loop",
     "of_pump",
     "of_taps",
+    "usual_draws_m3",
 ]
 
 _BEYOND_SHEET = 1.2  # of a heat pump's sheet, with a warmer source than that shows
@@ -31,7 +33,9 @@ _BOILER_W = 20e3
 _OTHER_LOOP_W = 5e3
 _SUN_W_M2 = 350.0  # what a collector brings on the mean of a clear day's hours below
 _SUN_S = (7 * 3600.0, 19 * 3600.0)
-_TAPS_M3_S = 0.03 / 3600.0  # thirty litres an hour
+_TAPS_M3_S = 0.03 / 3600.0  # thirty litres an hour, and
+_SHOWERS_M3 = 0.06  # two showers one after the other
+_USUAL_TAPS_M3_S = 0.3 / 86400.0  # a large household; common practice
 
 ALL_DAY = (-inf, inf)
 TOLD_BY_SIDES_S = 900.0
@@ -40,10 +44,26 @@ TOLD_BY_SIDES_S = 900.0
 
 @dataclass(frozen=True, slots=True)
 class AtMost:
-    """The most that passes in a second (J, m3, or seconds of running), between two times of the day [s]."""
+    """
+    The most that passes in a second (J, m3, or seconds of running), between two times of the day [s].
+
+    Args:
+        at_once: What may pass at any moment beside that.
+        room: How much there was room for between two instants [s].
+    """
 
     rate: float
     within_s: tuple[float, float] = ALL_DAY
+    at_once: float = 0.0
+    room: Callable[[float, float], float] | None = None
+
+    def in_gap(self, start_s: float, end_s: float, *, by_sides: float) -> float:
+        """In a long gap: as much as its sides tell, or as can pass in what they do not tell of, if there was room."""
+        unseen_s = min(end_s, self.within_s[1]) - max(start_s + TOLD_BY_SIDES_S, self.within_s[0])
+        if unseen_s <= 0:
+            return by_sides
+        most = max(by_sides, self.at_once + self.rate * unseen_s)
+        return most if self.room is None else min(most, max(self.room(start_s, end_s), 0.0))
 
 
 NOTHING = AtMost(0.0)
@@ -79,4 +99,9 @@ def of_loop(site: Site, loop: Loop) -> AtMost:
 
 def of_taps() -> AtMost:
     """A house's hot water."""
-    return AtMost(_TAPS_M3_S)
+    return AtMost(_TAPS_M3_S, at_once=_SHOWERS_M3)
+
+
+def usual_draws_m3(seconds: float) -> float:
+    """What a house's taps usually take in such a time. [m3]"""
+    return _USUAL_TAPS_M3_S * seconds

@@ -18,6 +18,7 @@ from analytics.origins import (
     state_from_json,
     state_to_json,
 )
+from analytics.origins_gaps import origins_of
 from analytics.origins_tank import LayeredCourse, layered_course
 from analytics.origins_water import moved_water
 from analytics.plant import PlantDay
@@ -374,7 +375,7 @@ def test_heat_stored_before_the_first_water_moved_is_counted_from_the_main_of_th
 def _course(readings: dict[str, Trace], state: CarriedState | None = None) -> LayeredCourse:
     plant = account(HOUSE, readings).plant
     moved = moved_water(plant, plant.hot_water, cold_degc=10.0)
-    entering = np.zeros((len(moved.kg), len(HOUSE.stages) + 3))
+    entering = np.zeros((len(moved.kg), len(origins_of(plant, state)) + 1))
     entering[:, -1] = moved.kg * moved.cold_degc
     return layered_course(plant, "store", state, moved=moved, entering=entering)
 

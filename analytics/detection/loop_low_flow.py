@@ -50,8 +50,9 @@ class LoopLowFlow:
     """
     A loop whose flow is well below what it showed on the first good days after commissioning, which are carried along
     (`watched`), or else of the record at hand; or too low for its component: a
-    heat pump's source whose fluid changes by more than 7 K, a collector with less than half of what even low-flow
-    systems have. What runs for some minutes a day, as a boiler does that heats a tank, is told by several days.
+    heat pump's source whose fluid changes by more than 7 K (10 K where it takes up the heat of a cooled house), a
+    collector with less than half of what even low-flow systems have. What runs for some minutes a day, as a boiler
+    does that heats a tank, is told by several days.
 
     Not this: fluid that stands still (`loop-no-flow`); a pump whose speed, or whose circuit, is controlled, as uneven
     flow on the first days tells: its flow is held against nothing but what its component needs; a loop that warms the
@@ -61,6 +62,7 @@ class LoopLowFlow:
     kind: ClassVar[str] = "loop-low-flow"
     rejoin: ClassVar[timedelta] = timedelta(hours=48)
     source_change_k: float = 7.0  # design is 3 to 5 K; above, too little flow (common practice)
+    warmed_change_k: float = 10.0  # in cooling it takes up the compressor's work as well: 5 to 7 K (common practice)
     collector_l_min_m2: float = 0.1  # low-flow systems have 0.2, usual ones 0.5 to 1 (common practice, from memory)
     sun_w_m2: float = 400.0
     min_running: timedelta = timedelta(minutes=30)  # that day, or with the days just before
@@ -165,7 +167,8 @@ class LoopLowFlow:
             return None
         change_k = np.abs(loop.leaving_degc - loop.entering_degc)
         runs = self._moving(plant, loop) & (plant.heat_pumps[pumps[0].id].is_on >= 0.99) & np.isfinite(change_k)
-        return _Watched(runs, runs & (change_k > self.source_change_k), loop.flow_m3_s * 6e4, change_k)
+        limit_k = np.where(loop.heat_w > 0, self.warmed_change_k, self.source_change_k)
+        return _Watched(runs, runs & (change_k > limit_k), loop.flow_m3_s * 6e4, change_k)
 
     def _collector(self, plant: PlantDay, loop: LoopDay) -> _Watched | None:
         collectors = [c for c in plant.site.collectors.values() if c.loop == loop.loop and c.irradiance]
@@ -194,6 +197,7 @@ class LoopLowFlow:
             "mean_flow_l_min": round(mean_l_min, 2),
             "mean_change_k": round(float(changes.mean()), 1) if len(changes) else None,
             "source_limit_k": self.source_change_k,
+            "warmed_source_limit_k": self.warmed_change_k,
             "collector_limit_l_min_m2": self.collector_l_min_m2,
             "min_running_min": self.min_running / timedelta(minutes=1),
             "min_today_min": self.min_today / timedelta(minutes=1),

@@ -29,7 +29,7 @@ class LoopNearFreezing:
     """
 
     kind: ClassVar[str] = "loop-near-freezing"
-    rejoin: ClassVar[timedelta] = timedelta(hours=48)
+    rejoin: ClassVar[timedelta] = timedelta(days=30)  # it is as cold again when the load is
     margin_k: float = 2.0  # slush forms before ice does, and mixtures are seldom as strong as stated (common practice)
     back_k: float = 2.0
     min_cold: timedelta = timedelta(minutes=10)

@@ -16,12 +16,14 @@ _SOURCES = {
     "what that makes in a step, as a root mean square, × the root of the number of steps ÷ 12.",
     "moments of": "Between two readings a change may have come at any moment: what that makes in a step, as a root "
     "mean square, × the root of the number of steps ÷ 12.",
-    "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, evenly spread.",
+    "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, at a fifth above "
+    "the mean of the rest, evenly spread.",
     "gaps beside the compressor": "What the heat pump did while its loops were not heard may differ from the rest.",
-    "gaps beside": "What a tank may have lost while its temperatures were not read: as much as on the mean of the "
+    "gaps beside": "What a tank may have lost while its temperatures were not read: a fifth above the mean of the "
     "rest, evenly spread.",
-    "gaps of": "What may have passed while nothing was read: as much as on the mean of the rest, as at the gap's "
-    "edges, or in all but its first quarter of an hour as much as the part can give, whichever is most, evenly spread.",
+    "gaps of": "What may have passed while nothing was read: a fifth above the mean of the rest, as at the gap's "
+    "edges, or in all but its first quarter of an hour as much as the part can give, whichever is most, and no more "
+    "than its tank had room for, evenly spread.",
     "properties of": "Density and specific heat by the fluid table, as a standard uncertainty.",
     "assumed flow of": "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice.",
     "steps of": "Half of the smallest step of a power meter, evenly spread, over the time that it showed any.",
@@ -54,6 +56,8 @@ _SOURCES = {
     "climbs: limits, common practice, evenly spread.",
     "slow answer of": "How much less change the sensor shows at the beginnings of draws than in long draws near by, as "
     "a mean over all water drawn: it may answer slowly, or the pipe delays the water; anything from none to all of it.",
+    "heat unheard": "As much, and a tenth, as arrived at the taps of heat that came into the tanks, or may "
+    "have come, while they were not heard: any of the stages may have brought it, evenly spread.",
     "short run of": "Half of what the compressor used in so short a run.",
     "assumed cold water": "Standard uncertainty of the cold water's assumed temperature.",
     "top of": "Standard uncertainty of a tank's top sensor in place of its outlet, common practice.",
@@ -68,7 +72,7 @@ _PER = {
 }
 _UNHEARD_DRAWS = (
     "What may have been drawn while nothing was read: its mean, its scatter by the sizes of the day's draws, and taps "
-    "that stood open at a gap's edge, for an hour at most (÷ 3)."
+    "that stood open at a gap's edge, for a quarter of an hour at most (÷ 3)."
 )
 _HALF_STEPS = (
     "Between two readings a change may have come at any moment: half of what that makes in a step, or of what is left "

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.origins import CARRIED_OVER, DEFAULT_COLD_DEGC, LEAST_RISE_K, CarriedState, heat_at_tap
+from analytics.origins_gaps import origins_of
 from analytics.origins_mixed import MixedCourse, mixed_course
-from analytics.origins_state import ROOM
+from analytics.origins_state import ROOM, UNHEARD
 from analytics.origins_tank import LayeredCourse, is_layered, layered_course
 from analytics.origins_water import BLOCK_S, J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import PlantDay
@@ -75,7 +76,7 @@ def follow_origins(plant: PlantDay, before: CarriedState | None) -> Followed:
     water, path = plant.hot_water, plant.site.hot_water
     if water is None or water.leaving_j is None or path is None:
         raise ValueError(f"the water of {plant.site.id} is not metered on {plant.day.date}")
-    origins = [*plant.site.stages, ROOM, CARRIED_OVER]
+    origins = origins_of(plant, before)
     moved = moved_water(plant, water, cold_degc=before.cold_degc if before else DEFAULT_COLD_DEGC)
     passing = np.zeros((len(moved.kg), len(origins) + 1))
     passing[:, -1] = moved.kg * moved.cold_degc
@@ -181,15 +182,16 @@ def _gained(plant: PlantDay, followed: Followed, which: Sequence[int]) -> _Sums:
 
 
 def _columns(followed: Followed, origin: str) -> list[int]:
-    """The origin's columns; what the room gave counts with what was carried over."""
-    names = (ROOM, CARRIED_OVER) if origin == CARRIED_OVER else (origin,)
-    return [followed.origins.index(name) for name in names]
+    """The origin's columns; what came unheard and what the room gave count with what was carried over."""
+    names = (UNHEARD, ROOM, CARRIED_OVER) if origin == CARRIED_OVER else (origin,)
+    return [followed.origins.index(name) for name in names if name in followed.origins]
 
 
 def _all_kwh(followed: Followed) -> float:
-    """Heat of all origins at the taps by the account; room and carried over together not less than nothing."""
+    """Heat of all origins at the taps by the account; what no stage is known to have given is not less than nothing."""
     heat = followed.at_tap_j.sum(axis=0) + followed.passing_j
-    return kwh_from_j(float(heat[:-2].sum() + max(float(heat[-2:].sum()), 0.0)))
+    others = _columns(followed, CARRIED_OVER)[0]
+    return kwh_from_j(float(heat[:others].sum() + max(float(heat[others:].sum()), 0.0)))
 
 
 def _at_taps(terms: Sequence[tuple[float, Number]], gained: _Sums) -> list[Step]:
