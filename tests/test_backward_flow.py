@@ -53,7 +53,8 @@ def test_heat_that_fluid_takes_backwards_is_reverse() -> None:
     fluid = fluid_of(mix.kind, mix.mass_percent)
     heat_kwh = 0.072 * float(fluid.density(15.0)) * float(fluid.capacity(30.0)) * 30.0 / 3.6e6
     assert _sun(turned).reverse.value - _sun(still).reverse.value == pytest.approx(heat_kwh, rel=0.01)
-    assert _sun(turned).heat.value == pytest.approx(_sun(still).heat.value)
+    # How pipes cool tells when the pump started and stopped, and water that ran backwards has its part in that.
+    assert _sun(turned).heat.value == pytest.approx(_sun(still).heat.value, rel=2e-4)
     assert turned.plant.sensor_faults == still.plant.sensor_faults
 
 
