@@ -37,6 +37,8 @@ class PairCheck:
         kwh_per_k: Heat by which one kelvin of difference shifts the day's heat of the component; 0 where none. [kWh/K]
         wrong_part: For "order": the part of the moments whose sign contradicts the physics, 0 to 1.
         rounding_k: By how much coarse steps of the two alone may make them differ. [K]
+        beside_k: Of a rest beside a tank: how much warmer its water was, at the loop's upper and at its lower port,
+            than the cooler of the two; empty where that is not known. [K]
     """
 
     component: str
@@ -51,15 +53,19 @@ class PairCheck:
     kwh_per_k: float = 0.0
     wrong_part: float = 0.0
     rounding_k: float = 0.0
+    beside_k: tuple[float, ...] = ()
 
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
     """Plain values, in the order given."""
     told = [{name: getattr(check, name) for name in PairCheck.__dataclass_fields__} for check in checks]
-    # Rounding that matters is rare; kept days stay small.
-    return [{name: each for name, each in one.items() if name != "rounding_k" or each} for one in told]
+    # What is rare is left out; kept days stay small.
+    return [{name: each for name, each in one.items() if name not in _RARE or each} for one in told]
 
 
 def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ...]:
     """The inverse of `pair_checks_to_json`."""
-    return tuple(PairCheck(**each) for each in data)
+    return tuple(PairCheck(**{**each, "beside_k": tuple(each.get("beside_k", ()))}) for each in data)
+
+
+_RARE = ("rounding_k", "beside_k")

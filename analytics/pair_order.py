@@ -34,6 +34,7 @@ _BURNS_W = 100.0
 _TANK_STRIDE = 5  # a tank's layers move slowly: every fifth cell will do
 _AT_DEGC = 40.0
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+_PIPE_PART = 0.15  # of a tank's warmth beside a pipe at rest, as a standard uncertainty (common practice)
 _ROOM_K = 0.03  # what pipes at rest in one room may differ by, as a standard uncertainty (common practice)
 
 
@@ -44,7 +45,7 @@ def pair_limit_k(site: Site, first: str, second: str) -> float:
 
 def is_beyond_classes(site: Site, check: PairCheck) -> bool:
     """Whether a day's difference of a pair that must read the same is more than its classes and all doubt allow."""
-    doubt_k = check.rounding_k + _EXPANDED * hypot(check.u_k, _ROOM_K)
+    doubt_k = check.rounding_k + _EXPANDED * hypot(check.u_k, _ROOM_K, *(_PIPE_PART * each for each in check.beside_k))
     known = check.first in site.points and check.second in site.points
     return known and abs(check.difference_k) - doubt_k > pair_limit_k(site, check.first, check.second)
 

@@ -17,6 +17,7 @@ from analytics.detection.pair_days import (
     judged_record,
     pairs_seen,
 )
+from analytics.detection.tank_warmth import at_least_k
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.outlet_pairs import PATH, outlets
@@ -55,7 +56,7 @@ class _Judged:
 
         Layers make an outlet warmer than its tank's top on some days and not on others: an offset is there on each.
         """
-        beyond_k = abs(self.record.difference_k) - _EXPANDED * self.record.u_k
+        beyond_k = at_least_k(self.record)
         if self.record.newest.method == "draw" and self.record.difference_k > 0:
             beyond_k = min(beyond_k, *(check.difference_k for _, check in self.record.days))
         return beyond_k - self.limit_k

@@ -1,0 +1,66 @@
+"""
+Pipes at rest that their tank keeps warm: a difference that follows the tank's warmth is no sensor's.
+
+The pipe at a tank's upper port stays warmer than the one at its lower port, by a part of what the water there is warmer
+than they are. That part is the same on every day, so what days with a warm and with a cool tank show tells it from an
+offset, which is the same whatever the tank is. Days that are all alike tell neither.
+"""
+
+from collections.abc import Sequence
+from math import copysign, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.detection.pair_days import PairRecord, Seen
+
+__all__ = ["at_least_k"]
+
+Array = NDArray[np.float64]
+
+_PART = (
+    0.3  # of the tank's warmth: standard deviation of what reaches a pipe's sensor, before any day (common practice)
+)
+# What one rest differs from another by, as a standard uncertainty: so much is thought before any day, and counts as one
+# day does beside what the days show (common practice). Rounding leaves the least.
+_DAY_K, _LEAST_DAY_K = 0.02, 0.005
+_EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+
+
+def at_least_k(record: PairRecord) -> float:
+    """
+    What is surely left of a record's difference without its tank's warmth; no more than its own doubt leaves. [K]
+
+    Days before the record's own, with whatever offset they had, help to tell the part that follows the tank.
+    """
+    plain_k = abs(record.difference_k) - _EXPANDED * record.u_k
+    if not all(check.beside_k for _, check in record.days):
+        return plain_k
+    offset_k, u_k = _offset([each for each in record.seen if each[1].beside_k], len(record.days))
+    # An offset against the difference's own way is none of it.
+    return min(plain_k, copysign(1.0, record.difference_k) * offset_k - _EXPANDED * u_k)
+
+
+def _offset(seen: Sequence[Seen], n_newest: int) -> tuple[float, float]:
+    """
+    Offset of the newest days and its standard uncertainty, by least squares. [K]
+
+    Difference = offset + part of the tank's warmth at each port; each part is held to nothing as far as days allow.
+    """
+    difference_k = np.asarray([check.difference_k for _, check in seen])
+    beside_k = np.asarray([check.beside_k for _, check in seen])
+    is_newest = np.arange(len(seen)) >= len(seen) - n_newest
+    offsets = np.column_stack((is_newest, ~is_newest)[: 1 + (n_newest < len(seen))]).astype(np.float64)
+    design = np.column_stack((offsets, beside_k))
+    held = np.diag([0.0] * offsets.shape[1] + [_PART**-2] * beside_k.shape[1])
+    weight = np.asarray([1.0 / (check.u_k**2 + _LEAST_DAY_K**2) for _, check in seen])
+    found, _ = _solved(design, difference_k, weight, held)
+    left_k = difference_k - design @ found
+    chi = (float(weight @ left_k**2) + (_DAY_K / _LEAST_DAY_K) ** 2) / (max(len(seen) - design.shape[1], 0) + 1)
+    found, covariance = _solved(design, difference_k, weight / max(chi, 1.0), held)
+    return float(found[0]), sqrt(float(covariance[0, 0]))
+
+
+def _solved(design: Array, difference_k: Array, weight: Array, held: Array) -> tuple[Array, Array]:
+    covariance = np.asarray(np.linalg.inv((design.T * weight) @ design + held), np.float64)
+    return covariance @ ((design.T * weight) @ difference_k), covariance
