@@ -28,6 +28,7 @@ __all__ = [
     "interval_places",
     "local_date",
     "plural",
+    "share_spread",
     "show_age",
     "show_beside",
     "show_clock",
@@ -176,11 +177,18 @@ def write_figure(figure: Figure, display: Display, *, as_percent: bool = False) 
 def _in_display(figure: Figure, display: Display, *, as_percent: bool) -> tuple[float, float, str]:
     """Value, half-width of its interval, and the unit's printed name."""
     if as_percent:
-        return figure.value * 100, figure.plus_minus * 100, "%"
+        return figure.value * 100, share_spread(figure) * 100, "%"
     value, unit = to_display(figure.value, figure.unit, display), unit_name(figure.unit, display)
     # An interval is a difference: half of what the unit's scale makes of its whole width.
     width = to_display(2 * figure.plus_minus, figure.unit, display) - to_display(0.0, figure.unit, display)
     return value, width / 2, unit
+
+
+def share_spread(share: Figure) -> float:
+    """How far a share may be off: what little is known of its parts, it lies between nothing and all. [-]"""
+    if not 0.0 <= share.value <= 1.0:
+        return share.plus_minus
+    return min(share.plus_minus, max(share.value, 1.0 - share.value))
 
 
 def show_beside(

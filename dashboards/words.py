@@ -144,7 +144,10 @@ def day_sentence(ledger: DayLedger | None, *, site: Site, display: Display, is_t
         return "No hot water has been used so far today." if is_today else "No hot water was used."
     water = ledger.hot_water.volume
     volume = "" if math.isnan(water.value) else f" in {show_quantity(water.value, 'l', display)} of water"
-    return f"{opening} {show_quantity(heat.value, 'kWh', display)} of heat{volume}.{_mostly(ledger, site)}{partly}"
+    taken = f"{show_quantity(heat.value, 'kWh', display)} of heat{volume}"
+    if partly:
+        return f"The readings that came tell of {taken} at the taps.{_mostly(ledger, site)}{partly}"
+    return f"{opening} {taken}.{_mostly(ledger, site)}"
 
 
 def _partly(heat: Figure, *, is_today: bool) -> str:

@@ -227,3 +227,10 @@ def test_two_figures_and_their_change_add_up_as_written(
 def test_a_change_from_what_is_not_known_is_not_told() -> None:
     figures = [Figure(value, "kWh", 0.1) for value in (math.nan, 1.0)]
     assert show_beside(figures[0], figures[1], SI) is None
+
+
+def test_a_share_is_never_off_by_more_than_lies_between_nothing_and_all() -> None:
+    display = Display("si", "UTC", "EUR")
+    assert show_figure(Figure(0.0, "1", 170.0), display, as_percent=True) == "0 ± 100 %"
+    assert show_figure(Figure(0.7, "1", 19.0), display, as_percent=True) == "70 ± 70 %"
+    assert show_figure(Figure(0.26, "1", 0.01), display, as_percent=True) == "26.0 ± 1.0 %"

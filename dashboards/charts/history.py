@@ -12,7 +12,16 @@ from analytics.site import Site
 from dashboards.charts.frame import Chart, Key, Table, days_axis, frame, plain, value_axis
 from dashboards.colours import CARRIED_OVER, GRID, INK, OKABE_ITO, Line, Paint, origin_paints
 from dashboards.names import heat_pump_name, origin_name
-from dashboards.numbers import UNKNOWN, Display, plural, show_day, show_figure, show_percent, show_quantity
+from dashboards.numbers import (
+    UNKNOWN,
+    Display,
+    plural,
+    share_spread,
+    show_day,
+    show_figure,
+    show_percent,
+    show_quantity,
+)
 
 __all__ = ["Span", "backup_chart", "cop_chart", "day_figure", "delivered_by_origin", "delivered_chart", "origin_bar"]
 
@@ -147,13 +156,17 @@ def _delivered_table(site: Site, ledgers: Sequence[DayLedger], origins: Sequence
 _Pick = Callable[[DayLedger], Figure | None]
 
 
-def _points(name: str, ledgers: Sequence[DayLedger], pick: _Pick, *, line: Line, scale: float = 1.0) -> go.Scatter:
+def _points(
+    name: str, ledgers: Sequence[DayLedger], pick: _Pick, *, line: Line, as_percent: bool = False
+) -> go.Scatter:
     """One figure day by day, with its 95 % interval as a whisker; a day without it or its account breaks the line."""
     of_day = {ledger.day: pick(ledger) for ledger in ledgers}
     days = Span(min(of_day), max(of_day), max(of_day)).days()
     figures = [of_day.get(day) for day in days]
+    scale = 100.0 if as_percent else 1.0
     values = [math.nan if f is None else f.value * scale for f in figures]
-    spreads = [0.0 if f is None or math.isnan(f.plus_minus) else f.plus_minus * scale for f in figures]
+    halves = [0.0 if f is None else share_spread(f) if as_percent else f.plus_minus for f in figures]
+    spreads = [0.0 if math.isnan(half) else half * scale for half in halves]
     return go.Scatter(
         name=name,
         x=[day.isoformat() for day in days],
@@ -183,7 +196,7 @@ def backup_chart(ledgers: Sequence[DayLedger], span: Span, display: Display) -> 
     if not found:
         return None
     figure = day_figure(span, shown, display, height=190, unit="%")
-    figure.add_trace(_points("Backup", shown, pick, line=Line(OKABE_ITO["vermillion"], "solid"), scale=100))
+    figure.add_trace(_points("Backup", shown, pick, line=Line(OKABE_ITO["vermillion"], "solid"), as_percent=True))
     (highest, top), (latest, share) = max(found, key=lambda pair: pair[1].value), found[-1]
     told = f"Most on {show_day(highest.day, display)}: {show_figure(top, display, as_percent=True)} of all heat put in"
     if latest is not highest:

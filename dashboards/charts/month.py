@@ -35,7 +35,8 @@ def month_bar(site: Site, origins: Mapping[str, Figure], display: Display) -> Ch
                 name, paints[origin], orientation="h", y=[""], x=[round(heat.value, 2)], hovertemplate="%{x:.1f} kWh"
             )
         )
-    axis = value_axis(range=[0, total], showgrid=False, ticksuffix=" kWh", showticksuffix="last")
+    # A hair more than the bar, so that its last edge is drawn.
+    axis = value_axis(range=[0, 1.004 * total], showgrid=False, ticksuffix=" kWh", showticksuffix="last")
     figure.update_xaxes(axis)
     figure.update_yaxes(visible=False, fixedrange=True)
     parts = {o: f"{show_quantity(f.value, 'kWh', display)}, {show_percent(f.value / total)}" for o, f in found.items()}
