@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.doubt import Doubt, combined
+from analytics.origins_doubt import layered_doubt, room_doubt
 from analytics.origins_gaps import origins_of
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
@@ -30,7 +31,7 @@ from analytics.origins_state import (
     state_from_json,
     state_to_json,
 )
-from analytics.origins_tank import LayersChange, follow_layers, is_layered, layered_doubt
+from analytics.origins_tank import LayersChange, follow_layers, is_layered
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import HotWaterDay, PlantDay
 from analytics.site import Site
@@ -50,7 +51,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-_ROOM_DOUBT = 0.02  # what is carried over is not shown as less than nothing, and the room may owe some
 # By a stage's heat that is a part r too high its share p of the tanks' heat comes out too high by this times
 # r sqrt(p (1 - p)), since the sensors along a tank know what is in it (seen in virtual houses and an independent
 # plant: 0.4 to 0.6; 0.65 with assumed flows).
@@ -120,7 +120,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     return Delivered(
         given,
         of_tanks_j,
-        _account_doubt(shares, doubt),
+        _account_doubt(shares, doubt, room_doubt(plant.site)),
         _heat_doubt(plant, shares, of_tanks_j, may_be_unheard=UNHEARD in origins),
         CarriedState(parts, moved.mean_cold_degc, layers),
         changes,
@@ -183,13 +183,22 @@ def _shares(by_origin: Mapping[str, float]) -> dict[str, float]:
     return {origin: min(max(amount / total, 0.0), 1.0) if total > 0 else 0.0 for origin, amount in by_origin.items()}
 
 
-def _account_doubt(shares: Mapping[str, float], doubt: float) -> dict[str, float]:
-    """Heat can be misplaced only between origins that there are."""
+def _account_doubt(shares: Mapping[str, float], doubt: float, of_room: float) -> dict[str, float]:
+    """
+    Heat can be misplaced only between origins that there are; and what the room gave, or owes, falls on all of them.
+
+    Args:
+        of_room: How far that may be off, as a part of the tanks' heat.
+    """
     found = {
         origin: shown_times(stated(doubt), sqrt(share * (1.0 - share)), "√({} × {})", numbers=[share, 1.0 - share])
         for origin, share in shares.items()
     }
-    found[CARRIED_OVER] = max(found[CARRIED_OVER], stated(_ROOM_DOUBT))
+    for origin, share in shares.items():
+        from_room = stated(of_room)
+        if origin != CARRIED_OVER:
+            from_room = shown_times(from_room, share, "{}", numbers=[share])
+        found[origin] = max(found[origin], from_room)
     return found
 
 

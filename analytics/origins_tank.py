@@ -30,13 +30,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
-from analytics.origins_charges import UPPER_HALF, charge_of
+from analytics.origins_charges import charge_of
 from analytics.origins_gaps import origins_of, renewed_after_gaps
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, UNHEARD, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater
 from analytics.plant import CELL_S, PlantDay
-from analytics.site import Site, Tank
+from analytics.site import Tank
 
 __all__ = [
     "LayeredCourse",
@@ -45,18 +45,10 @@ __all__ = [
     "follow_layers",
     "is_layered",
     "layered_course",
-    "layered_doubt",
 ]
 
 Array = NDArray[np.float64]
 
-_DOUBT = 0.08  # with faultless sensors 0.065 in another independent plant; in the virtual houses 0.03 to 0.05
-# The same where the last tank has two sensors only, or where a coil's heat is counted without its temperatures, so that
-# nobody knows which layers it chose: 0.07 and 0.06 in the virtual houses.
-_DOUBT_LESS_KNOWN = 0.1
-# The same where a loop heats a range in the upper half: a coil's heat rises from there, but water that is pumped
-# through a boiler is fed in on top. Seen in an independent plant that fed it in; in the virtual houses it is a coil.
-_DOUBT_UPPER_LOOP = 0.16
 _LEAST_SENSORS = 2
 _QUIET_BLOCKS = 8  # losses and the pull toward the sensors every two hours; each hour brought no better account
 _PULL_S = 7200.0  # in which two thirds of a difference to the sensors are made up for; half and twice did alike
@@ -85,22 +77,6 @@ _MIDDLES = tuple((k + 0.5) / LAYERS for k in range(LAYERS))
 def is_layered(plant: PlantDay, tank: str) -> bool:
     """Whether sensors along a tank allow to follow it in layers."""
     return len(plant.site.tanks[tank].temperatures) >= _LEAST_SENSORS
-
-
-def layered_doubt(site: Site) -> float:
-    """
-    How sure the account is in layers: of an origin's share p of a day's hot water 95 % of the errors lie within this
-    times sqrt(p (1 - p)). Seen on virtual houses that it was not fitted on (`make studies`).
-    """
-    path = site.hot_water
-    tanks = path.tanks if path is not None else ()
-    coils = [s for s in site.stages.values() if s.loop and s.tank in tanks and s.height[0] < s.height[1]]
-    if any(stage.height[0] >= UPPER_HALF for stage in coils):
-        return _DOUBT_UPPER_LOOP
-    loops = [site.loops[stage.loop or ""] for stage in coils]
-    is_blind = any(not (loop.entering and loop.leaving) for loop in loops)
-    has_two = bool(tanks) and len(site.tanks[tanks[-1]].temperatures) <= _LEAST_SENSORS
-    return _DOUBT_LESS_KNOWN if is_blind or has_two else _DOUBT
 
 
 @dataclass(frozen=True, slots=True)

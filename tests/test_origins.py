@@ -309,6 +309,18 @@ def test_the_parts_add_up_to_the_hot_water_and_the_doubt_names_the_same_origins(
     assert all(0.0 <= part < 0.1 for part in found.account_doubt.values())
 
 
+def test_a_stage_that_gave_all_but_what_was_carried_over_is_doubted_as_much_as_that():
+    """What the room may owe is missing from the heat of the stages, however little of it came from elsewhere."""
+    plant = _plant()
+    found = account_origins(plant, None)
+    for _ in range(30):  # until all that was in store at first is used up
+        found = account_origins(plant, found.state)
+    shares = {origin: heat / found.of_tanks for origin, heat in found.by_origin.items()}
+    assert shares[CARRIED_OVER] < 0.1
+    assert sum(found.account_doubt[origin] for origin in ("sun", "backup")) >= 0.9 * found.account_doubt[CARRIED_OVER]
+    assert all(found.account_doubt[origin] >= 0.05 * shares[origin] for origin in ("sun", "backup"))
+
+
 def test_a_mixed_account_is_doubted_more_than_a_layered_one():
     layered = account_origins(_plant(), None)
     mixed = account_origins(account(_one_sensor(), _readings()).plant, None)

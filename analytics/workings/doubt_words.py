@@ -49,7 +49,10 @@ _SOURCES = {
     "the time × the loss coefficient ÷ the square of the number of sensors.",
     "one sensor of": _ONE_SENSOR,
     "account of": "How far heat may be misplaced between origins: within this part of the tanks' heat × the root of "
-    "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty.",
+    "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty; × what of it is "
+    "another one every day.",
+    "lasting account of": "Of how far heat may be misplaced between origins, what is alike on all days, as seen over "
+    "fortnights in virtual houses.",
     "starts and stops of": "A tenth of a minute at each start and each stop.",
     "whole steps of": "A counter shows whole steps: at the day's start and at its end up to one may not show yet.",
     "slow starts of": "How much longer than its mean power says a compressor may run at each start while its power "
@@ -80,7 +83,8 @@ _HALF_STEPS = (
 )
 _IN_STORE = (
     "What was in store, and what the room gave, is not known better than to this part of the tanks' heat, in 95 of 100 "
-    "days; ÷ 1.96 for a standard uncertainty."
+    "days, and falls on the others by their shares; ÷ 1.96 for a standard uncertainty; × what of it is another one "
+    "every day."
 )
 _OTHER_WAY = (
     "Between two readings a change may have come at any moment: what that makes in a step, as a root mean square, × "
@@ -115,7 +119,7 @@ def because(source: str, terms: Sequence[Term]) -> str:
         return _HALF_STEPS
     if source.startswith("gaps of") and first.over:
         return _UNHEARD_DRAWS
-    if source.startswith("account of") and len(first.pieces) == 2:
+    if source.startswith("account of") and not any("√({} × {})" in piece.text for piece in first.pieces):
         return _IN_STORE
     return next((words for prefix, words in _SOURCES.items() if source.startswith(prefix)), "")
 

@@ -13,6 +13,10 @@ Made by `make studies`; all houses are virtual, and invented.
 
 {coverage}
 
+## The same over a fortnight
+
+{together}
+
 ## Heat by origin
 
 {origins}
@@ -20,7 +24,7 @@ Made by `make studies`; all houses are virtual, and invented.
 
 
 def main() -> None:
-    text = _TEXT.format(coverage=coverage.table(), origins=origins.table())
+    text = _TEXT.format(coverage=coverage.table(), together=coverage.table_together(), origins=origins.table())
     if len(sys.argv) > 1:
         Path(sys.argv[1]).write_text(text, encoding="utf-8")
     else:
