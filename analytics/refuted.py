@@ -4,7 +4,8 @@ What is assumed of a part, and refuted by what is measured beside it.
 A nominal flow stands in for a meter while a pump is said to run, and a rated power while a status says that a heater is
 on. Where the circulator is dead the collector gets hotter than any flow would let it, and the assumed flow would make
 more heat of that than the sun can bring; where the element is burnt its tank does not warm. Then the assumption is
-dropped for as long as that run lasts, and the day's heat is not known, instead of known and wrong.
+dropped for as long as that run lasts, and the day's heat is not known, instead of known and wrong. A boiler that is
+called, locked out, burns nothing of what its rated power would have burned: its loop brings no heat.
 """
 
 from dataclasses import replace
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from analytics.boiler_loop import boiler_behind
 from analytics.called_rise import called_rise, status_on
 from analytics.expected.collector import SKY_CELLS, clear_sky_sun
 from analytics.heat_pump_runs import runs_where
@@ -51,7 +53,24 @@ def without_refuted(plant: PlantDay) -> PlantDay:
         name: _working(plant, heater, by_status[name]) if name in by_status else heater
         for name, heater in plant.heaters.items()
     }
-    return replace(plant, loops=loops, heaters=heaters)
+    return _burning(replace(plant, loops=loops, heaters=heaters))
+
+
+def _burning(plant: PlantDay) -> PlantDay:
+    found = boiler_behind(plant.site)
+    if found is None or found[0].power is not None or found[0].rated_w is None:
+        return plant
+    boiler, loop, day = found[0], plant.loops.get(found[1].id), plant.heaters.get(found[0].id)
+    if loop is None or day is None or loop.flow_is_assumed:
+        return plant
+    brings_nothing = loop.heat_w < _COLD_PART * found[0].rated_w * boiler.efficiency
+    if not _runs_with(status_on(plant, boiler.id), (loop.pump_on > 0) & brings_nothing, least_s=_IDLE_S).any():
+        return plant
+    unknown = not_known(
+        f"The status of {boiler.id} says that it burns, but its loop {loop.loop} brings no heat: what it took is not "
+        "known."
+    )
+    return replace(plant, heaters={**plant.heaters, boiler.id: replace(day, input=unknown, heat=unknown)})
 
 
 def _flowing(plant: PlantDay, loop: LoopDay, collector: Collector) -> LoopDay:

@@ -15,9 +15,11 @@ _DAYS = 4
 _HOUR_MS = 3_600_000
 
 
-def _ledgers(start: date, fault: str = "", *, begins_h: int = 6) -> tuple[list[DayLedger], list[dict[str, float]]]:
-    """Ledgers of the house of assumed flows, and its stages' true heat."""
-    scenario = SCENARIOS["assumed-flow"]
+def _ledgers(
+    start: date, fault: str = "", *, begins_h: int = 6, house: str = "assumed-flow"
+) -> tuple[list[DayLedger], list[dict[str, float]]]:
+    """Ledgers of the house of assumed flows, or another, and its stages' true heat."""
+    scenario = SCENARIOS[house]
     begin_ms = local_day(start, site_of(scenario).timezone).start_ms + begins_h * _HOUR_MS
     faults = [Fault(name=fault, start_ms=begin_ms)] if fault else []
     run = simulate(scenario, start=start, days=_DAYS, seed=5, faults=faults)
@@ -64,3 +66,20 @@ def test_a_day_before_the_fault_is_as_it_was() -> None:
     whole, _ = _ledgers(date(2026, 1, 12))
     assert ledgers[0] == whole[0]
     assert true[1]["backup"] > 0
+
+
+def test_a_boiler_that_is_locked_out_burns_nothing_while_its_status_says_on() -> None:
+    ledgers, true = _ledgers(date(2026, 1, 12), "boiler-lockout", begins_h=30, house="boiler-backup")
+    whole, burned = _ledgers(date(2026, 1, 12), house="boiler-backup")
+    assert ledgers[0] == whole[0]
+    assert true[-1]["oil"] < 0.1 * burned[-1]["oil"]
+    assert isnan(ledgers[-1].purchased.value)
+    assert isnan(ledgers[-1].saved.money.value)
+    assert "its loop boiler brings no heat" in ledgers[-1].purchased.why
+
+
+@pytest.mark.parametrize("start", [date(2026, 1, 12), date(2026, 4, 6), date(2026, 7, 6)], ids=str)
+def test_a_sound_boiler_is_believed_to_burn_while_its_status_says_on(start: date) -> None:
+    ledgers, true = _ledgers(start, house="boiler-backup")
+    assert not any(isnan(ledger.purchased.value) for ledger in ledgers)
+    assert sum(day["oil"] for day in true) > 1
