@@ -1,6 +1,7 @@
 """Tanks: stored heat by layers, and the loss to the room."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from math import nan, sqrt
 
 import numpy as np
@@ -24,7 +25,7 @@ _U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one senso
 # is. Seen in virtual tanks with two to four sensors, where it is 0.14 with much mixing, 0.23 with little.
 _U_LAYERS_PART = 0.2
 # Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
-# between two sensors.
+# between two sensors. Where nothing heats the tank below, it stays there on all days, and does not average out.
 _U_SHARP_PART = 1 / sqrt(12)
 # The same of a day's change, which sees the layers at two moments only: with sensors elsewhere in their parts of the
 # height, as in an independent plant.
@@ -41,7 +42,7 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
     mean = np.add.reduce(sensors, axis=0) / len(sensors)
     ambient = _ambient(tank, signals, frame)
     loss_w = (tank.ua_w_per_k if tank.ua_w_per_k is not None else nan) * (mean - ambient)
-    feed, layers_part = _feed(site, tank, signals), _layers_part(site, tank)
+    feed, layering = _feed(site, tank, signals), _layering(site, tank)
     return TankDay(
         tank=tank.id,
         sensors_degc=sensors,
@@ -49,7 +50,7 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
         ambient_degc=ambient,
         loss_w=loss_w,
         stored_change=_stored_change(tank, spoke, frame, feed=feed),
-        loss=_loss(tank, loss_w, spoke, frame=frame, feed=feed, layers_part=layers_part),
+        loss=_loss(tank, loss_w, spoke, frame=frame, feed=feed, layering=layering),
     )
 
 
@@ -70,11 +71,22 @@ def _feed(site: Site, tank: Tank, signals: Mapping[str, Signal]) -> Signal | Non
     return signals.get(before[index] or "") if index < len(before) else None
 
 
-def _layers_part(site: Site, tank: Tank) -> float:
-    """How far off the layers may be, as a part of the steps between them."""
-    coils = [stage.height[0] for stage in site.stages.values() if stage.tank == tank.id and stage.loop]
+@dataclass(frozen=True, slots=True)
+class _Layering:
+    """How far off the layers may be, as a part of the steps between them; and whether a step stays where it is."""
+
+    part: float
+    stays: bool
+
+
+def _layering(site: Site, tank: Tank) -> _Layering:
+    stages = [stage for stage in site.stages.values() if stage.tank == tank.id]
     lowest_sensor = 0.5 / max(len(tank.temperatures), 1)
-    return _U_SHARP_PART if any(lowest_sensor < low < 1.0 for low in coils) else _U_LAYERS_PART
+    is_sharp = any(lowest_sensor < stage.height[0] < 1.0 for stage in stages if stage.loop)
+    # What takes its water from the bottom warms all of it.
+    lows = [stage.height[0] if stage.heater or stage.height[0] < stage.height[1] else 0.0 for stage in stages]
+    stays = lowest_sensor < min(lows, default=0.0) < 1.0 - lowest_sensor
+    return _Layering(_U_SHARP_PART if is_sharp or stays else _U_LAYERS_PART, stays)
 
 
 def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None) -> Total:
@@ -121,7 +133,7 @@ def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Arra
 
 
 def _loss(
-    tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame, feed: Signal | None, layers_part: float
+    tank: Tank, loss_w: Array, spoke: list[Signal], *, frame: DayFrame, feed: Signal | None, layering: _Layering
 ) -> Total:
     if tank.ua_w_per_k is None:
         return not_known(f"The loss coefficient of tank {tank.id} is not stated (ua_w_per_k).")
@@ -138,7 +150,7 @@ def _loss(
         f"ua_w_per_k of {tank.id}": abs(total) * stated(_U_LOSS_PART),
         f"room of {tank.id}": times_amount(stated(_U_ROOM_K, "K"), hours, "h") * j_per_h_k,
         f"{'mean' if len(spoke) > 1 else 'one sensor'} of {tank.id}": j_per_h_k
-        * _u_mean_k_h(spoke, feed, layers_part, hours=hours),
+        * _u_mean_k_h(spoke, feed, layering, hours=hours),
     }
     passing = {}
     if part < 1 - _SHORT_PART:
@@ -149,10 +161,12 @@ def _loss(
     return Total(total, Doubt(steady, passing), min(part, 1.0), "estimated", why)
 
 
-def _u_mean_k_h(spoke: list[Signal], feed: Signal | None, layers_part: float, *, hours: float) -> float:
+def _u_mean_k_h(spoke: list[Signal], feed: Signal | None, layering: _Layering, *, hours: float) -> float:
     """How far the mean of a tank's sensors may be off its water's, in the same sense on all days, over the time."""
     if len(spoke) == 1:
         return times_amount(stated(_U_ONE_SENSOR_K, "K"), hours, "h")
     degc = np.array([signal.mean for signal in (*spoke, feed) if signal is not None and len(signal.value)])
     steps_k = sqrt(float(np.add.reduce((degc[1:] - degc[:-1]) ** 2)))
-    return times_amount(times_amount(stated(layers_part), steps_k, "K"), hours, "h") * (1.0 / len(spoke) ** 2)
+    return times_amount(times_amount(stated(layering.part), steps_k, "K"), hours, "h") * (
+        1.0 / len(spoke) ** (1 if layering.stays else 2)
+    )

@@ -128,6 +128,14 @@ def test_what_lies_between_two_sensors_makes_a_loss_doubtful_too():
     assert doubt.steady["mean of store"] == pytest.approx(2.0 * 24 * HOUR * 0.2 * np.hypot(20.0, 30.0) / 4)
 
 
+def test_a_step_that_stays_where_a_coil_ends_makes_a_loss_more_doubtful():
+    """Nothing heats below 0.4 of the height, and the two sensors stand at 0.25 and 0.75: the step may be anywhere."""
+    half_way = {name: replace(stage, height=(0.4, 0.7)) for name, stage in HOUSE.stages.items()}
+    doubt = account(replace(HOUSE, stages=half_way), _readings()).plant.tanks["store"].loss.doubt
+    part = 1.0 / np.sqrt(12.0)
+    assert doubt.steady["mean of store"] == pytest.approx(2.0 * 24 * HOUR * part * np.hypot(20.0, 30.0) / 2)
+
+
 def test_a_tank_of_one_sensor_loses_more_or_less_than_that_sensor_says():
     house = replace(HOUSE, tanks={"store": replace(TANK, temperatures=("top",))})
     doubt = account(house, _readings()).plant.tanks["store"].loss.doubt
