@@ -241,7 +241,7 @@ def unheard_at_mean(total: float, heard: float) -> float:
     """
     What the part of the time (or water) that was not heard amounts to if it went on a fifth above the part that was.
 
-    Of an amount that is missing whole, what is evenly spread between none and as much again covers 95 %.
+    An amount that is missing whole is off by all of it as a rule, not at most.
     """
     value = total / heard * (1 - heard) * _ABOVE_MEAN
     if not _IS_KEPT.get():

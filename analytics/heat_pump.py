@@ -42,7 +42,6 @@ Array = NDArray[np.float64]
 _LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
 _ALL_HEARD = 0.95  # of a day; common practice
 _LEAST_UNTIMED_J = 0.1 * 3.6e6  # the edges of gaps lie within cells of a minute
-_ALL_OF = 1.1  # the 95 % of an amount evenly spread is less than all of it
 _LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
 _U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
@@ -299,11 +298,7 @@ def _beside(way: _Way, elec_w: Array) -> Doubt:
         if total is loop.heat and not np.isnan(total.amount):
             untimed_j = total.amount - sum_of_known(np.maximum(loop.heat_w, 0.0)) * CELL_S
             beside_j += untimed_j if untimed_j > _LEAST_UNTIMED_J else 0.0
-    return (
-        Doubt({}, {f"{GAPS} of the compressor": from_limit(stated_own(_ALL_OF * beside_j))})
-        if beside_j > 0
-        else NO_DOUBT
-    )
+    return Doubt({}, {f"{GAPS} of the compressor": from_limit(stated_own(beside_j))}) if beside_j > 0 else NO_DOUBT
 
 
 def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt]]:

@@ -36,7 +36,6 @@ from analytics.warm_front import by_layers
 __all__ = ["close_day"]
 
 _LEAST_HEAT_KWH = 0.2  # below this a fraction of the day's heat has no meaning; common practice
-_ALL_OF = 1.1  # the 95 % of an amount evenly spread is less than all of it
 _LEAST_UNHEARD_J = 0.1 * 3.6e6  # heat of unknown origin that is worth a word
 _NO_WAY_BACK = Figure(0.0, "kWh", 0.0, "derived", 1.0, "An element or a burner takes no heat from the tank.")
 # Of how far the account by origin may be off, what is alike on all days. In virtual houses of eighteen kinds the error
@@ -143,7 +142,7 @@ def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered
     # What was drawn unheard may have been any origin's, as may what came unheard.
     drawn = [(share, of_tanks.apart_from_gaps()), (1.0, of_tanks.of_gaps())]
     unheard = Doubt(
-        {}, {"heat unheard": from_limit(stated_own(_ALL_OF * delivered.unheard_j))} if delivered.unheard_j > 0 else {}
+        {}, {"heat unheard": from_limit(stated_own(delivered.unheard_j))} if delivered.unheard_j > 0 else {}
     )
     return combined([*drawn, (1.0, delivered.heat_doubt[origin]), (1.0, account), (1.0, unheard)])
 

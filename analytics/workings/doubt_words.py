@@ -60,7 +60,7 @@ _SOURCES = {
     "climbs: limits, common practice, evenly spread.",
     "slow answer of": "How much less change the sensor shows at the beginnings of draws than in long draws near by, as "
     "a mean over all water drawn: it may answer slowly, or the pipe delays the water; anything from none to all of it.",
-    "heat unheard": "As much, and a tenth, as arrived at the taps of heat that came into the tanks, or may "
+    "heat unheard": "As much as arrived at the taps of heat that came into the tanks, or may "
     "have come, while they were not heard: any of the stages may have brought it, evenly spread.",
     "short run of": "Half of what the compressor used in so short a run.",
     "assumed cold water": "Standard uncertainty of the cold water's assumed temperature.",
