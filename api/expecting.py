@@ -10,12 +10,15 @@ from typing import Any
 from analytics.detection import DETECTORS, Detector
 from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
+from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.detection.loop_low_flow import LoopLowFlow
+from analytics.detection.loop_never_called import LoopNeverCalled
+from analytics.detection.loop_no_flow import LoopNoFlow
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.expected.first_flows import flows_so_far
 from analytics.expected.nearby import NearbySun
 from analytics.expected.stages import watch_site
-from analytics.expected.subjects import Subject, subjects_of
+from analytics.expected.subjects import Subject, at_a_stand, subjects_of
 from analytics.expected.watching import Watched, watched_from_json
 from analytics.figures import DayLedger
 from analytics.site import Site
@@ -23,6 +26,8 @@ from analytics.trace import LocalDay, local_day
 from api.sites import parsed
 
 __all__ = ["detectors_knowing", "expected_so_far", "troubled_on", "watched_on"]
+
+_STANDS = frozenset((LoopNoFlow.kind, LoopNeverCalled.kind, HeaterNoOutput.kind))
 
 
 def expected_so_far(state: Mapping[str, Any] | None) -> dict[str, Watched]:
@@ -96,15 +101,25 @@ def _subjects(text: str) -> Sequence[Subject]:
 
 
 def troubled_on(site: Site, days: Sequence[date], alerts: Sequence[Mapping[str, Any]]) -> dict[date, set[str]]:
-    """By day, parts and sensors that alerts speak of, but for those that themselves rest on what was expected."""
+    """
+    By day, parts and sensors that alerts speak of, but for those that themselves rest on what was expected.
+
+    What stands still is named twice, by itself and as something that other stages work without.
+    """
     spans = [
-        (alert["component"], _ms(alert["began"]), inf if alert["ended"] is None else _ms(alert["ended"]))
+        (name, _ms(alert["began"]), inf if alert["ended"] is None else _ms(alert["ended"]))
         for alert in alerts
         if alert["kind"] != StageBelowExpected.kind and "cusum_sd" not in alert["evidence"]
+        for name in _names(alert)
     ]
     if not spans:
         return {}
     return {day: _spoken_of(local_day(day, site.timezone), spans) for day in days}
+
+
+def _names(alert: Mapping[str, Any]) -> Sequence[str]:
+    part = alert["component"]
+    return (part, at_a_stand(part)) if alert["kind"] in _STANDS else (part,)
 
 
 def _spoken_of(day: LocalDay, spans: Sequence[tuple[str, float, float]]) -> set[str]:

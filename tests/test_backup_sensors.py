@@ -57,11 +57,31 @@ _EVENING, _MORNING = float(sum(2**hour for hour in (20, 21, 22))), float(2**6)
     ("hours", "is_fault"),
     [
         ([_EVENING] * 5, False),  # its timer lets it on in the evening: no water is cold then
-        ([_EVENING] * 4, True),  # too few days to know
+        ([_EVENING] * 2, False),
+        ([_EVENING], True),  # too few days to know
+        ([_EVENING + _MORNING] * 4, True),  # two stretches are a timer's on five days alike
         ([_EVENING, _MORNING, _EVENING, 2.0**12, _EVENING], True),  # a thermostat's hours
     ],
 )
 def test_a_heater_is_missed_only_in_the_hours_in_which_a_timer_lets_it_on(hours, is_fault):
     result = account(_HOUSE, _COLD | {"top": stepped(18 * 3600.0, 30 * 3600.0, 55.0, rest=30.0)})
+    history = [replace(result.ledger, conditions={"heater.rod.on_hours": each}) for each in hours]
+    assert isinstance(HeaterNoOutput().assess(result.plant, history, "rod"), Fault) is is_fault
+
+
+_NIGHT = float(sum(2**hour for hour in (21, 22, 23, 0, 1, 2, 3, 4, 5)))
+
+
+@pytest.mark.parametrize(
+    ("hours", "is_fault"),
+    [
+        ([_NIGHT] * 2, False),  # a night tariff of nine hours
+        ([_NIGHT] * 29 + [_NIGHT + 2.0**15], False),  # asked for by hand once
+        ([_NIGHT] * 9 + [_NIGHT + 2.0**15], True),
+        ([_NIGHT + 2.0**15 + 2.0**9] * 30, True),  # a thermostat's
+    ],
+)
+def test_a_tank_that_is_cold_before_the_nights_release_is_no_heaters_fault(hours, is_fault):
+    result = account(_HOUSE, _COLD | {"top": stepped(10 * 3600.0, 20 * 3600.0, 30.0, rest=55.0)})
     history = [replace(result.ledger, conditions={"heater.rod.on_hours": each}) for each in hours]
     assert isinstance(HeaterNoOutput().assess(result.plant, history, "rod"), Fault) is is_fault

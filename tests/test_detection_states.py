@@ -24,6 +24,7 @@ from analytics.detection import (
     assess_day,
     unsettled,
 )
+from analytics.detection.precedence import REMEMBERED_DAYS
 from analytics.trace import local_day
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 
@@ -212,7 +213,9 @@ def test_alerts_of_other_components_pass_through() -> None:
 def test_what_can_come_back_is_kept_for_the_next_day() -> None:
     alerts, _ = _run(_day(_D1, Fault((_finding(_D1, 10, 11),))))
     assert unsettled(alerts, [_day(_D2, NotAssessed("-"))]) == alerts
-    assert unsettled(alerts, [_day(_D3, NotAssessed("-"))]) == []
+    explains_for = timedelta(days=REMEMBERED_DAYS["loop-no-flow"])
+    assert unsettled(alerts, [_day(_D1 + explains_for, NotAssessed("-"))]) == alerts
+    assert unsettled(alerts, [_day(_D2 + explains_for, NotAssessed("-"))]) == []
     still, _ = _run(_OPEN)
     assert unsettled(still, [_day(_D3, NotAssessed("-"))]) == still
 

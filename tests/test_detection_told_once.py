@@ -77,6 +77,16 @@ def test_two_kinds_that_see_one_stretch_make_one_alert_whatever_their_order() ->
     assert _kinds(both) == _kinds(both[::-1]) == [("loop-no-flow", "resolved")]
 
 
+def test_a_stage_is_not_told_beside_another_that_stood_for_weeks_nor_soon_after() -> None:
+    stood = _assessment("loop-no-flow", (0, 24), of="desuperheater")
+    below = [_assessment("stage-below-expected", (12, None), days=days, of="sun", is_by_day=True) for days in (8, 16)]
+    assert _kinds([stood], below[:1]) == [("loop-no-flow", "resolved")]
+    assert _kinds([stood], below[1:]) == [("loop-no-flow", "resolved"), ("stage-below-expected", "open")]
+    # What begins after the repair is its own.
+    later = _assessment("stage-below-expected", (72, None), days=8, of="sun", is_by_day=True)
+    assert _kinds([stood], [later])[1:] == [("stage-below-expected", "open")]
+
+
 def test_what_the_more_specific_kind_does_not_cover_is_told() -> None:
     both = [_assessment("loop-no-flow", (8, 10)), _assessment("loop-low-flow", (9, 10), (12, 13))]
     assert sorted(_kinds(both)) == [("loop-low-flow", "resolved"), ("loop-no-flow", "resolved")]

@@ -12,7 +12,7 @@ import pytest
 from analytics.expected.collector import expected_by_neighbours
 from analytics.expected.experience import FIRST_DAYS, experience_from_json, experience_of, with_day
 from analytics.expected.stages import Expectation, expected_backup, expected_of_record, watch_site
-from analytics.expected.subjects import subjects_of
+from analytics.expected.subjects import at_a_stand, subjects_of
 from analytics.expected.watching import (
     SCHEME,
     days_between_false_signals,
@@ -23,6 +23,7 @@ from analytics.expected.watching import (
 from analytics.figures import DayLedger
 from analytics.statistics_of_fit import GUIDELINE_14_LIMITS, fit_statistics
 from analytics.trace import local_day
+from api.expecting import troubled_on
 from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import account_days
@@ -121,6 +122,25 @@ def test_days_of_which_another_alert_speaks_neither_make_a_model_nor_are_judged(
     assert not any(np.isfinite(day.z) or day.is_first for day in touched)
     elsewhere = {day: {"mixed.temp", "backup"} for day in troubled}
     assert _expectation("two-tank", "", "sun", "heat", troubled=elsewhere).fits == alone.fits
+
+
+def test_days_on_which_another_stage_stood_still_are_not_held_against_the_first_weeks():
+    alone = _expectation("two-tank", "", "sun", "heat")
+    last = next(day.day for day in reversed(alone.days) if np.isfinite(day.z))
+    found = _expectation("two-tank", "", "sun", "heat", troubled={last: {at_a_stand("desuperheater")}})
+    (touched,) = (day for day in found.days if day.day == last)
+    assert touched.why == "Another alert speaks of the standing desuperheater."
+    assert not np.isfinite(touched.z)
+    own = _expectation("two-tank", "", "ground", "heat", troubled={last: {at_a_stand("desuperheater")}})
+    assert own.days == _expectation("two-tank", "", "ground", "heat").days
+
+
+@pytest.mark.parametrize(("kind", "names"), [("loop-no-flow", 2), ("loop-low-flow", 1)])
+def test_a_loop_that_stands_is_named_as_such_and_one_with_little_flow_is_not(kind, names):
+    site, told = site_of(SCENARIOS["two-tank"]), {"kind": kind, "component": "desuperheater", "evidence": {}}
+    told |= {"began": "2026-01-10T10:00:00-05:00", "ended": None}
+    spoken = troubled_on(site, [date(2026, 1, 12)], [told])[date(2026, 1, 12)]
+    assert spoken == set(["desuperheater", at_a_stand("desuperheater")][:names])
 
 
 def test_days_before_the_house_was_commissioned_do_not_count():

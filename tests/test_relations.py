@@ -17,6 +17,8 @@ from tests.plants import house
         (relations.loops_of_heat_pump, "hp", {"ground", "desuperheater"}),
         (relations.loop_of_stage, "sun", {"collector"}),
         (relations.loop_of_stage, "backup", set()),
+        (relations.parts_of_other_stages, "sun", {"desuperheater", "element"}),
+        (relations.parts_of_other_stages, "ground", {"collector", "element"}),
         (relations.pump_of_stage, "ground", {"hp"}),
         (relations.pump_of_stage, "sun", set()),
         (relations.loops_of_stage, "ground", {"ground", "desuperheater"}),

@@ -10,11 +10,15 @@ from analytics.expected.heater import OnLevel, on_level
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, PlantDay
 
-__all__ = ["asked_for", "came_on_within", "drawn_lately", "earlier_level", "lately_on_degc", "let_on"]
+__all__ = ["asked_for", "came_on_within", "drawn_lately", "earlier_level", "lately_on_degc", "let_on", "may_wait"]
 
 _LATELY_DAYS = 3
 _TIMER_DAYS = 5  # on which it heated, before its hours are believed
-_TIMER_HOURS = 10  # of the day, an hour before and after included; a thermostat alone comes on at more of them
+_TARIFF_DAYS = 2  # the same of hours that are one unbroken stretch, as a night tariff's are
+# Of the day, an hour before and after included: tariffs release heaters for 6 to 10 h a day (common practice).
+_TIMER_HOURS = 12
+_ONCE_IN = 20  # days: an hour in which it heated no more often was asked for by hand
+_NEW_DAYS = 2  # in which a heater that was never seen to heat may be waiting for its first release
 _ASKS_CELLS = 240  # after a draw somebody is at home who will want more
 
 
@@ -58,13 +62,25 @@ def let_on(history: Sequence[DayLedger], heater: str, cells: int) -> Flags:
 
     Shape (cells,)
     """
-    column = record_column([conditions_of(day) for day in history], f"heater.{heater}.on_hours")
-    masks = [int(value) for value in column if np.isfinite(value)]
-    heated = np.array([any(mask >> hour & 1 for mask in masks) for hour in range(24)])
+    masks = _hour_masks(history, heater)
+    often = [sum(mask >> hour & 1 for mask in masks) for hour in range(24)]
+    heated = np.array([count * _ONCE_IN > len(masks) for count in often])
     let = heated | np.roll(heated, 1) | np.roll(heated, -1)
-    if len(masks) < _TIMER_DAYS or np.count_nonzero(let) > _TIMER_HOURS:
+    is_one_stretch = np.count_nonzero(let & ~np.roll(let, 1)) == 1
+    if len(masks) < (_TARIFF_DAYS if is_one_stretch else _TIMER_DAYS) or np.count_nonzero(let) > _TIMER_HOURS:
         return np.ones(cells, bool)
     return np.asarray(let[np.arange(cells) // (3600 // round(CELL_S)) % 24])
+
+
+def may_wait(history: Sequence[DayLedger], heater: str) -> bool:
+    """Whether a heater is too new to know whether a tariff holds it back until night."""
+    return len(history) < _NEW_DAYS and not _hour_masks(history, heater)
+
+
+def _hour_masks(history: Sequence[DayLedger], heater: str) -> list[int]:
+    """Of the days on which it heated, the hours in which it did."""
+    column = record_column([conditions_of(day) for day in history], f"heater.{heater}.on_hours")
+    return [int(value) for value in column if np.isfinite(value)]
 
 
 def asked_for(plant: PlantDay) -> Flags:

@@ -16,6 +16,7 @@ from analytics.detection.heater_calls import (
     earlier_level,
     lately_on_degc,
     let_on,
+    may_wait,
 )
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
@@ -75,6 +76,7 @@ class HeaterNoOutput:
     edge: float = 0.1  # of the tank's height: a sensor so little above where heat begins may stand under warm water
     least_due_k: float = 2.0  # a smaller rise cannot be told from none
     min_cold: timedelta = timedelta(hours=2)  # tariffs block heaters for shorter times (common practice)
+    min_cold_new: timedelta = timedelta(hours=18)  # a night tariff may hold a heater back so long (common practice)
     min_running: timedelta = timedelta(minutes=45)  # a boiler purges, lights and warms its loop within minutes
     min_passing: timedelta = timedelta(minutes=5)  # of whole minutes of flow
     least_passing_l_min: float = 3.5  # heaters in passing start at 2 to 3 l/min (common practice, from memory)
@@ -123,11 +125,12 @@ class HeaterNoOutput:
         hottest = _hottest(plant, stage) if has_sensor else top_by_outlet(plant, stage.tank or "")
         limit_degc = np.where(drawn_lately(plant, history, self.unused_l), self.cold_degc, self.unused_degc)
         healthy, cold = lasting(heats, _cells(self.min_output)), rests & (hottest < limit_degc)
+        least = _cells(self.min_cold_new if may_wait(history, stage.heater or "") else self.min_cold)
         if not has_sensor:
-            return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest, "outlet")
+            return _Watched(cold, cold / least, healthy, hottest, "outlet")
         cold &= self._unheard_of(plant, history, stage, hottest)
         if level is None or self._limit_degc(level) <= self.cold_degc:
-            return _Watched(cold, cold / _cells(self.min_cold), healthy, hottest)
+            return _Watched(cold, cold / least, healthy, hottest)
         top = self._settled_top(plant, stage.tank or "")
         idle = cold | (rests & (top < self._limit_degc(level)))
         return _Watched(idle, idle / _cells(self.min_cold), healthy, top, "level", level)
@@ -204,6 +207,7 @@ class HeaterNoOutput:
             "unused_limit_degc": self.unused_degc,
             "least_w": self.least_w,
             "min_cold_min": self.min_cold / timedelta(minutes=1),
+            "min_cold_new_min": self.min_cold_new / timedelta(minutes=1),
             "min_running_min": self.min_running / timedelta(minutes=1),
             "min_passing_min": self.min_passing / timedelta(minutes=1),
             "least_passing_l_min": self.least_passing_l_min,

@@ -47,6 +47,7 @@ class Row:
 _STILL, _SWAPPED = "loop-no-flow", "sensor-swapped"
 _LEAVES_BY_LOOP = ("loop-night-loss", "loop-always-on")
 _NEEDLESS = ("heater-always-on", "heater-preempts")
+_STAND = (_STILL, "loop-never-called", "heater-no-output")
 _OF_PAIR = (_SWAPPED, "sensor-offset")
 
 TABLE: Sequence[Row] = (
@@ -66,6 +67,8 @@ TABLE: Sequence[Row] = (
     Row("stage-below-expected", (_STILL, "loop-never-called", _SWAPPED), relations.loop_of_stage),
     Row("stage-below-expected", (_STILL,), relations.loops_of_stage, by_day=True),
     Row("stage-below-expected", ("heat-pump-low-cop",), relations.pump_of_stage, by_day=True, days=14),
+    # One that stood for weeks left this one more or less to do than its first weeks know of.
+    Row("stage-below-expected", _STAND, relations.parts_of_other_stages, by_day=True, days=14),
     # A heat pump that no longer runs: a backup that heats needlessly leaves it nothing to do, or its meters lie.
     Row("stage-below-expected", _NEEDLESS, relations.backups_beside, by_day=True),
     Row("stage-below-expected", (ANY,), relations.meters_of_standing_in, by_day=True, now=True),

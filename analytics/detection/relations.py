@@ -17,6 +17,7 @@ __all__ = [
     "loops_of_tank",
     "meters_of_standing_in",
     "parts_before",
+    "parts_of_other_stages",
     "path",
     "pump_of_stage",
     "tanks_of_path",
@@ -69,6 +70,13 @@ def pump_of_stage(site: Site, stage: str) -> Sequence[str]:
 def loops_of_stage(site: Site, stage: str) -> Sequence[str]:
     """A stage's own loop, and all of its heat pump: one that stands still trips it."""
     return (*loop_of_stage(site, stage), *(loop for pump in _pumps_of(site, stage) for loop in _loops(pump)))
+
+
+def parts_of_other_stages(site: Site, stage: str) -> Sequence[str]:
+    """The loops and heaters of the other stages: one that stands still leaves this one more or less to do."""
+    own = loop_of_stage(site, stage)
+    parts = (each.heater or each.loop for each in site.stages.values() if each.id != stage)
+    return tuple(part for part in parts if part and part not in own)
 
 
 def backups_beside(site: Site, stage: str) -> Sequence[str]:

@@ -24,7 +24,7 @@ from analytics.pair_check import AT_A_LOOP
 from analytics.pair_order import is_beyond_classes
 from analytics.site import Collector, HeatPump, Site, Stage
 
-__all__ = ["Seen", "Sky", "Subject", "stage_subject", "subjects_of", "why_no_expectation"]
+__all__ = ["Seen", "Sky", "Subject", "at_a_stand", "stage_subject", "subjects_of", "why_no_expectation"]
 
 _LEAST_COVERAGE = 0.9
 _ALLOWED_KWH = 1.5  # of a day from which a collector's heat can be told from its start and its pipes
@@ -52,7 +52,8 @@ class Subject:
         component: A stage, a heat pump or a loop.
         quantity: "heat" [kWh], "cop" [-], "entering" [degC] or "fall" [K/kW].
         drivers: What the inputs are, as words for a sentence.
-        bearing: Ids of parts and sensors whose alerts explain its deviation.
+        bearing: Ids of parts and sensors whose alerts explain its deviation; of other stages whether they stand still
+            (`at_a_stand`), which leaves this one more or less to do than its first weeks did.
         least_part, least_u: A day's scatter is never taken for less than this part of the usual, nor than this.
         learns_every_days: Not only days that are new to the model widen it, but each of so many; 0 where none: for what
             drifts with the seasons in a way that no weeks can tell. Sudden shifts are found all the same.
@@ -173,7 +174,7 @@ def _sun(site: Site, stage: Stage, collector: Collector, sky: Sky | None) -> Sub
             "how strong the sun was while the pump ran",
             "the air",
         ),
-        bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id},
+        bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id} | _others_at_a_stand(site, stage),
         see=see,
         is_misread=_misread(site, stage.loop),
         least_part=0.08 if is_neighbours else 0.05,  # clouds differ within 30 km (common practice)
@@ -210,7 +211,7 @@ def _desuperheater(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the compressor's electricity", "the water entering", "the source", "the compressor's power"),
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power},
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power} | _others_at_a_stand(site, stage),
         see=see,
         is_misread=_misread(site, stage.loop),
         least_part=0.08,  # hot gas follows more than what is measured of it
@@ -233,7 +234,7 @@ def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the compressor's electricity", "the source", "the compressor's power"),
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power},
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power} | _others_at_a_stand(site, stage),
         see=see,
         is_misread=_misread(site, stage.loop),
         least_part=0.03,
@@ -261,7 +262,7 @@ def _boiler(site: Site, stage: Stage) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the fuel that its boiler took", "how often it was lit", "the water entering")[: 2 + has_entering],
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, *parts},
+        bearing=_loop_bearing(site, stage.loop) | {stage.id, *parts} | _others_at_a_stand(site, stage),
         see=see,
         is_misread=_misread(site, stage.loop),
     )
@@ -345,6 +346,16 @@ def _loop_bearing(site: Site, loop: str | None) -> frozenset[str]:
         return frozenset({site.id})
     points = (parts.entering, parts.leaving, parts.flow, parts.energy, parts.pump)
     return frozenset({site.id, parts.id, *(point for point in points if point)})
+
+
+def at_a_stand(part: str) -> str:
+    """How a loop or heater that moves or heats nothing is named among what bears on other stages."""
+    return f"the standing {part}"
+
+
+def _others_at_a_stand(site: Site, stage: Stage) -> frozenset[str]:
+    others = (each for each in site.stages.values() if each.id != stage.id and each.loop != stage.loop)
+    return frozenset(at_a_stand(each.heater or each.loop or each.id) for each in others)
 
 
 def _misread(site: Site, loop: str | None) -> Callable[[DayLedger], bool]:
