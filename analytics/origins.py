@@ -9,7 +9,7 @@ height in the upper half takes it from the bottom. What the room gave, and what 
 makes of stored water, counts with the heat carried over.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan, sqrt
 
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.doubt import Doubt, combined
-from analytics.origins_doubt import layered_doubt, room_doubt
+from analytics.origins_doubt import layered_doubt, room_doubt, store_doubt
 from analytics.origins_gaps import origins_of
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
@@ -206,7 +206,8 @@ def _heat_doubt(
     plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float, *, may_be_unheard: bool
 ) -> dict[str, Doubt]:
     """
-    More heat of a stage than its meters tell gives it more of the taps' heat, and the others less.
+    More heat of a stage than its meters tell gives it more of the taps' heat, and the others less; so does what was in
+    the tanks at first.
 
     Args:
         may_be_unheard: Whether heat that came unheard is an origin of its own, which has the doubt of gaps.
@@ -224,4 +225,21 @@ def _heat_doubt(
         for origin, share in shares.items():
             others = quotient(-share, 1.0 - own, f"Share of {origin} in all but {stage.id}")
             parts[origin].append((1.0 if origin == stage.id else others, moved))
+    for origin, factor, in_store in _store_doubt(shares, of_tanks_j, store_doubt(plant.site)):
+        parts[origin].append((factor, in_store))
     return {origin: combined(found) for origin, found in parts.items()}
+
+
+def _store_doubt(shares: Mapping[str, float], of_tanks_j: float, u_part: float) -> Iterator[tuple[str, float, Doubt]]:
+    """More heat in the tanks as the account began gives more to what is carried over, and less to all others."""
+    carried = shares[CARRIED_OVER]
+    if not 0.0 < carried < 1.0:
+        return
+    moved = Doubt(
+        {"heat in store at first": shown_times(stated(u_part), carried, "{}", numbers=[carried]) * of_tanks_j}
+    )
+    for origin, share in shares.items():
+        if origin == CARRIED_OVER:
+            yield origin, quotient(1.0 - carried, 1.0, "Share of all that was not carried over"), moved
+        elif share > 0.0:
+            yield origin, quotient(-share, 1.0, f"Share of {origin}"), moved

@@ -7,7 +7,7 @@ Seen on virtual houses that the account was not fitted on (`make studies`), and 
 from analytics.origins_charges import UPPER_HALF
 from analytics.site import Site
 
-__all__ = ["layered_doubt", "room_doubt"]
+__all__ = ["layered_doubt", "room_doubt", "store_doubt"]
 
 _DOUBT = 0.08  # with faultless sensors 0.065 in another independent plant; in the virtual houses 0.03 to 0.05
 # The same where the last tank has two sensors only, or where a coil's heat is counted without its temperatures, so that
@@ -20,6 +20,10 @@ _DOUBT_UPPER_LOOP = 0.16
 # layers root mean squares of its error were 0.006 to 0.020 with three sensors and more, 0.014 to 0.029 with two.
 _ROOM_DOUBT = 0.025
 _ROOM_DOUBT_FEW_SENSORS = 0.05
+# Standard uncertainty of what a tank holds as an account begins, when its sensors alone tell: seen in the same tanks by
+# what the second day's hot water still had of it.
+_U_STORE = 0.08
+_U_STORE_FEW_SENSORS = 0.15
 _FEW_SENSORS = 2
 
 
@@ -35,13 +39,20 @@ def layered_doubt(site: Site) -> float:
         return _DOUBT_UPPER_LOOP
     loops = [site.loops[stage.loop or ""] for stage in coils]
     is_blind = any(not (loop.entering and loop.leaving) for loop in loops)
-    has_two = bool(tanks) and len(site.tanks[tanks[-1]].temperatures) <= _FEW_SENSORS
-    return _DOUBT_LESS_KNOWN if is_blind or has_two else _DOUBT
+    return _DOUBT_LESS_KNOWN if is_blind or _has_few(site) else _DOUBT
 
 
 def room_doubt(site: Site) -> float:
     """How far what is carried over may be off, of which the room owes some or gave it: a part of the tanks' heat."""
+    return _ROOM_DOUBT_FEW_SENSORS if _has_few(site) else _ROOM_DOUBT
+
+
+def store_doubt(site: Site) -> float:
+    """Standard uncertainty of the heat in the tanks as an account begins, as a part of it."""
+    return _U_STORE_FEW_SENSORS if _has_few(site) else _U_STORE
+
+
+def _has_few(site: Site) -> bool:
+    """Whether the last tank has two sensors, or fewer."""
     path = site.hot_water
-    tanks = path.tanks if path is not None else ()
-    few = any(len(site.tanks[tank].temperatures) <= _FEW_SENSORS for tank in tanks[-1:])
-    return _ROOM_DOUBT_FEW_SENSORS if few else _ROOM_DOUBT
+    return path is not None and any(len(site.tanks[tank].temperatures) <= _FEW_SENSORS for tank in path.tanks[-1:])

@@ -321,6 +321,16 @@ def test_a_stage_that_gave_all_but_what_was_carried_over_is_doubted_as_much_as_t
     assert all(found.account_doubt[origin] >= 0.05 * shares[origin] for origin in ("sun", "backup"))
 
 
+def test_more_heat_in_store_at_first_would_be_carried_over_and_less_of_all_others():
+    found = account_origins(_plant(), account_origins(_plant(), None).state)
+    shares = {origin: heat / found.of_tanks for origin, heat in found.by_origin.items()}
+    moved = {origin: doubt.steady.get("heat in store at first", 0.0) for origin, doubt in found.heat_doubt.items()}
+    assert 0.1 < shares[CARRIED_OVER] < 0.9
+    assert moved[CARRIED_OVER] > 0.01 * found.of_tanks
+    assert sum(moved.values()) == pytest.approx(0.0, abs=1e-6 * found.of_tanks)
+    assert moved["sun"] / moved["backup"] == pytest.approx(shares["sun"] / shares["backup"])
+
+
 def test_a_mixed_account_is_doubted_more_than_a_layered_one():
     layered = account_origins(_plant(), None)
     mixed = account_origins(account(_one_sensor(), _readings()).plant, None)
