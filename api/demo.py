@@ -16,10 +16,10 @@ from api.settings import Settings
 from ingest.virtual.gateway import packs
 from ingest.virtual.run import LiveSite
 
-__all__ = ["DemoClock", "run_demo"]
+__all__ = ["DemoClock", "gateway_of", "run_demo"]
 
 _TICK_S = 1.0
-_CONNECT_WITHIN_S = 30.0
+_RETRY_AFTER_S = 5
 
 
 class DemoClock:
@@ -62,7 +62,7 @@ def _living(lives: Mapping[str, LiveSite], broker_url: str, clock: Callable[[], 
 
     def live_on() -> None:
         with ExitStack() as stack:
-            gateways = {site: stack.enter_context(_gateway(site, broker_url)) for site in lives}
+            gateways = {site: stack.enter_context(gateway_of(site, broker_url)) for site in lives}
             while not stopping.wait(_TICK_S):
                 for site, live in lives.items():
                     _say_news(gateways[site], live, clock())
@@ -77,25 +77,24 @@ def _living(lives: Mapping[str, LiveSite], broker_url: str, clock: Callable[[], 
 
 
 @contextmanager
-def _gateway(site: str, broker_url: str) -> Iterator[paho.Client]:
+def gateway_of(site: str, broker_url: str) -> Iterator[paho.Client]:
     """A house's gateway at the embedded broker, which speaks MQTT 3.1.1; says that it is there, and when it leaves."""
     presence = f"sites/{site}/presence"
     client = paho.Client(
         CallbackAPIVersion.VERSION2, client_id=f"gateway-{site}", protocol=MQTTProtocolVersion.MQTTv311
     )
-    connected = threading.Event()
 
     def greet(*_: object) -> None:
         client.publish(presence, b"online", qos=1, retain=True)
-        connected.set()
 
     client.on_connect = greet
     client.will_set(presence, b"offline", qos=1, retain=True)
     place = urlsplit(broker_url)
-    client.connect(place.hostname or "127.0.0.1", place.port or 1883)
+    # The broker lets gateways in once the ingester listens, on a busy machine after a while; till then readings wait.
+    client.connect_async(place.hostname or "127.0.0.1", place.port or 1883)
+    client.reconnect_delay_set(max_delay=_RETRY_AFTER_S)
     client.loop_start()
     try:
-        connected.wait(_CONNECT_WITHIN_S)
         yield client
     finally:
         client.publish(presence, b"offline", qos=1, retain=True)

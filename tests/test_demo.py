@@ -5,12 +5,13 @@ import signal
 from pathlib import Path
 
 import httpx
+import paho.mqtt.subscribe as subscribe
 import pytest
 
 from api.commands import main
-from api.demo import DemoClock
+from api.demo import DemoClock, gateway_of
 from tests.running_service import RunningService, is_gone, serving_process
-from tests.servers import wait_until
+from tests.servers import HOST, MosquittoServer, program, wait_until
 
 SMALL = ["demo", "--houses", "2", "--days", "3", "--speed", "20"]
 
@@ -71,3 +72,16 @@ def test_the_clock_of_a_demonstration_runs_as_fast_as_asked() -> None:
     slow, fast = DemoClock(1000, speed=1.0), DemoClock(1000, speed=1000.0)
     wait_until(lambda: slow() >= 1020, within_s=10, what="20 ms to pass")
     assert fast() - 1000 >= 1000 * (slow() - 1000) * 0.5
+
+
+@pytest.mark.skipif(program("mosquitto") is None, reason="Mosquitto is not installed (Debian package mosquitto)")
+def test_a_house_whose_broker_opens_late_loses_nothing(tmp_path: Path) -> None:
+    broker = MosquittoServer(tmp_path)
+    with gateway_of("oak", f"mqtt://{HOST}:{broker.port}") as gateway:
+        gateway.publish("sites/oak/readings", b"[]", qos=1, retain=True)
+        with broker:
+            told = subscribe.simple("sites/oak/+", hostname=HOST, port=broker.port, msg_count=2)
+            assert {each.topic: each.payload for each in told} == {
+                "sites/oak/presence": b"online",
+                "sites/oak/readings": b"[]",
+            }
