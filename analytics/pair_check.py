@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-__all__ = ["AT_A_LOOP", "PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
+__all__ = ["AT_A_LOOP", "ONE_ROOM_K", "PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
 
 PairMethod = Literal["rest", "circulation", "mixed", "order", "draw", "layers", "valve"]
 """
@@ -19,6 +19,9 @@ draw, layers, valve: late in draws (`analytics.outlet_pairs`).
 
 AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
 """How a loop's two pipes are held against each other where both must read the same."""
+
+ONE_ROOM_K = 1.5
+"""Beyond it a collector's two resting pipes may stand in different rooms (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +42,7 @@ class PairCheck:
         rounding_k: By how much coarse steps of the two alone may make them differ. [K]
         beside_k: Of a rest beside a tank: how much warmer its water was, at the loop's upper and at its lower port,
             than the cooler of the two; empty where that is not known. [K]
+        first_degc: Of a rest: what the first of the two read. [degC]
     """
 
     component: str
@@ -54,13 +58,14 @@ class PairCheck:
     wrong_part: float = 0.0
     rounding_k: float = 0.0
     beside_k: tuple[float, ...] = ()
+    first_degc: float | None = None
 
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
     """Plain values, in the order given."""
     told = [{name: getattr(check, name) for name in PairCheck.__dataclass_fields__} for check in checks]
     # What is rare is left out; kept days stay small.
-    return [{name: each for name, each in one.items() if name not in _RARE or each} for one in told]
+    return [{name: each for name, each in one.items() if name not in _RARE or each not in _NOTHING} for one in told]
 
 
 def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ...]:
@@ -68,4 +73,5 @@ def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ..
     return tuple(PairCheck(**{**each, "beside_k": tuple(each.get("beside_k", ()))}) for each in data)
 
 
-_RARE = ("rounding_k", "beside_k")
+_RARE = ("rounding_k", "beside_k", "first_degc")
+_NOTHING = (0.0, (), None)

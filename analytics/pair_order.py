@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analytics.accuracy import limit_of_error
 from analytics.boiler_loop import fuel_w
 from analytics.loop_warmth import gives_warmth
-from analytics.pair_check import PairCheck
+from analytics.pair_check import ONE_ROOM_K, PairCheck
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
 from analytics.site import Accuracy, HeatPump, Loop, Site, Tank
 
@@ -46,6 +46,9 @@ def pair_limit_k(site: Site, first: str, second: str) -> float:
 def is_beyond_classes(site: Site, check: PairCheck) -> bool:
     """Whether a day's difference of a pair that must read the same is more than its classes and all doubt allow."""
     doubt_k = check.rounding_k + _EXPANDED * hypot(check.u_k, _ROOM_K, *(_PIPE_PART * each for each in check.beside_k))
+    is_collector = any(collector.loop == check.component for collector in site.collectors.values())
+    if is_collector and check.method == "rest" and abs(check.difference_k) > ONE_ROOM_K:
+        return False
     known = check.first in site.points and check.second in site.points
     return known and abs(check.difference_k) - doubt_k > pair_limit_k(site, check.first, check.second)
 

@@ -43,7 +43,6 @@ _CIRCULATES_CELLS = 20
 _EDGE_CELLS = 2  # the mean of a cell may hold a little of what begins next
 _DARK_W_M2 = 10.0
 _NIGHT_DRIFT_K = 0.05  # half to half: a pipe in an attic or outdoors follows the night
-_NIGHT_K = 1.5  # beyond it the two stand in different rooms
 _START_J_M2 = 40e3  # sun before the pump starts: by then its controller has felt a warm collector
 _MORNING_J_M2 = 200e3  # sun after which a resting collector, 10 to 20 kJ/(m2 K), is warmer by 7 K and more
 _WARMS_K = 0.5
@@ -100,7 +99,9 @@ def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:
     elif still is not None and idle is not None and collector is not None:
         rest = _night(plant, pair, collector, still=still, dark=idle)
     if rest is not None:
-        yield replace(rest, beside_k=_beside_k(plant, pair, rest))
+        cells = slice(round(rest.start_s / CELL_S), round(rest.end_s / CELL_S))
+        first_degc = round(float(np.mean(pair.first_degc[cells])), 3)
+        yield replace(rest, beside_k=_beside_k(plant, pair, cells), first_degc=first_degc)
     if idle is not None and (circulation := _circulation(plant, pair, day, idle=idle, collector=collector)) is not None:
         yield circulation
 
@@ -151,7 +152,7 @@ def _night(plant: PlantDay, pair: _Pair, collector: Collector, *, still: Flags, 
     """A collector's two pipes at the end of the night, if both stand indoors by what the night and the morning show."""
     forenoon = len(still) // 2
     check = _rest(pair, (still & dark)[:forenoon])
-    if check is None or check.u_k > _NIGHT_DRIFT_K or abs(check.difference_k) > _NIGHT_K:
+    if check is None or check.u_k > _NIGHT_DRIFT_K:
         return None
     night = int(check.end_s / CELL_S)
     morning = slice(night, night + int(np.append(still[night:], False).argmin()))
@@ -162,13 +163,12 @@ def _night(plant: PlantDay, pair: _Pair, collector: Collector, *, still: Flags, 
     return check if abs(float(leaving_degc[-_EDGE_CELLS] - leaving_degc[0])) <= _WARMS_K else None
 
 
-def _beside_k(plant: PlantDay, pair: _Pair, rest: PairCheck) -> tuple[float, ...]:
+def _beside_k(plant: PlantDay, pair: _Pair, cells: slice) -> tuple[float, ...]:
     """How much warmer a tank's water was at the loop's two ports than the cooler pipe; empty where not known."""
     stage = next((each for each in plant.site.stages.values() if each.loop == pair.component and each.tank), None)
     tank = None if stage is None else plant.tanks.get(stage.tank or "")
     if stage is None or tank is None or not len(tank.sensors_degc):
         return ()
-    cells = slice(round(rest.start_s / CELL_S), round(rest.end_s / CELL_S))
     pipe_degc = min(float(np.mean(course[cells])) for course in (pair.first_degc, pair.second_degc))
     row_degc = tank.sensors_degc[:, cells].mean(axis=1)[::-1]
     heights = (np.arange(len(row_degc)) + 0.5) / len(row_degc)

@@ -89,11 +89,10 @@ def test_a_collectors_two_pipes_indoors_are_compared_at_the_nights_end() -> None
     [
         {"collector.leaving": [("00:00", "06:30", 18.3), ("06:30", "08:20", (18.3, 40.0))]},
         {"collector.leaving": [("00:00", "08:20", (19.2, 17.2))]},
-        {"collector.leaving": [("00:00", "08:20", 14.0)]},
         {"collector.sun": [("00:00", "24:00", 0.0)]},
         {"collector.sun": [("00:00", "24:00", None)]},
     ],
-    ids=["on the roof", "it cools with the night", "another room", "no morning", "the sun is not known"],
+    ids=["on the roof", "it cools with the night", "no morning", "the sun is not known"],
 )
 def test_a_collectors_pair_at_rest_is_not_compared_where_one_may_stand_outside(
     changes: Mapping[str, Sequence[Change]],

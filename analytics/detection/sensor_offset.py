@@ -17,6 +17,7 @@ from analytics.detection.pair_days import (
     judged_record,
     pairs_seen,
 )
+from analytics.detection.rest_step import in_different_rooms, moved_of
 from analytics.detection.tank_warmth import at_least_k
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
@@ -88,7 +89,8 @@ class SensorOffset:
 
     Not this: sensors that differ within their limits of error, however long; a difference that comes and goes.
     A collector's pair is judged while its pump runs in the dark, and at rest only where the morning's sun, which does
-    not warm the outlet sensor before the pump runs, shows that it stands indoors. Where water leaves a tank, layers
+    not warm the outlet sensor before the pump runs, shows that it stands indoors; far apart, only if it was level on
+    the nights before (`detection.rest_step`). Where water leaves a tank, layers
     make the outlet the warmer: only what holds in the least layered draw of a day counts.
     """
 
@@ -124,7 +126,7 @@ class SensorOffset:
             pair = (record.newest.first, record.newest.second)
             named = [e.witness for e in judged if e.is_along_draws and e.witness and e.witness.point in pair]
             suspect = None if named else _suspect(worst, judged)
-            witness = Witness(suspect, _LIKEWISE) if suspect else next(iter(named), None)
+            witness = Witness(suspect, _LIKEWISE) if suspect else next(iter(named), None) or moved_of(record)
         elif worst.may_be_layers or (witness is None and len(record.days) < _UNTOLD_DAYS):
             return NotAssessed(f"Which of {record.newest.first} and {record.newest.second} is off is not known yet.")
         return Fault((self._finding(plant, worst, witness),))
@@ -138,7 +140,8 @@ class SensorOffset:
             return None  # nothing was heard of them today
         if record.newest.method == "valve" and record.difference_k > 0:
             return None  # cold that a valve mixes in where it should not is no sensor's fault
-        return _Judged(record, pair_limit_k(plant.site, *pair) + record.rounding_k)
+        limit_k = pair_limit_k(plant.site, *pair) + record.rounding_k
+        return None if in_different_rooms(plant.site, record, limit_k) else _Judged(record, limit_k)
 
     def _along_path(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
         """Of pairs seen along draws, those that speak of the component: of its own sensor, or of no other's."""
