@@ -102,8 +102,9 @@ def _climb(degc: Sequence[float]) -> tuple[float, int]:
     for look, value in enumerate(degc):
         if isnan(value):
             break
-        lowest = min(lowest, value)
-        if value - lowest > climb_k:
+        if value < lowest:
+            lowest = value
+        elif value - lowest > climb_k:
             climb_k, highest = value - lowest, look
     return climb_k, highest
 

@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import nan
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,5 +100,5 @@ def _lines_meet(signal: Signal, pieces: Pieces, at: Places) -> tuple[Array, Arra
         turned_k = (slope_before - slope_after) * (end_s - start_s)
         bends_k2 = (value[last - 2] - 2 * value[last - 1] + value[last]) ** 2
         bends_k2 += (value[first] - 2 * value[first + 1] + value[first + 2]) ** 2
-        noise_k2 = np.maximum(bends_k2, np.median(bends_k2[within]) if within.any() else np.nan) / 12.0
+        noise_k2 = np.maximum(bends_k2, median(bends_k2[within].tolist()) if within.any() else nan) / 12.0
         return np.where(within, gap_k / turned_k, np.nan), _MEETING * noise_k2 / turned_k**2

@@ -14,6 +14,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.day import CarriedState, DayResult, account_day, state_from_json, state_to_json, window
 from analytics.detection import assess_day
@@ -174,7 +175,8 @@ def account_again(task: DayTask, traces: Mapping[str, Trace], state: dict[str, A
     """
     site = parsed(task.text)
     local, start_ms, end_ms = day_window(task.day, site.timezone)
-    cut = {point: _cut(traces.get(point, EMPTY_TRACE), start_ms, end_ms) for point in site.points}
+    bounds_ms = np.array((start_ms, end_ms))
+    cut = {point: _cut(traces.get(point, EMPTY_TRACE), bounds_ms) for point in site.points}
     before = None if state is None else state_from_json(_nan_for_null(state))
     return Accounted(account_day(site, cut, local, state=before, until_ms=task.until_ms), before)
 
@@ -205,6 +207,6 @@ def _has_reading(traces: Mapping[str, Trace], day: LocalDay) -> bool:
     return False
 
 
-def _cut(trace: Trace, start_ms: int, end_ms: int) -> Trace:
-    first, last = np.searchsorted(trace.time_ms, (start_ms, end_ms))
+def _cut(trace: Trace, bounds_ms: NDArray[np.int64]) -> Trace:
+    first, last = trace.time_ms.searchsorted(bounds_ms).tolist()
     return Trace(trace.time_ms[first:last], trace.value[first:last])

@@ -124,6 +124,7 @@ def assess_day(
         plant: One local day, whole or in progress.
         history: Up to 60 earlier days' ledgers, oldest first; empty on a site's first day.
     """
+    until_ms = instant_ms(plant, plant.until_s)
     return [
         Assessment(
             site=plant.site.id,
@@ -131,7 +132,7 @@ def assess_day(
             kind=detector.kind,
             component=need.component,
             from_ms=plant.day.start_ms,
-            until_ms=instant_ms(plant, plant.until_s),
+            until_ms=until_ms,
             rejoin=detector.rejoin,
             verdict=NotAssessed(need.lacking) if need.lacking else detector.assess(plant, history, need.component),
             explained_by=explainers(plant.site, detector.kind, need.component),

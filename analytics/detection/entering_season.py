@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -69,7 +70,7 @@ def season_of(
     record = _record(history, f"heat_pump.{pump.id}.{mode}.", is_south=plant.site.latitude_deg < 0)
     if courses is None or len(record.entering_degc) < least_days:
         return None
-    usual = min(sign * float(np.median(part)) for part in (record.entering_degc, record.entering_degc[:least_days]))
+    usual = min(sign * median(part.tolist()) for part in (record.entering_degc, record.entering_degc[:least_days]))
     if not (sign * courses.entering_degc[courses.steady] > usual + beyond_k / 2).any():
         return None
     sound = _sound(record, sign=sign, beyond_k=beyond_k, first=least_days)

@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from math import isfinite, nan
+from statistics import median
 from typing import ClassVar
-
-import numpy as np
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
@@ -268,4 +267,4 @@ def _cost(plant: PlantDay, stage: Stage, taken: _Taken) -> float | None:
 
 def _median(values: Sequence[float]) -> float | None:
     known = [value for value in values if isfinite(value)]
-    return float(np.median(known)) if known else None
+    return median(known) if known else None

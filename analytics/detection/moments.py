@@ -88,10 +88,12 @@ def judge(
 
 def lasting(flags: Flags, cells: int) -> Flags:
     """Those of the flagged cells that stand in an unbroken row of at least `cells`. Shape as given"""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    framed = np.concatenate(([False], flags, [False]))
+    edges = (framed[1:] != framed[:-1]).nonzero()[0].tolist()
     kept = np.zeros(len(flags), bool)
-    for start, stop in edges.reshape(-1, 2):
-        kept[start:stop] = stop - start >= cells
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - start >= cells:
+            kept[start:stop] = True
     return kept
 
 

@@ -83,6 +83,10 @@ TABLE: Sequence[Row] = (
     Row("sensor-offset", (_SWAPPED,), relations.tanks_of_path, days=14),
 )
 
+_ROWS_OF: Mapping[str, Sequence[Row]] = {
+    kind: [row for row in TABLE if row.kind == kind] for kind in {row.kind for row in TABLE}
+}
+
 REMEMBERED_DAYS: Mapping[str, int] = {
     kind: max(row.days for row in TABLE if kind in row.by) for kind in sorted({k for row in TABLE for k in row.by})
 }
@@ -93,8 +97,7 @@ def explainers(site: Site, kind: str, component: str) -> tuple[Explainer, ...]:
     """Alerts of other kinds and parts that would explain one of `kind` of a component, in the table's order."""
     return tuple(
         Explainer(by, other, row.by_day, row.now, row.days, row.but)
-        for row in TABLE
-        if row.kind == kind
+        for row in _ROWS_OF.get(kind, ())
         for other in row.of(site, component)
         for by in row.by
     )

@@ -1,6 +1,6 @@
 """A heat pump that no longer runs while the backup carries the house (`stage-below-expected`)."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import isnan, nan
@@ -96,7 +96,8 @@ class StageIdle:
         is_heard = any(last_s >= 0 for last_s in plant.last_s.values())
         if pump is None or isinstance(today, Fault) or plant.until_s < SETTLED_S or not is_heard:
             return today
-        days = [each for ledger in history if (each := _seen(plant.site, ledger, pump, stage)) is not None]
+        backups = {each.id for each in plant.site.stages.values() if each.backup}
+        days = [each for ledger in history if (each := _seen(ledger, pump, stage, backups)) is not None]
         idle = _idle_row(days)
         if len(idle) < self.idle_days or idle[-1].day < plant.day.date - self.lately:
             return today
@@ -178,12 +179,11 @@ class StageIdle:
         )
 
 
-def _seen(site: Site, ledger: DayLedger, pump: HeatPump, stage: Stage) -> _Day | None:
+def _seen(ledger: DayLedger, pump: HeatPump, stage: Stage, backups: Collection[str]) -> _Day | None:
     """A day as far as it matters here; None where the compressor's power is not known for nearly all of it, or lies."""
     line = next((each for each in ledger.heat_pumps if each.heat_pump == pump.id), None)
     if line is None or line.heating_run_hours.coverage < _LEAST_COVERAGE or isnan(line.heating_run_hours.value):
         return None
-    backups = {stage.id for stage in site.stages.values() if stage.backup}
     heats = [each.heat for each in ledger.stages if each.stage in backups]
     is_known = bool(heats) and all(each.coverage >= _LEAST_COVERAGE for each in heats)
     cooling_h = line.cooling_run_hours.value

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import isnan, nan
+from statistics import median
 from typing import ClassVar
 
 import numpy as np
@@ -90,12 +91,12 @@ class TankLosingHeat:
 
     def _limit(self, record: Sequence[_Day], above_k: float, *, beyond_highest: bool = True) -> tuple[float, float]:
         """The usual loss coefficient, and what is beyond doubt more (also than the highest of the record). [W/K]"""
-        values = np.asarray([value for _, value, _ in record])
-        usual = max(float(np.median(values)), 0.0)
-        away = 1.4826 * float(np.median(np.abs(values - usual)))  # of a normal distribution
+        values = [value for _, value, _ in record]
+        usual = max(median(values), 0.0)
+        away = 1.4826 * median([abs(value - usual) for value in values])  # of a normal distribution
         least = self.min_kwh * 1000.0 / 24.0 / max(above_k, 1.0)
         limit = max(self.times * usual, usual + self.scatter * away, usual + least)
-        return usual, max(limit, float(values.max())) if beyond_highest else limit
+        return usual, max(limit, max(values)) if beyond_highest else limit
 
     def _finding(
         self, plant: PlantDay, tank: str, days: Sequence[_Day], *, record: tuple[float, float, int], above_k: float
