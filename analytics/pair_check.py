@@ -63,7 +63,10 @@ class PairCheck:
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
     """Plain values, in the order given."""
-    told = [{name: getattr(check, name) for name in PairCheck.__dataclass_fields__} for check in checks]
+    told = [
+        {**{name: getattr(check, name) for name in PairCheck.__dataclass_fields__}, "beside_k": list(check.beside_k)}
+        for check in checks
+    ]
     # What is rare is left out; kept days stay small.
     return [{name: each for name, each in one.items() if name not in _RARE or each not in _NOTHING} for one in told]
 
