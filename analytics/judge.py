@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.plant import NOTHING_STANDS, SensorFault, Standing
-from analytics.site import Site
+from analytics.site import Point, Site
 from analytics.stuck import Heard, StuckRule, level_rows, row_at, stuck_rules
 
 __all__ = ["RANGES", "Unrolled", "find_bad", "unroll"]
@@ -107,7 +107,7 @@ def find_bad(
     def note(point: str, flags: Flags, kind: str, proved_s: float = np.nan) -> None:
         if flags.any():
             bad[point] = bad[point] | flags if point in bad else flags
-            fault = _fault(point, kind, times_s[point][flags], values[point][flags])
+            fault = _fault(site.points[point], kind, times_s[point][flags], values[point][flags])
             faults.append(fault if kind != "stuck" else replace(fault, proved_s=proved_s))
 
     special = _special_ranges(site)
@@ -152,14 +152,19 @@ def _farthest_step(value: Array) -> float:
     return float(max(np.maximum.reduce(steps), -np.minimum.reduce(steps)))
 
 
-def _fault(point: str, kind: str, time_s: Array, value: Array) -> SensorFault:
-    n, farthest = len(value), float(value[np.argmax(np.abs(value))])
+_TOLD_IN = {"temperature": (1.0, " degC"), "flow": (6e4, " l/min"), "power": (1.0, " W"), "irradiance": (1.0, " W/m2")}
+
+
+def _fault(sensor: Point, kind: str, time_s: Array, value: Array) -> SensorFault:
+    scale, unit = _TOLD_IN.get(sensor.quantity, (1.0, ""))
+    point, n = sensor.id, len(value)
+    first, farthest = scale * float(value[0]), scale * float(value[np.argmax(np.abs(value))])
     hours = float(time_s[-1] - time_s[0]) / 3600.0
     times, readings = ("once", "a reading") if n == 1 else (f"{n} times", f"{n} readings")
     sentence = {
-        "range": f"{point} gave {readings} that no such sensor can give (as far as {farthest:g}); left out.",
-        "spike": f"{point} jumped away and straight back {times} (as far as {farthest:g}); left out.",
-        "stuck": f"{point} stood still at {value[0]:g} for {hours:.1f} h while what it measures moved; left out.",
+        "range": f"{point} gave {readings} that no such sensor can give (as far as {farthest:g}{unit}); left out.",
+        "spike": f"{point} jumped away and straight back {times} (as far as {farthest:g}{unit}); left out.",
+        "stuck": f"{point} stood still at {first:g}{unit} for {hours:.1f} h while what it measures moved; left out.",
     }[kind]
     return SensorFault(point, kind, float(time_s[0]), float(time_s[-1]), n, sentence)
 

@@ -73,11 +73,14 @@ def _day_by_day(name: str) -> str:
 
 # Names that people would not guess from those of the judgement.
 _NAMED = {
+    "against": "Held against",
     "any_limit": "Limit for any draw",
+    "backup": "Backup",
     "burn": "Skin burns within",
     "called": "Called for",
     "cold_limit": "Should heat below",
     "cop": "COP",
+    "cool": "Too cool for",
     "counted": "Counted over",
     "cusum_allowance_sd": "Left out of it each day",
     "cusum_limit_sd": "It speaks beyond",
@@ -95,6 +98,7 @@ _NAMED = {
     "hot_time": "Too hot for",
     "idle": "Gave no heat for",
     "ignored": "Not started for",
+    "lately": "Must have heated within the last",
     "least": "Counts as running from",
     "least_short": "Told of from",
     "lowest_water": "Hottest water, at its coldest",
@@ -102,15 +106,20 @@ _NAMED = {
     "min_kwh": "Heat, at least",
     "min_sustained": "A draw lasts from",
     "needless": "Without need",
+    "over": "From the first to the last draw",
     "plus_minus": "± at 95 %",
     "set": "Set to",
     "shift_sd": "A day's shift, in standard deviations",
     "short": "Too little by",
+    "shortest": "Told of from",
     "silent_within_day": "Silent within the day judged",
     "all_silent_within_day": "Of it together with all others",
+    "stuck": "Stood still for",
     "still_flow": "Counts as standing up to",
     "sustained_limit": "Limit for a draw that lasts",
+    "unused_limit": "Should heat below, while nobody draws",
     "useless": "Ran without gain for",
+    "want": "Cold for",
 }
 
 

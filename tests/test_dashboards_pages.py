@@ -291,6 +291,14 @@ def test_evidence_that_was_not_used_has_no_row_and_a_length_of_time_has_one() ->
     assert "Until" not in page
 
 
+def test_the_parts_in_an_alerts_evidence_have_their_names() -> None:
+    evidence = {"loop": "collector", "point": "solar.top", "site_name": "Quarry Road 3", "against": "its own record"}
+    page = Outline(render_alert(alert_context(alert=alert(evidence=evidence)))).text
+    assert "Collector loop" in page
+    assert "Solar top (solar.top)" in page
+    assert "its own record" in page
+
+
 def test_the_numbers_stand_behind_what_to_check() -> None:
     page = render_alert(alert_context())
     assert page.index('id="evidence"') < page.index('id="checks"') < page.index('id="numbers"')

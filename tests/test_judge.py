@@ -28,7 +28,9 @@ def _bad(*, stuck=None, still=None, **values):
 def test_codes_of_a_broken_wire_are_out_of_range(code):
     bad, faults = _bad(top=[50.0, code, 50.1])
     assert bad["top"].tolist() == [False, True, False]
-    assert faults[0].sentence == (f"top gave a reading that no such sensor can give (as far as {code:g}); left out.")
+    assert faults[0].sentence == (
+        f"top gave a reading that no such sensor can give (as far as {code:g} degC); left out."
+    )
 
 
 @pytest.mark.parametrize(("point", "value"), [("in", -50.0), ("in", 250.0), ("top", -10.0), ("top", 120.0)])
@@ -61,7 +63,7 @@ def test_a_loop_sensor_that_comes_to_stand_still_while_its_partner_moves_is_stuc
     assert bad["out"][120:].all()
     assert not bad["out"][:120].any()
     assert "in" not in bad
-    assert faults[-1].sentence.startswith("out stood still at 41.3 for 22.0 h")
+    assert faults[-1].sentence.startswith("out stood still at 41.3 degC for 22.0 h")
 
 
 def test_a_loop_sensor_that_was_stuck_the_day_before_is_so_until_it_moves():

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analytics.detection.findings import CAUTION
+from analytics.site import Site
 from dashboards.charts.around import around_chart
 from dashboards.charts.evidence import evidence_charts, evidence_clock
 from dashboards.charts.expected import ExpectedChart, expected_charts
@@ -14,7 +15,7 @@ from dashboards.charts.history import Span
 from dashboards.contexts import AlertContext, AlertView, Transition
 from dashboards.evidence_words import evidence_line
 from dashboards.links import acknowledge_link, alert_json_link, site_link
-from dashboards.names import component_name
+from dashboards.names import component_name, point_name
 from dashboards.numbers import Display, display_of, show_instant, show_money, show_span
 from dashboards.words import in_readers_words
 
@@ -58,7 +59,7 @@ def alert_page(context: AlertContext) -> AlertPage:
         expected=_expected(context, display),
         charts=evidence_charts(context, display),
         clock=evidence_clock(context, display),
-        evidence=_evidence(alert, display),
+        evidence=_evidence(alert, site, display),
         caution=CAUTION,
         dangers=cautions(alert, has_collector=bool(site.collectors)),
         around=around_chart(context, display),
@@ -69,10 +70,20 @@ def alert_page(context: AlertContext) -> AlertPage:
     )
 
 
-def _evidence(alert: AlertView, display: Display) -> list[tuple[str, str]]:
+def _evidence(alert: AlertView, site: Site, display: Display) -> list[tuple[str, str]]:
     """A row for each number that was used; a length of time, which stands there in words and in minutes, has one."""
-    used = {name: value for name, value in alert.evidence.items() if value is not None}
+    used = {name: _named(value, site) for name, value in alert.evidence.items() if value is not None}
     return list(dict.fromkeys(evidence_line(name, value, display) for name, value in used.items()))
+
+
+def _named(value: object, site: Site) -> object:
+    """A part's or a sensor's id as its name, the id behind it where that is no word."""
+    if not isinstance(value, str):
+        return value
+    if value in site.points:
+        return f"{point_name(value)} ({value})"
+    parts = (site.stages, site.loops, site.tanks, site.heaters, site.heat_pumps)
+    return component_name(site, value) if any(value in each for each in parts) else value
 
 
 def _expected(context: AlertContext, display: Display) -> list[ExpectedChart]:
