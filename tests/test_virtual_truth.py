@@ -11,6 +11,7 @@ from ingest.virtual import SCENARIOS, LiveSite, simulate
 from ingest.virtual.draws import Household, tapping_cycle
 from ingest.virtual.fluid_fits import density, enthalpy, fit_fluid
 from ingest.virtual.house import House
+from ingest.virtual.kernel import compiled_kernel
 from ingest.virtual.layout import CH
 from ingest.virtual.scenario import numbers_of, renamed, site_of
 from tests.studies.houses import house_of
@@ -203,3 +204,10 @@ def test_winter_and_summer_are_on_the_right_sides_of_the_world():
 
     assert mean_outdoor("two-tank", WINTER) < mean_outdoor("two-tank", SUMMER) - 15.0
     assert mean_outdoor("passing-heater", WINTER) > mean_outdoor("passing-heater", SUMMER) + 5.0
+
+
+def test_plants_of_other_numbers_of_nodes_keep_their_compiled_copies_apart():
+    """One name for both would let two processes that compile at one time mistake each other's copy for their own."""
+    few, many = compiled_kernel(16), compiled_kernel(48)
+    assert compiled_kernel(16) is few
+    assert few.__qualname__ != many.__qualname__

@@ -145,7 +145,7 @@ class House:
         if soiling != 1.0:
             inputs = inputs._replace(absorbed_w_m2=inputs.absorbed_w_m2 * soiling)
         self._plant["fx"] = effects
-        self._next_draw = compiled_kernel()(
+        self._next_draw = compiled_kernel(self.scenario.nodes)(
             self._plant, self._record, inputs, first, end, self._next_draw, self._now, self._mean, self._nodes
         )
 

@@ -176,12 +176,14 @@ def _sources() -> int:
 
 
 @lru_cache
-def compiled_kernel() -> Callable[..., int]:
+def compiled_kernel(nodes: int) -> Callable[..., int]:
     """
-    The plant, compiled once for each change of its sources and kept on disk by numba.
+    The plant of so many nodes a tank, compiled once for each change of its sources and kept on disk by numba.
 
     numba looks at one file only when it asks whether its copy is fresh. The number of all sources is therefore held
-    in the function's closure, which is part of the copy's key: an edit anywhere in the plant compiles it anew.
+    in the function's closure, which is part of the copy's key: an edit anywhere in the plant compiles it anew. Each
+    number of nodes has a file of its own, by the function's name: of two processes that compile at one time each would
+    take the other's copy for its own else.
 
     Returns:
         run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes): recorded steps `first` to `end` of a
@@ -191,10 +193,11 @@ def compiled_kernel() -> Callable[..., int]:
     """
     sources = _sources()
 
-    @njit(cache=True, error_model="numpy")
     def run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
         if sources < 0:
             return -1
         return _run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes)
 
-    return run_steps
+    run_steps.__qualname__ = f"run_steps_of_{nodes}_nodes"
+    compiled: Callable[..., int] = njit(cache=True, error_model="numpy")(run_steps)
+    return compiled
