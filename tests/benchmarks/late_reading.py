@@ -9,7 +9,7 @@ where yesterday bears on it, is too; beside it stands computing all days again, 
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from statistics import median
@@ -17,7 +17,7 @@ from statistics import median
 import numpy as np
 
 from analytics.site import Site
-from analytics.trace import Trace, local_day
+from analytics.trace import local_day
 from api.compute import compute_due
 from api.day_rows import day_span
 from api.due import Watch
@@ -30,13 +30,13 @@ from ingest.duckdb_store import open_duckdb_store
 from ingest.store import Batch, ReadingStore
 from ingest.virtual import SCENARIOS, simulate
 from tests.benchmarks import Row, scale
+from tests.benchmarks._minutes import months_of_minutes
 
 __all__ = ["run"]
 
 _SCENARIO = SCENARIOS["two-tank"]
 _START = date(2026, 1, 1)
 _DAYS = {"quick": 30, "usual": 365, "full": 365}
-_DAYS_A_RUN = 30  # so that the ten-second readings of a year need not be held at once
 _N_LATE = 9
 _LATE_POINT = "dsh.leaving"
 
@@ -114,7 +114,7 @@ def _fill(
 ) -> list[tuple[int, float]]:
     """Write the house's readings up to now but for those held back, which are returned: time and value."""
     late: list[tuple[int, float]] = []
-    for traces in _months(site, days):
+    for traces in months_of_minutes(_SCENARIO, _START, days):
         for point, trace in traces.items():
             is_due = trace.time_ms < now_ms
             if point == _LATE_POINT:
@@ -127,11 +127,3 @@ def _fill(
     if len(late) != _N_LATE:
         raise AssertionError(f"{len(late)} readings were held back; {_N_LATE} were to be")
     return late
-
-
-def _months(site: Site, days: int) -> Iterator[Mapping[str, Trace]]:
-    for first in range(0, days, _DAYS_A_RUN):
-        start, n_days = _START + timedelta(days=first), min(_DAYS_A_RUN, days - first)
-        made = simulate(_SCENARIO, start=start, days=n_days, seed=3 + first)
-        every = {point: max(round(60 / made.site.points[point].interval_s), 1) for point in made.traces}
-        yield {p: Trace(t.time_ms[:: every[p]], t.value[:: every[p]]) for p, t in made.traces.items()}
