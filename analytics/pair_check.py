@@ -10,11 +10,12 @@ from typing import Any, Literal
 
 __all__ = ["AT_A_LOOP", "ONE_ROOM_K", "PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
 
-PairMethod = Literal["rest", "circulation", "mixed", "order", "draw", "layers", "valve"]
+PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve"]
 """
 rest: a loop's two pipes stood still until both were level. circulation: fluid moved and no heat was exchanged.
-mixed: two heights of a tank while its water turned over. order: the sign that the physics gives, in working hours.
-draw, layers, valve: late in draws (`analytics.outlet_pairs`).
+mixed: two heights of a tank while its water turned over. inverted: two heights of a tank while the lower one read
+clearly more. order: the sign that the physics gives, in working hours. draw, layers, valve: late in draws
+(`analytics.outlet_pairs`).
 """
 
 AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")

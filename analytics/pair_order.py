@@ -33,6 +33,9 @@ _LIGHTS_CELLS = 2  # until it has lit, and what stood in its pipes has gone
 _BURNS_W = 100.0
 _TANK_STRIDE = 5  # a tank's layers move slowly: every fifth cell will do
 _AT_DEGC = 40.0
+_INVERTED_S = 7200.0  # a day: warm water below cold rises within minutes (common practice)
+_HIGH_END = 0.9
+_LEAST_U_K = 0.05
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
 _PIPE_PART = 0.15  # of a tank's warmth beside a pipe at rest, as a standard uncertainty (common practice)
 _ROOM_K = 0.03  # what pipes at rest in one room may differ by, as a standard uncertainty (common practice)
@@ -170,5 +173,24 @@ def _tank(plant: PlantDay, tank: Tank) -> Iterator[PairCheck]:
     every_s = _TANK_STRIDE * CELL_S
     for first, second in neighbours(plant, tank):
         warmer_k = plant.signals[first].course[::_TANK_STRIDE] - plant.signals[second].course[::_TANK_STRIDE]
-        apart = (np.abs(warmer_k) > pair_limit_k(plant.site, first, second) + _LAYERED_K).nonzero()[0]
+        least_k = pair_limit_k(plant.site, first, second) + _LAYERED_K
+        apart = (np.abs(warmer_k) > least_k).nonzero()[0]
         yield from _check(tank.id, (first, second), warmer_k[apart], apart * np.float64(every_s), every_s=every_s)
+        inverted = apart[warmer_k[apart] < 0]
+        if len(inverted) * every_s >= _INVERTED_S:
+            yield _inverted(tank.id, (first, second), -warmer_k[inverted], inverted * np.float64(every_s))
+
+
+def _inverted(tank: str, pair: tuple[str, str], colder_k: Course, at_s: Course) -> PairCheck:
+    """By how much a lower sensor read more than the one above it: layers only hide of it, so its high end counts."""
+    return PairCheck(
+        component=tank,
+        first=pair[0],
+        second=pair[1],
+        method="inverted",
+        difference_k=float(np.quantile(colder_k, _HIGH_END)),
+        u_k=max(float(np.std(colder_k)), _LEAST_U_K),
+        minutes=len(colder_k) * _TANK_STRIDE * CELL_S / 60,
+        start_s=float(at_s[0]),
+        end_s=float(at_s[-1]) + _TANK_STRIDE * CELL_S,
+    )

@@ -23,8 +23,16 @@ _AGREE_K = 0.05
 _PLAIN_K = 0.5  # so much apart, two days are enough: sound pairs of a loop are within half of it (common practice)
 _SURE_K = 0.03  # what days must be good to that show a step
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
-# at rest in one room; fluid that passes both; water that a coil turns over; a tank's top and the pipe that leaves it.
-PLACE_U_K: dict[PairMethod, float] = {"rest": 0.03, "circulation": 0.015, "mixed": 0.1, "draw": 0.5, "valve": 0.5}
+# at rest in one room; fluid that passes both; water that a coil turns over; layers upside down; a tank's top and the
+# pipe that leaves it.
+PLACE_U_K: dict[PairMethod, float] = {
+    "rest": 0.03,
+    "circulation": 0.015,
+    "mixed": 0.1,
+    "inverted": 0.1,
+    "draw": 0.5,
+    "valve": 0.5,
+}
 
 Seen = tuple[date, PairCheck]
 """A day and what it told."""

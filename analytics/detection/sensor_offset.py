@@ -30,8 +30,10 @@ from analytics.units import to_si
 
 __all__ = ["SensorOffset"]
 
-_METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "draw", "valve")  # the better first
+_METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "inverted", "draw", "valve")  # the better first
 _ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve")
+_AT_LEAST: Sequence[PairMethod] = ("inverted", "valve")  # what hides a part of the difference
+_RIGHT_DAYS = timedelta(days=3)  # without any inversion: then it is over
 _UNTOLD_DAYS = 6  # so long a pair along draws waits for a day that tells which of the two is off
 _LAYERED_K = 1.0  # so much beyond the margin a top may be layered for days (common practice)
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
@@ -141,6 +143,8 @@ class SensorOffset:
         if record.newest.method == "valve" and record.difference_k > 0:
             return None  # cold that a valve mixes in where it should not is no sensor's fault
         limit_k = pair_limit_k(plant.site, *pair) + record.rounding_k
+        if record.newest.method == "inverted" and record.days[-1][0] < plant.day.date - _RIGHT_DAYS:
+            return _Judged(replace(record, difference_k=0.0, days=record.days[-1:]), limit_k)
         return None if in_different_rooms(plant.site, record, limit_k) else _Judged(record, limit_k)
 
     def _along_path(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
@@ -170,7 +174,7 @@ class SensorOffset:
         # A tank's sensor that stands beside the path shifts no heat of the water that passes.
         shift_kwh = 0.0 if check.method == "draw" and point.id == check.first else _shift_kwh(record)
         drifts = abs(_drift_k(record)) >= _DRIFTS_K and len(record.days) < len(record.seen)
-        template = (_VALVE_SENTENCE if found.is_by_valve else _SENTENCE) + (_NAMED if witness else _EITHER)
+        template = (_AT_LEAST_SENTENCE if check.method in _AT_LEAST else _SENTENCE) + (_NAMED if witness else _EITHER)
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
@@ -235,7 +239,7 @@ _SENTENCE = (
 _EITHER = " Which of the two is off cannot be told from the pair alone."
 _NAMED = " The one that is off is {calibrate}: {witness}."
 _LIKEWISE = "the neighbour on the other side differs from it likewise"
-_VALVE_SENTENCE = (
+_AT_LEAST_SENTENCE = (
     "Sensor {higher} reads at least {difference_k:.2f} K more than {lower} {when}, where it cannot be warmer: found "
     "on {quiet_days} days since {since}, good to {plus_minus_k:.2f} K; their classes allow {limit_k:.2f} K."
 )
@@ -245,6 +249,7 @@ _WHEN: dict[PairMethod, str] = {
     "rest": "at rest, after the pipes had become level",
     "circulation": "while water passed both and no heat was given or taken between them",
     "mixed": "while a coil below turned the tank's water over",
+    "inverted": "for hours of each day, though it stands below it in the tank",
     "draw": "late in long draws, in the least layered of each day, with water of the tank's top passing the outlet",
     "valve": "late in long draws, with nothing but cold water added between them",
 }
@@ -260,6 +265,7 @@ _CAUSES: dict[PairMethod, Sequence[str]] = {
     ),
     "circulation": _COMMON,
     "mixed": (*_COMMON, "one of the two sensors sits beside the coil, an inlet or an element"),
+    "inverted": (*_COMMON, "the two sensors exchanged in their pockets, in a tank whose layers hardly differ"),
     "draw": (
         "sensor strapped to the pipe without paste or insulation, or not in the flow",
         *_COMMON[1:],
