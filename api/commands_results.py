@@ -272,8 +272,12 @@ def _judged_up_to(settings: Settings, records: Records, *, site: str | None) -> 
         sites = present_sites(session)
     with open_store(settings) as store:
         for each in sites.values():
-            span = store.span(each.id) if site in (None, each.id) else None
-            if span is not None and now_ms() - span[1] > _SILENT_MS:
+            if site not in (None, each.id):
+                continue
+            span = store.span(each.id)
+            if span is None:
+                yield f"{each.id}: no reading has arrived yet, so nothing could be judged."
+            elif now_ms() - span[1] > _SILENT_MS:
                 last = datetime.fromtimestamp(span[1] / 1000, ZoneInfo(each.timezone))
                 yield f"{each.id}: judged up to its last reading, at {last:%H:%M} on {last.day} {last:%B %Y}."
 

@@ -51,7 +51,9 @@ def write_virtual_site(arguments: argparse.Namespace, tell: Tell) -> str:
     )
     return (
         f"{plural(arguments.days, 'day')} of an invented house, {written.n_readings} readings: {written.site}, "
-        f"{written.readings}, {written.truth}"
+        f"{written.readings}, {written.truth}\n"
+        f"Next: heatledger add {written.site} --data DIR, then heatledger import {site_of(scenario).id} "
+        f"{written.readings} --data DIR"
     )
 
 

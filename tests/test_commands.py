@@ -338,9 +338,12 @@ def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, caps
     out, folder = tmp_path / "out", ["--data", str(tmp_path / "data")]
     assert main(["virtual", "solar-one-tank", "--out", str(out), "--days", "2", "--start", "2026-05-01"]) == 0
     truth = json.loads((out / "truth.json").read_text())
+    assert f"heatledger import {truth['site']} {out / 'readings.csv'} --data DIR" in capsys.readouterr().out
     assert [day["day"] for day in truth["days"]] == ["2026-05-01", "2026-05-02"]
     assert main(["check", str(out / "site.toml")]) == 0
     assert main(["add", str(out / "site.toml"), *folder]) == 0
+    assert main(["alerts", *folder]) == 0
+    assert f"{truth['site']}: no reading has arrived yet, so nothing could be judged." in capsys.readouterr().out
     assert main(["import", truth["site"], str(out / "readings.csv"), *folder]) == 0
     capsys.readouterr()
     assert main(["ledger", truth["site"], "--format", "json", *folder]) == 0

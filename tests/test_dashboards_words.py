@@ -272,3 +272,7 @@ def test_a_homeowner_reads_the_names_of_sensors_and_not_their_ids() -> None:
         "There is one thing to keep an eye on. The sensor “Solar top” has stood still. "
         "It is used by: solar store, “Hot temp”."
     )
+
+
+def test_a_month_that_lies_ahead_has_not_begun() -> None:
+    assert home_page(home_context(month=date(2030, 1, 1), ledgers=[])).sentence == "January 2030 has not begun."

@@ -258,38 +258,39 @@ _OF_ELEMENT = "An electrician measures the element's resistance with the circuit
 _ADVICE: Mapping[str, Advice] = {
     "boiler": Advice(
         "soon",
-        "{boiler} has given the loop {backup} no heat since {since} although its pump runs: {idle} with the hottest "
-        "water at down to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
+        "{boiler} has given the {backup} loop no heat since {since} although its pump runs: in {idle} of this the "
+        "hottest water fell to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} "
+        "degC.",
         _BOILER_CAUSES,
         _CHECKS,
     ),
     "resting": Advice(
         "soon",
-        "The backup {backup} has been at rest since {since}, its pump too, although it should heat: {idle} with the "
-        "hottest water of its tank at down to {lowest_water_degc:.0f} degC while hot water was drawn, where a backup "
-        "should act below {cold_limit_degc:.0f} degC.",
+        "The backup {backup} has been at rest since {since}, its pump too, although it should heat: in {idle} of "
+        "this the hottest water of its tank fell to {lowest_water_degc:.0f} degC while hot water was drawn, where a "
+        "backup should act below {cold_limit_degc:.0f} degC.",
         _RESTING_CAUSES,
         _CHECKS,
     ),
     "cold": Advice(
         "soon",
-        "The backup {backup} has given no heat since {since} although it should: {idle} with the hottest water at down "
-        "to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
+        "The backup {backup} has given no heat since {since} although it should: in {idle} of this the hottest water "
+        "fell to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
         _CAUSES,
         _CHECKS,
     ),
     "outlet": Advice(
         "soon",
-        "The backup {backup} has taken no power since {since} although it should: {idle} after water of only "
+        "The backup {backup} has taken no power since {since} although it should, for {idle} after water of only "
         "{lowest_water_degc:.0f} degC had left its tank, where a backup should act below {cold_limit_degc:.0f} degC.",
         (*_CAUSES, "the tank is hot all the same, and cold water reaches its outlet past it"),
         _CHECKS,
     ),
     "level": Advice(
         "soon",
-        "The backup {backup} has taken no power since {since} although it should: {idle} with the top of its tank at "
-        "down to {lowest_water_degc:.1f} degC. Before, it came on whenever the top had fallen to {level_degc:.1f} degC "
-        "or sooner ({on_days} of {level_days} days).",
+        "The backup {backup} has taken no power since {since} although it should: in {idle} of this the top of its "
+        "tank fell to {lowest_water_degc:.1f} degC. Before, it came on whenever the top had fallen to {level_degc:.1f} "
+        "degC or sooner ({on_days} of {level_days} days).",
         (
             "element burnt out",
             "safety cut-out tripped, or breaker off",
@@ -304,9 +305,9 @@ _ADVICE: Mapping[str, Advice] = {
     ),
     "uncalled": Advice(
         "soon",
-        "The backup {backup} has not been called since {since} although it should: {idle} with the top of its tank at "
-        "down to {lowest_water_degc:.1f} degC. Before, it was called whenever the top had fallen to {level_degc:.1f} "
-        "degC or sooner ({on_days} of {level_days} days).",
+        "The backup {backup} has not been called since {since} although it should: in {idle} of this the top of its "
+        "tank fell to {lowest_water_degc:.1f} degC. Before, it was called whenever the top had fallen to "
+        "{level_degc:.1f} degC or sooner ({on_days} of {level_days} days).",
         (
             "thermostat failed or set lower, or its sensor out of place",
             "switched off by someone, at the controller, its timer or the breaker",

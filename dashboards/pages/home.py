@@ -83,7 +83,9 @@ def home_page(context: HomeContext) -> HomePage:
     return HomePage(
         name=site.name,
         month=show_month(first),
-        sentence=month_sentence(sums, site=site, month=first, in_progress=in_progress),
+        sentence=f"{show_month(first)} has not begun."
+        if first > today
+        else month_sentence(sums, site=site, month=first, in_progress=in_progress),
         working=working_sentence(context) if in_progress else "",
         advice=_advice(context) if in_progress else "",
         money=money,

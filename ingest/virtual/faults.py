@@ -135,8 +135,12 @@ FAULTS: Mapping[str, FaultKind] = MappingProxyType(
         "tap-left-running": FaultKind("a tap or a leak runs without pause", {"leak": 0.022}),
         "insulation-wet": FaultKind("the tanks lose four times the heat", {"tank_ua": 4.0}),
         "sensor-stuck": FaultKind("a sensor repeats its last value", sensor="stuck"),
-        "sensor-offset": FaultKind("a sensor reads 4 too high", sensor="offset", shift=4.0),
-        "sensor-offset-low": FaultKind("a sensor reads 4 too low", sensor="offset", shift=-4.0),
+        "sensor-offset": FaultKind(
+            "a sensor reads too high by 4 of its unit, a thermometer by 4 K", sensor="offset", shift=4.0
+        ),
+        "sensor-offset-low": FaultKind(
+            "a sensor reads too low by 4 of its unit, a thermometer by 4 K", sensor="offset", shift=-4.0
+        ),
         "sensor-missing": FaultKind("a sensor says nothing", sensor="missing"),
         "sensors-swapped": FaultKind("two sensors have changed places", sensor="swapped"),
         "gateway-silent": FaultKind("nothing leaves the house", sensor="silent"),
