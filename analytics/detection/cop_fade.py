@@ -7,6 +7,7 @@ from math import inf, isnan, nan
 
 import numpy as np
 
+from analytics.detection.cop_shift import CopShift
 from analytics.detection.findings import Evidence, Fault, Finding, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
@@ -99,6 +100,9 @@ class CopFade:
         anchor = anchor_of(held)
         if anchor is None or anchor.cop <= 0 or isinstance(today, Fault) or plant.until_s < SETTLED_S:
             return today
+        shift = CopShift()
+        if shift.is_told(plant.site, pump, held):
+            return Fault((shift.finding(plant, history, pump, held),))
         own = None if heating is None else _own(plant, heating, anchor)
         is_low = own is not None and own.part < self.least_part
         if own is not None and not is_low:

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 from math import sqrt
 
 from analytics.boiler_loop import boiler_behind
+from analytics.detection.cop_shift import tells_of
 from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
@@ -14,7 +15,7 @@ from analytics.expected.boiler import is_fuel_known
 from analytics.expected.nearby import NearbySun
 from analytics.expected.watching import SCHEME, Watched, days_between_false_signals, days_to_find
 from analytics.plant import PlantDay
-from analytics.site import Stage
+from analytics.site import HeatPump, Site, Stage
 
 __all__ = ["StageShift"]
 
@@ -24,7 +25,8 @@ class StageShift:
     """
     Joins what the days before show to a day's own verdict.
 
-    Not this: less than a tenth too little, for which nobody need drive out; one odd day; days of which another alert
+    Not this: a stage in a heat pump's load, whose heat for its electricity is the COP (`detection.cop_shift`); less
+    than a tenth too little, for which nobody need drive out; one odd day; days of which another alert
     speaks already.
     """
 
@@ -60,6 +62,8 @@ class StageShift:
         short = 1.0 - shift.had / shift.expected if shift.expected > 0 else 0.0
         if isinstance(today, Fault):
             return today
+        if (pump := _pump_of(plant.site, stage)) is not None and tells_of(plant.site, pump) == stage.id:
+            return NotAssessed(f"What stage {stage.id} gives for its electricity is the COP of {pump.id}.")
         if short < self.least_part or shift.days < self.least_days:
             return NotAssessed(f"Stage {stage.id} gives somewhat less than its first weeks did: {100 * short:.0f} %.")
         return Fault((self._finding(plant, stage, held, nearby=nearby),))
@@ -100,6 +104,10 @@ class StageShift:
             weight_s=shift.days * 86400.0,
             cost=None if price is None else round(short_kwh * price, 6),
         )
+
+
+def _pump_of(site: Site, stage: Stage) -> HeatPump | None:
+    return next((pump for pump in site.heat_pumps.values() if stage.loop and pump.load_loop == stage.loop), None)
 
 
 def _fuel_price(plant: PlantDay) -> float | None:
