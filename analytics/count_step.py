@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.plant import Signal
+from analytics.segments import Pieces
 from analytics.site import Point
 from analytics.units import to_si
 
-__all__ = ["count_step", "hidden_by_steps", "last_place"]
+__all__ = ["count_step", "counted_to", "hidden_by_steps", "last_place"]
 
 Array = NDArray[np.float64]
 
@@ -49,3 +50,12 @@ def hidden_by_steps(signal: Signal) -> list[tuple[float, int]]:
     to one whole step.
     """
     return [(count_step(signal), 6)]
+
+
+def counted_to(signal: Signal, pieces: Pieces) -> list[tuple[float, int]]:
+    """
+    What a counter leaves open of a day, with what its squares are divided by: it is read at the day's edges to within
+    one interval at the power that ran there, and shows whole steps. None without pieces.
+    """
+    ends = [(float(end), 12) for end in pieces.amount[[0, -1]]] if len(pieces.start_s) else []
+    return [*ends, *hidden_by_steps(signal)]

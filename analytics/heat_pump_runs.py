@@ -6,8 +6,9 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.count_step import counted_to
 from analytics.courses import unknown_as_none
-from analytics.derived import shown_times, spread, stated_own, unheard_at_mean, within_limits
+from analytics.derived import root_of_squares, shown_times, spread, stated_own, unheard_at_mean, within_limits
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
@@ -55,6 +56,8 @@ def compressor_electricity(pump: HeatPump, signal: Signal, frame: DayFrame) -> t
     passing = {f"{GAPS} of {point.id}": from_limit(gap)}
     if point.sampling == "instant":
         passing[f"moments of {point.id}"] = spread(pieces.length_s * (pieces.last - pieces.first))
+    if point.sampling == "counter":
+        passing[f"moments of {point.id}"] = root_of_squares(counted_to(signal, pieces))
     return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 

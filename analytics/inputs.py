@@ -7,7 +7,8 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.derived import quotient, spread, stated, unheard_at_mean
+from analytics.count_step import counted_to
+from analytics.derived import quotient, root_of_squares, spread, stated, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
@@ -123,6 +124,8 @@ def _heater_total(
     heard = sum_over(pieces.length_s, known) / frame.until_s
     average = unheard_at_mean(total, heard) if heard < 1 else 0.0
     gap = max(average, gap_amount(pieces, known, end_s=frame.until_s, at_most=at_most))
+    if signal.point.sampling == "counter":
+        sampled = root_of_squares(counted_to(signal, pieces))
     passing = {f"moments of {signal.point.id}": sampled, f"{GAPS} of {signal.point.id}": from_limit(gap)}
     doubt = Doubt({source: from_limit(total * limit)}, passing)
     if is_status:

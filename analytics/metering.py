@@ -12,7 +12,7 @@ from math import inf, nan
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.count_step import hidden_by_steps
+from analytics.count_step import counted_to
 from analytics.courses import mean_of_known
 from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
@@ -105,9 +105,7 @@ def _by_counter(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: Da
         return _Metered(frame.unknown(), _not_metered(loop, {}), UNKNOWN)
     covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
-    # The counter is read at the day's edges to within one interval at the power that ran there.
-    edge_j = root_of_squares([*((float(end), 12) for end in (amount[0], amount[-1])), *hidden_by_steps(signal)])
-    passing = {f"moments of {signal.point.id}": edge_j}
+    passing = {f"moments of {signal.point.id}": root_of_squares(counted_to(signal, pieces))}
     # It counts through gaps, but what it counted before its first and after its last reading is not known.
     beyond_j = gap_amount(pieces, pieces.covered(inf), end_s=frame.until_s, at_most=loop_at_most(site, loop, signals))
     if beyond_j > 0:

@@ -65,6 +65,8 @@ def _tap_means(signal: Signal, run: Pieces, begins: Flags, ends: Flags) -> tuple
 
 def tap_temperatures_at_instants(signal: Signal, run: Pieces) -> tuple[Array, Array]:
     """The same for pieces between instants of flow: where water stood still, the piece's other end counts for both."""
+    if signal.point.sampling == "mean" and len(run.start_s):
+        return _tap_means(signal, run, *_turns(run))
     first, last = _at_both_ends(signal, run)
     return np.where(run.first > 0, first, last), np.where(run.last > 0, last, first)
 

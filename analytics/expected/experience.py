@@ -57,6 +57,9 @@ class Promise:
     is_beyond: bool
 
 
+_EXACT = 1e-6  # days that are alike to the last place are no exact law
+
+
 @dataclass(frozen=True, eq=False)
 class Experience:
     """
@@ -156,6 +159,7 @@ class Experience:
 
 def experience_of(days: Sequence[Day], *, least_u: float) -> Experience:
     """The model of first days; days that lie far off the others are left out."""
+    least_u = max(least_u, _EXACT)
     made = _summed(days, least_u)
     error = np.abs([day[-1] - made.promise(day[:-1]).value for day in days])
     usual = max(1.4826 * float(np.median(error)), least_u)

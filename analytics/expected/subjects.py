@@ -26,6 +26,9 @@ from analytics.site import Collector, HeatPump, Site, Stage
 
 __all__ = ["Seen", "Sky", "Subject", "at_a_stand", "stage_subject", "subjects_of", "why_no_expectation"]
 
+_LEAST_FALL_U = (
+    0.02  # K/kW: noise of a sensor over some kilowatts; water of a well may not fall at all (common practice)
+)
 _LEAST_COVERAGE = 0.9
 _ALLOWED_KWH = 1.5  # of a day from which a collector's heat can be told from its start and its pipes
 _ELECTRICITY_KWH = 0.7
@@ -329,6 +332,7 @@ def _fall(site: Site, pump: HeatPump) -> Subject:
         unit="K/kW",
         drivers=("the heat taken from it",),
         bearing=_loop_bearing(site, pump.source_loop) | {pump.id, pump.power},
+        least_u=_LEAST_FALL_U,
         see=see,
         is_misread=_misread(site, pump.source_loop),
     )
