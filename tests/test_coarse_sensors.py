@@ -1,6 +1,7 @@
 """Thermometers rounded to half a kelvin that speak on change: no sensor of a sound house is blamed, a broken one is."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -100,7 +101,7 @@ def test_rounding_is_kept_with_a_days_check_where_there_is_any() -> None:
     check = PairCheck(
         component="c", first="a", second="b", method="rest", difference_k=0.5, u_k=0.01, minutes=9, start_s=0, end_s=600
     )
-    coarse = PairCheck(**{**pair_checks_to_json([check])[0], "rounding_k": 0.5})
+    coarse = replace(check, rounding_k=0.5)
     data = pair_checks_to_json([check, coarse])
     assert ["rounding_k" in each for each in data] == [False, True]
     assert pair_checks_from_json(data) == (check, coarse)

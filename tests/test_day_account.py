@@ -382,3 +382,16 @@ def test_a_tap_that_stood_open_as_a_silence_began_ran_for_a_quarter_of_an_hour_a
     silent = Trace(draw.time_ms[heard], draw.value[heard])
     volume = account(HOUSE, _readings() | {"draw": silent}).ledger.hot_water.volume
     assert 150 / 3**0.5 < volume.doubt.passing["gaps of draw"] < 160 / 3**0.5
+
+
+@pytest.mark.parametrize("used_kwh", [0.62, 2.41])
+def test_what_a_heaters_counter_of_whole_kilowatt_hours_does_not_show_is_in_doubt(used_kwh):
+    """A counter in MWh with three places beside an element of 3 kW: at both ends up to one kWh may not show."""
+    time_s = np.arange(-3600, 90001, 60.0)
+    run_s = used_kwh / 3.0 * HOUR
+    mwh = np.floor(1234_600.0 + np.interp(time_s, [17 * HOUR, 17 * HOUR + run_s], [0.0, used_kwh])) / 1000.0
+    meter = {"meter": point("meter", "energy", "MWh", sampling="counter")}
+    house = replace(HOUSE, points={**HOUSE.points, **meter}, heaters={"rod": replace(ELEMENT, power="meter")})
+    stage = account(house, _readings() | {"meter": trace(time_s, mwh)}).ledger.stages[1].heat
+    assert stage.doubt.passing["moments of meter"] == pytest.approx(1.0 / 6**0.5, rel=1e-6)
+    assert abs(stage.value - used_kwh) < stage.plus_minus < 1.0

@@ -252,3 +252,11 @@ def test_fewer_than_two_neighbours_say_nothing(today):
 def test_neighbours_without_common_days_say_nothing():
     sun = np.linspace(1.0, 8.0, 9)
     assert np.isnan(expected_by_neighbours(sun, [sun, sun], today=[1.0, 1.0])).all()
+
+
+def test_days_that_were_all_alike_are_no_exact_law() -> None:
+    """Ground water enters at one temperature: whatever the runs, it never falls."""
+    made = experience_of([(0.0,)] * FIRST_DAYS, least_u=0.0)
+    promise = made.promise(())
+    assert promise.value == 0.0
+    assert 0.0 < promise.u < 1e-5

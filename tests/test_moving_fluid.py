@@ -91,6 +91,20 @@ def test_between_instants_of_a_draw_what_a_sensor_said_at_rest_counts_for_nothin
     assert first[2] == last[2] == MOVING
 
 
+def test_between_instants_of_a_draw_means_that_hold_water_at_rest_count_for_nothing():
+    means = [AT_REST, _mean(0.3), MOVING, _mean(0.6), AT_REST]
+    run = _run(1, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
+    first, last = tap_temperatures_at_instants(_signal(means, sampling="mean"), run)
+    np.testing.assert_allclose(0.5 * (first + last), MOVING)
+
+
+def test_a_draw_seen_at_one_instant_is_told_by_the_pipe_that_cools_after_it():
+    """It ran from 1:40 to 2:30; the means of both minutes hold water at rest, and the pipe cools by 0.6 K a minute."""
+    means = [AT_REST, _mean(1 / 3), MOVING - 0.1, MOVING - 0.6, MOVING - 1.2]
+    first, last = tap_temperatures_at_instants(_signal(means, sampling="mean"), _run(1, [0.0, 1.0], [1.0, 0.0]))
+    np.testing.assert_allclose(0.5 * (first + last), MOVING, atol=0.4)
+
+
 def test_where_the_sensor_was_silent_the_temperature_is_not_known():
     sensor = _signal([MOVING] * 3, sampling="mean")
     first, _ = loop_temperatures(sensor, _run(30, [1.0, 1.0]))
