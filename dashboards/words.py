@@ -20,6 +20,7 @@ from dashboards.numbers import (
     UNKNOWN,
     Display,
     local_date,
+    plural,
     show_age,
     show_day,
     show_instant,
@@ -46,6 +47,7 @@ __all__ = [
     "reading_age_s",
     "site_sentence",
     "sum_of",
+    "unpriced_sentence",
     "working_sentence",
 ]
 
@@ -182,6 +184,7 @@ class MonthSums:
         origins: The same by origin.
         money, energy: Saved.
         known_days, past_days: Days that went into the account, and days of the month that have begun.
+        unpriced_days: Days of known hot water of which it is not known what was bought for it.
     """
 
     heat: Figure
@@ -191,6 +194,7 @@ class MonthSums:
     co2: Figure
     known_days: int
     past_days: int
+    unpriced_days: int = 0
 
     @property
     def missing_days(self) -> int:
@@ -231,6 +235,9 @@ def month_sums(context: HomeContext, past_days: int) -> MonthSums:
         co2=sum_of([d.saved.co2 for d in days], "kg"),
         known_days=sum(1 for d in days if math.isfinite(d.hot_water.heat.value)),
         past_days=past_days,
+        unpriced_days=sum(
+            1 for d in days if math.isfinite(d.hot_water.heat.value) and not math.isfinite(d.saved.money.value)
+        ),
     )
 
 
@@ -328,6 +335,13 @@ def missing_sentence(missing_days: int) -> str:
         else f"{missing_days} days have no usable readings and count"
     )
     return f"{days} for nothing here, so the true sums differ."
+
+
+def unpriced_sentence(sums: MonthSums) -> str:
+    """Days whose hot water is known and not what it cost, where others are known."""
+    if not sums.unpriced_days or math.isnan(sums.money.value):
+        return ""
+    return f"The money leaves out {plural(sums.unpriced_days, 'day')} on which what was bought is not known."
 
 
 def day_title(day: date, *, today: date, display: Display) -> str:

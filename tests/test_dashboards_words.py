@@ -276,3 +276,11 @@ def test_a_homeowner_reads_the_names_of_sensors_and_not_their_ids() -> None:
 
 def test_a_month_that_lies_ahead_has_not_begun() -> None:
     assert home_page(home_context(month=date(2030, 1, 1), ledgers=[])).sentence == "January 2030 has not begun."
+
+
+def test_a_month_says_of_how_many_days_it_does_not_know_what_was_bought() -> None:
+    ledgers = [result.ledger for result in days()]
+    lost = replace(ledgers[0].saved, money=unavailable("USD", "Its boiler is locked out."))
+    page = home_page(home_context(ledgers=[replace(ledgers[0], saved=lost), *ledgers[1:]]))
+    assert page.missing.endswith("The money leaves out 1 day on which what was bought is not known.")
+    assert "leaves out" not in home_page(home_context(ledgers=ledgers)).missing

@@ -25,6 +25,7 @@ from dashboards.words import (
     month_money,
     month_sentence,
     month_sums,
+    unpriced_sentence,
     working_sentence,
 )
 
@@ -93,7 +94,7 @@ def home_page(context: HomeContext) -> HomePage:
         rests_on=main_assumptions(held) if is_known else (),
         assumptions=_assumptions(held, sums, display) if is_known else (),
         beside=_beside(context, display, in_progress=in_progress),
-        missing=missing_sentence(sums.missing_days) if sums.known_days else "",  # it says so already
+        missing=_missing(sums),
         bar=month_bar(site, sums.origins, display),
         by_day=month_by_day(site, context.ledgers, Span(first, last, today), display=display),
         previous=_month_link(context, first - timedelta(days=1), last=context.last_month),
@@ -107,6 +108,12 @@ def home_page(context: HomeContext) -> HomePage:
         issue_words="Make the correction" if _standing(context) else "Make this month's statement",
         issue_month=f"{first:%Y-%m}",
     )
+
+
+def _missing(sums: MonthSums) -> str:
+    # Of a month without a known day the sentences above say so already.
+    said = [missing_sentence(sums.missing_days), unpriced_sentence(sums)] if sums.known_days else []
+    return " ".join(each for each in said if each)
 
 
 def _standing(context: HomeContext) -> StatementView | None:
