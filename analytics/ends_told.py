@@ -1,6 +1,6 @@
 """Whatever tells when, within a piece of time, a loop began or ceased to give heat: its drive, else temperatures."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from analytics.segments import Pieces
 from analytics.site import Loop, Site
 from analytics.turns import turns_by_warmth
 
-__all__ = ["EndsTold", "ends_told"]
+__all__ = ["EndsTold", "by_means", "ends_told", "ran_part"]
 
 Array = NDArray[np.float64]
 
@@ -32,6 +32,17 @@ class EndsTold:
     left: Array
 
 
+def by_means(sampling: str, sensors: Sequence[Signal]) -> bool:
+    """Whether a flow read at instants goes with temperatures that are means: these hold a start's climb already."""
+    return sampling == "instant" and any(sensor.point.sampling == "mean" for sensor in sensors)
+
+
+def ran_part(pieces: Pieces, told: EndsTold) -> Array:
+    """The part of each piece for which fluid moved: all of it, but where it started or stopped within. (n,)"""
+    stops = np.where(pieces.last == 0, 1.0 - told.weight, 1.0)
+    return np.where(pieces.first == 0, told.weight, stops)
+
+
 def ends_told(
     site: Site,
     loop: Loop,
@@ -45,7 +56,7 @@ def ends_told(
     """
     Args:
         pieces: Of the loop's flow, which is read by `sampling`; a mean knows of no moments.
-        rate: Heat rate at each piece's start and end [W]. (2, n)
+        rate: Heat rate at each piece's start and end [W]; the flow itself where temperatures are means. (2, n)
     """
     weight, left = np.full(len(pieces.start_s), 0.5), np.ones(len(pieces.start_s))
     if sampling != "instant":

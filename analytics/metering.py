@@ -7,6 +7,7 @@ day's total does not depend on how a day is cut.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from math import inf, nan
 
 import numpy as np
@@ -16,7 +17,7 @@ from analytics.count_step import counted_to
 from analytics.courses import mean_of_known
 from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
-from analytics.ends_told import EndsTold, ends_told
+from analytics.ends_told import EndsTold, by_means, ends_told, ran_part
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
@@ -156,8 +157,13 @@ def _by_flow(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: DayFr
         return None
     mix = site.fluids[loop.fluid]
     fluid = fluid_of(mix.kind, mix.mass_percent)
-    rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
-    told = ends_told(site, loop, signals, flow.pieces, rates.ends, sampling=flow.sampling, frame=frame)
+    tell = partial(ends_told, site, loop, signals, flow.pieces, sampling=flow.sampling, frame=frame)
+    if by_means(flow.sampling, (entering, leaving)):
+        told = tell(np.array((flow.pieces.first, flow.pieces.last)))
+        rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop, ran=ran_part(flow.pieces, told))
+    else:
+        rates = _rates(flow, entering, leaving, fluid=fluid, loop=loop)
+        told = tell(rates.ends)
     doubts = _Doubts(
         pair_k={
             entering.point.id: -_u_temperature_k(entering, rates.entering_degc),
@@ -204,11 +210,15 @@ class _Rates:
     leaving_degc: float
 
 
-def _rates(flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop) -> _Rates:
+def _rates(
+    flow: _Flow, entering: Signal, leaving: Signal, *, fluid: Fluid, loop: Loop, ran: Array | None = None
+) -> _Rates:
     pieces = flow.pieces
     moving = (pieces.first != 0) | (pieces.last != 0)
     run = pieces.only(moving)
-    temperatures = loop_temperatures_at_instants if flow.sampling == "instant" else loop_temperatures
+    temperatures = loop_temperatures if flow.sampling != "instant" else loop_temperatures_at_instants
+    if ran is not None:
+        temperatures = partial(loop_temperatures_at_instants, ran=ran[moving])
     entering_degc, leaving_degc = (temperatures(signal, run) for signal in (entering, leaving))
     flow_m3_s = np.array((run.first, run.last))
     per_volume = heat_per_volume(entering_degc, leaving_degc, fluid=fluid, flow_side=loop.flow_side)

@@ -21,6 +21,7 @@ _MOST_FALL_K = 5.0  # of a pipe from one mean to the next; what falls faster has
 # Of the way from rest to what an instant sensor says at the end of a run's first piece, which the fluid of a loop has
 # gone on the mean while it moved; seen in two virtual plants.
 _RISEN_PART = 0.3
+_LEAST_RAN = 0.05  # of a piece: from less, nothing is told of how warm the fluid was
 
 
 def tap_temperatures(signal: Signal, run: Pieces) -> tuple[Array, Array]:
@@ -90,19 +91,23 @@ def loop_temperatures(signal: Signal, run: Pieces) -> Array:
     )
 
 
-def loop_temperatures_at_instants(signal: Signal, run: Pieces) -> Array:
+def loop_temperatures_at_instants(signal: Signal, run: Pieces, *, ran: Array | float = 0.5) -> Array:
     """
     The same for pieces between instants of flow. Shape (2, pieces)
 
-    A mean belongs to its whole piece. Where the pump started or stopped within the piece, nobody knows when; half of it
-    is taken to be of fluid at rest.
+    A mean belongs to its whole piece. Where the pump started or stopped within the piece, the rest of it is of fluid at
+    rest.
+
+    Args:
+        ran: The part of such a piece for which fluid moved: a half where nobody knows. (pieces,)
     """
     if signal.point.sampling != "mean" or len(run.start_s) == 0:
         return _at_both_ends(signal, run)
     level = _level(signal, run)
     starts, stops = run.first <= 0, run.last <= 0
     at_rest = np.where(starts, _level(signal, run, pieces_on=-1), _level(signal, run, pieces_on=1))
-    level = np.where((starts ^ stops) & ~np.isnan(at_rest), 2.0 * level - at_rest, level)
+    part = np.maximum(ran, _LEAST_RAN)
+    level = np.where((starts ^ stops) & ~np.isnan(at_rest), at_rest + (level - at_rest) / part, level)
     return np.stack((level, level))
 
 

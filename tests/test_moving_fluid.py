@@ -18,6 +18,7 @@ from analytics.trace import Trace
 from ingest.virtual import SCENARIOS, simulate
 from tests.accounts import account_days
 from tests.small_sites import point
+from tests.studies.houses import house_of
 
 MINUTE = 60.0
 AT_REST, MOVING = 20.0, 50.0
@@ -68,6 +69,24 @@ def test_between_instants_of_flow_half_of_a_starting_piece_is_taken_as_at_rest()
     run = _run(1, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
     first, _ = loop_temperatures_at_instants(_signal(means, sampling="mean"), run)
     np.testing.assert_allclose(first, MOVING)
+
+
+def test_between_instants_of_flow_a_starting_piece_is_freed_of_what_a_drive_tells_of_its_rest():
+    means = [AT_REST, _mean(0.2), MOVING, _mean(0.7), AT_REST]
+    run = _run(1, [0.0, 1.0, 1.0], [1.0, 1.0, 0.0])
+    ran = np.array([0.2, 1.0, 0.7])
+    np.testing.assert_allclose(loop_temperatures_at_instants(_signal(means, sampling="mean"), run, ran=ran), MOVING)
+
+
+def test_heat_by_means_of_temperatures_and_instants_of_flow_is_the_loops():
+    """A start within a minute counts once: in how warm the mean is, and not in a climb beside it."""
+    start = date(2026, 1, 14)
+    run = simulate(house_of("heat pump by means", seed=2), start=start, days=2, seed=2, perfect=True)
+    for result, truth in zip(
+        account_days(run.site, run.traces, [start, start + timedelta(days=1)]), run.truth, strict=True
+    ):
+        (line,) = result.ledger.stages
+        assert line.heat.value * 3.6e6 == pytest.approx(truth.stages["ground"].heat_j, rel=0.015)
 
 
 def test_a_draws_first_instant_counts_for_nothing_and_its_last_piece_keeps_what_came_before():

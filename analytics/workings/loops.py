@@ -6,15 +6,16 @@ for some seconds, with its flow and its two temperatures.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.ends_told import ends_told
+from analytics.ends_told import by_means, ends_told, ran_part
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
 from analytics.frame import DayFrame
 from analytics.inputs import is_running
-from analytics.moving_fluid import loop_temperatures
+from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants
 from analytics.plant import LoopDay, PlantDay, Signal
 from analytics.segments import Pieces, value_at
 from analytics.site import Loop
@@ -122,17 +123,22 @@ def _ends(plant: PlantDay, loop: Loop, *, fluid: Fluid, frame: DayFrame) -> _End
         return None
     pieces = _flow_pieces(loop, meter, frame)
     moving = (pieces.first != 0) | (pieces.last != 0)
+    flow, sampling = np.stack((pieces.first, pieces.last)), meter.point.sampling
+    tell = partial(ends_told, plant.site, loop, plant.signals, pieces, sampling=sampling, frame=frame)
+    told = tell(flow) if by_means(sampling, [each for each in sensors if each]) else None
     degc = []
     for sensor in sensors:
         assert sensor is not None
         first, last = (value_at(sensor, at) for at in (pieces.start_s, pieces.end_s))
-        if meter.point.sampling != "instant":
+        if sampling != "instant":
             first[moving], last[moving] = loop_temperatures(sensor, pieces.only(moving))
+        elif told is not None:
+            ran = ran_part(pieces, told)[moving]
+            first[moving], last[moving] = loop_temperatures_at_instants(sensor, pieces.only(moving), ran=ran)
         degc.append(np.stack((first, last)))
-    flow = np.stack((pieces.first, pieces.last))
     per_m3 = heat_per_volume(degc[0], degc[1], fluid=fluid, flow_side=loop.flow_side)
     rate = np.where(flow != 0, flow * per_m3, 0.0)
-    weight = ends_told(plant.site, loop, plant.signals, pieces, rate, sampling=meter.point.sampling, frame=frame).weight
+    weight = (told or tell(rate)).weight
     seconds = np.stack((1.0 - weight, weight)) * pieces.length_s
     known = pieces.covered(meter.max_gap_s) & ~np.isnan(rate.sum(axis=0))
     both = np.stack((known, known)), np.stack([bridged(meter, pieces)] * 2)

@@ -1,5 +1,6 @@
 """
-Houses of the studies: the layouts, and such as have a coil half way up their tank, with cold water below it.
+Houses of the studies: the layouts, such as have a coil half way up their tank, with cold water below it, and one whose
+loop is read by means of temperatures and instants of flow.
 
 A tank mixes more or less: every other house has one of many thin layers, in which warm water stays apart from cold.
 """
@@ -45,6 +46,13 @@ HOUSES: Mapping[str, Scenario] = MappingProxyType(
             {"height = [0.0, 0.3]": "height = [0.35, 0.6]", "height = [0.6, 1.0]": "height = [0.7, 1.0]"},
         ),
         "boiler half way up": _elsewhere("boiler-backup", {"height = [0.5, 0.9]": "height = [0.35, 0.6]"}),
+        "heat pump by means": _elsewhere(
+            "heat-pump-tank",
+            {
+                f'[points."load.{side}"]': f'[points."load.{side}"]\nsampling = "mean"'
+                for side in ("entering", "leaving")
+            },
+        ),
         "heat pump half way up": _elsewhere("heat-pump-tank", {"height = [0.0, 0.7]": "height = [0.4, 0.7]"}),
     }
 )
