@@ -10,7 +10,7 @@ import numpy as np
 from analytics.expected.conditions import conditions_of
 from analytics.expected.heat_pump import Mode
 from analytics.figures import DayLedger, Figure, HeatPumpLine
-from analytics.pair_check import AT_A_LOOP
+from analytics.pair_check import AT_A_LOOP, PairCheck
 from analytics.pair_order import is_beyond_classes
 from analytics.site import HeatPump, Site
 
@@ -61,8 +61,8 @@ def good_days(days: Sequence[CopDay], fraction: float) -> list[CopDay]:
 def misread_loop(site: Site, history: Sequence[DayLedger], pump: HeatPump, mode: Mode) -> str:
     """The loop that a heat pump's heat is read from, if its pair was last seen to disagree; else ""."""
     loop = _loop(pump, mode)
-    told = _told(site, history, loop)
-    return loop if told and told[-1][1] else ""
+    newest = next((checks for day in reversed(history) if (checks := _checks(day, loop))), ())
+    return loop if any(is_beyond_classes(site, check) for check in newest) else ""
 
 
 def _loop(pump: HeatPump, mode: Mode) -> str:
@@ -84,8 +84,12 @@ def _told(site: Site, history: Sequence[DayLedger], loop: str) -> list[tuple[int
     return [
         (index, any(is_beyond_classes(site, check) for check in checks))
         for index, day in enumerate(history)
-        if (checks := [c for c in day.pair_checks if c.component == loop and c.method in AT_A_LOOP])
+        if (checks := _checks(day, loop))
     ]
+
+
+def _checks(day: DayLedger, loop: str) -> list[PairCheck]:
+    return [check for check in day.pair_checks if check.component == loop and check.method in AT_A_LOOP]
 
 
 def _figures(line: HeatPumpLine, mode: Mode) -> tuple[Figure, Figure]:

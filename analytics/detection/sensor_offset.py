@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import cached_property
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
@@ -41,7 +42,7 @@ _DRIFTS_K = 0.15  # over the days looked at: a sound pair moves by a few hundred
 _WORTH_KWH = 0.5  # a day: from here on the figures are no longer what they seem
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Judged:
     """
     A pair's record beside what its two classes and their rounding allow; of pairs seen along draws also what tells
@@ -52,7 +53,7 @@ class _Judged:
     limit_k: float
     witness: Witness | None = None
 
-    @property
+    @cached_property
     def beyond_k(self) -> float:
         """
         How far the difference lies beyond the classes, all doubt in the sensors' favour.
