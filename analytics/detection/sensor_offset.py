@@ -60,7 +60,7 @@ class _Judged:
 
         Layers make an outlet warmer than its tank's top on some days and not on others: an offset is there on each.
         """
-        beyond_k = at_least_k(self.record)
+        beyond_k = at_least_k(self.record, limit_k=self.limit_k)
         if self.record.newest.method == "draw" and self.record.difference_k > 0:
             beyond_k = min(beyond_k, *(check.difference_k for _, check in self.record.days))
         return beyond_k - self.limit_k

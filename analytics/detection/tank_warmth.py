@@ -27,14 +27,15 @@ _DAY_K, _LEAST_DAY_K = 0.02, 0.005
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
 
 
-def at_least_k(record: PairRecord) -> float:
+def at_least_k(record: PairRecord, *, limit_k: float) -> float:
     """
     What is surely left of a record's difference without its tank's warmth; no more than its own doubt leaves. [K]
 
-    Days before the record's own, with whatever offset they had, help to tell the part that follows the tank.
+    It is worked out where it may decide, beyond `limit_k`. Days before the record's own, with whatever offset they
+    had, help to tell the part that follows the tank.
     """
     plain_k = abs(record.difference_k) - _EXPANDED * record.u_k
-    if not all(check.beside_k for _, check in record.days):
+    if plain_k <= limit_k or not all(check.beside_k for _, check in record.days):
         return plain_k
     offset_k, u_k = _offset([each for each in record.seen if each[1].beside_k], len(record.days))
     # An offset against the difference's own way is none of it.
