@@ -5,11 +5,12 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.derived import root_of_squares
-from analytics.doubt import from_limit
+from analytics.courses import sum_of_known
+from analytics.derived import root_of_squares, unheard_at_mean
+from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.segments import Pieces
 
-__all__ = ["draw_begins", "missed_m3"]
+__all__ = ["draw_begins", "missed_m3", "untold_doubt", "untold_part"]
 
 _PAUSE_S = 30.0  # taps closed for less than this do not end a draw; common practice
 
@@ -41,3 +42,16 @@ def missed_m3(pieces: Pieces, volume_m3: NDArray[np.float64], hidden_m3: float, 
     squares = float(np.add.reduce(np.add.reduceat(volume_m3, begins) ** 2))
     lost = (1 - part) / part
     return root_of_squares([(float(volume_m3.sum()) * lost, 1), (sqrt(squares * lost), 1), (hidden_m3, 3)])
+
+
+def untold_part(volume_m3: NDArray[np.float64], heat_j: NDArray[np.float64]) -> float:
+    """Of the water that moved, the part whose heat is not known. Shapes (pieces,)"""
+    known = ~np.isnan(heat_j)
+    return 1.0 - float(volume_m3[known].sum()) / max(float(volume_m3.sum()), 1e-12) if len(heat_j) else 0.0
+
+
+def untold_doubt(meter: str, volume_m3: NDArray[np.float64], heat_j: NDArray[np.float64]) -> Doubt:
+    """Doubt of the heat of water that a meter counted while its temperatures were not known. [J]"""
+    part = untold_part(volume_m3, heat_j)
+    gap_j = unheard_at_mean(sum_of_known(heat_j), 1.0 - part) if part < 1.0 else 0.0
+    return Doubt({}, {f"{GAPS} of the temperatures beside {meter}": from_limit(gap_j)})

@@ -57,7 +57,7 @@ def meter_heat_pump(
     elec_w, elec = compressor_electricity(pump, signal, frame)
     if isnan(elec.amount):
         return _silent(pump, elec, loops, frame=frame)
-    on = on_part(pump, elec_w)
+    on = on_part(pump, elec_w, interval_s=signal.point.interval_s)
     runs = runs_where(on > 0)
     exchange = _exchange(pump, loops)
     mode = _mode(runs, exchange, frame.n_cells)
@@ -223,6 +223,7 @@ def _account(
     hidden_s = hidden_run_s(elec_w[: int(frame.until_s // CELL_S)])
     heating_run, cooling_run = run_totals(
         pump, runs, mode, on=on, is_told=exchange.tells_mode, covered=elec.covered,
+        point=site.points[pump.power],
         hidden_s=(hidden_s if may_hide[0] else 0.0, hidden_s if may_hide[1] else 0.0),
     )  # fmt: skip
     starts = starts_by_mode(runs, mode, ran_before=ran_before)

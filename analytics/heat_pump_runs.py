@@ -14,7 +14,7 @@ from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
 from analytics.plant import CELL_S, Signal, Total, not_known
 from analytics.segments import gap_amount, pieces_of, sum_over
-from analytics.site import HeatPump
+from analytics.site import HeatPump, Point
 from analytics.unheard import TOLD_BY_SIDES_S, of_compressor
 
 __all__ = [
@@ -33,8 +33,10 @@ Array = NDArray[np.float64]
 
 _ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
 _ON_W = 50.0
-_EDGE_S = 0.1 * CELL_S
+_EDGE_PART = 0.1  # of a cell, or of the interval of a mean, with a start or stop in it, as its mean power tells
+_ANY_MOMENT_PART = 1 / sqrt(12)  # of the time between two instants
 _SLOW_START_S = 12.0  # limits; motors that are started softly take ten to thirty seconds (common practice)
+_SLOWEST_START_S = 60.0  # where readings are minutes apart, none of which shows the climb
 
 
 def compressor_electricity(pump: HeatPump, signal: Signal, frame: DayFrame) -> tuple[Array, Total]:
@@ -61,16 +63,25 @@ def compressor_electricity(pump: HeatPump, signal: Signal, frame: DayFrame) -> t
     return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
 
 
-def on_part(pump: HeatPump, elec_w: Array) -> Array:
-    """Part of each cell in which the compressor runs: in the cell of a start or stop, by its mean power."""
-    power = unknown_as_none(elec_w)
+def on_part(pump: HeatPump, elec_w: Array, *, interval_s: float) -> Array:
+    """
+    Part of each cell in which the compressor runs: around a start or stop, by its mean power beside that of the run.
+
+    Args:
+        interval_s: Between two readings of its power.
+    """
+    power, beside = unknown_as_none(elec_w), _cells_of(interval_s)
     on = power > _threshold_w(pump, elec_w)
-    before = np.concatenate(([0.0], power[:-1]))
-    after = np.concatenate((power[1:], [0.0]))
+    before = np.concatenate((np.zeros(beside), power[:-beside]))
+    after = np.concatenate((power[beside:], np.zeros(beside)))
     level = np.maximum(before, after)
     edge = on & ((before < 0.5 * power) | (after < 0.5 * power) | (level > 1.2 * power))
     part = np.where(edge, np.minimum(power / np.maximum(level, 1.0), 1.0), 1.0)
     return np.where(on, part, 0.0)
+
+
+def _cells_of(interval_s: float) -> int:
+    return max(round(interval_s / CELL_S), 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +123,7 @@ def run_totals(
     *,
     on: Array,
     is_told: bool,
+    point: Point,
     covered: float,
     hidden_s: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Total, Total]:
@@ -122,20 +134,24 @@ def run_totals(
         mode: +1 heating, -1 cooling over each run. Shape (cells,)
         on: Part of each cell in which it ran. Shape (cells,)
         is_told: Whether a loop was heard that tells heating from cooling.
-        covered: Part of the day in which its power is known.
+        point: Of its power.
+        covered: Part of the day in which that is known.
         hidden_s: For how long it may have run unheard, heating and cooling. [s]
     """
     is_told = is_told or _only_heats(pump)
     basis: Basis = "measured" if is_told else "estimated"
     why = "" if is_told else "No loop tells heating from cooling; all that it ran counts as heating."
     ways = mode[runs.first]
+    cells = _cells_of(point.interval_s)
+    edge_s = cells * CELL_S * (_ANY_MOMENT_PART if point.sampling == "instant" and cells > 1 else _EDGE_PART)
+    slow_start_s = min(cells * _SLOW_START_S, _SLOWEST_START_S)
 
     def total(way: float, unheard_s: float) -> Total:
-        # Start and stop of a run lie somewhere in their minutes, each known to a tenth of one. A compressor whose power
-        # climbs at the start ran for longer than its mean power says, at every start alike.
+        # Start and stop of a run lie somewhere in their minutes. A compressor whose power climbs at the start ran for
+        # longer than its mean power says, at every start alike.
         n_runs = int(np.count_nonzero(ways == way))
-        u_s = shown_times(stated_own(_EDGE_S), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
-        slow_s = shown_times(within_limits(stated_own(_SLOW_START_S)), n_runs, "{}", numbers=[n_runs])
+        u_s = shown_times(stated_own(edge_s), sqrt(2.0 * n_runs), "√(2 × {})", numbers=[n_runs])
+        slow_s = shown_times(within_limits(stated_own(slow_start_s)), n_runs, "{}", numbers=[n_runs])
         steady, passing = {f"slow starts of {pump.id}": slow_s}, {f"starts and stops of {pump.id}": u_s}
         doubt = Doubt(steady, passing) if n_runs else NO_DOUBT
         if unheard_s > 0:

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from analytics.count_step import hidden_by_steps
 from analytics.courses import mean_of_known, unknown_as_none
-from analytics.derived import quotient, root_of_squares, spread, stated, times_amount, unheard_at_mean
+from analytics.derived import quotient, root_of_squares, spread, stated, times_amount
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
-from analytics.draws_missed import draw_begins, missed_m3
+from analytics.draws_missed import draw_begins, missed_m3, untold_doubt, untold_part
 from analytics.figures import Basis
 from analytics.fluids import water
 from analytics.frame import DayFrame, relative_limit, temperature_limit_k, to_course
@@ -229,7 +229,9 @@ def _account(
     heard_part = sum_over(all_pieces.length_s, heard) / frame.until_s
     volume = _volume_total(meter, water, part, hidden_m3=hidden_m3, heard_part=heard_part)
     each = zip(outlets, leaving, strict=True)
-    left = [_moved_doubt(volume, mass_kg, heat_j, spot=spot, cold=cold) for (mass_kg, spot), heat_j in each]
+    moved = [_moved_doubt(volume, mass_kg, heat_j, spot=spot, cold=cold) for (mass_kg, spot), heat_j in each]
+    untold = [untold_doubt(meter.point.id, water.volume_m3, heat_j) for heat_j in leaving]
+    left = [combined([(1.0, one), (1.0, other)]) for one, other in zip(moved, untold, strict=True)]
     total = _heat_total(meter, water, heat, last=last, cold=cold, volume=volume)
     return HotWaterDay(
         flow_m3_s=to_course(cells[0], known_s),
@@ -276,15 +278,12 @@ def _heat_total(
         return not_known("No sensor says how hot the water leaves.")
     part = volume.covered
     known = ~np.isnan(heat)
-    total = float(heat[known].sum())
-    lost = 1.0 - float(water.volume_m3[known].sum()) / max(float(water.volume_m3.sum()), 1e-12) if len(heat) else 0.0
+    total, lost = float(heat[known].sum()), untold_part(water.volume_m3, heat)
     covered = part * (1.0 - lost)
     if part == 0 or (len(heat) and not known.any()):
         return not_known("Its sensors gave no usable readings together.")
-    unheard_j = unheard_at_mean(total, 1.0 - lost)
-    gap = Doubt({}, {f"{GAPS} of the temperatures beside {meter.point.id}": from_limit(unheard_j)})
     moved = _moved_doubt(volume, water.metered_kg, heat, spot=last, cold=cold)
-    doubt = combined([(1.0, moved), (1.0, gap)])
+    doubt = combined([(1.0, moved), (1.0, untold_doubt(meter.point.id, water.volume_m3, heat))])
     stand_ins = [spot for spot in (last, cold) if spot.basis == "estimated"]
     if stand_ins:
         return Total(total, doubt, covered, "estimated", " ".join(spot.why for spot in stand_ins))

@@ -74,8 +74,9 @@ def _pump_doubt(
         }
     else:
         steady = {f"pump_power_w of {loop.id}": from_limit(total_j * stated(_PUMP_PART))}
-    # What its sides tell of a short gap is next to nothing; of hours it may have run through.
-    gap_j = gap_amount(pieces, covered, end_s=end_s, longest_s=0.0, at_most=of_pump(loop))
+    per_w = 1.0 if signal.point.quantity == "power" else loop.pump_power_w or 0.0
+    drawn = Pieces(pieces.start_s, pieces.end_s, pieces.first * per_w, pieces.last * per_w)
+    gap_j = gap_amount(drawn, covered, end_s=end_s, at_most=of_pump(loop))
     passing = {f"{GAPS} of {signal.point.id}": from_limit(gap_j)} if gap_j > 0 else {}
     if signal.point.sampling != "instant":
         return Doubt(steady, passing)

@@ -269,8 +269,9 @@ def _tank_line(plant: PlantDay, tank: Tank, followed: LayersChange | None) -> Ta
 def _residual(plant: PlantDay, tank: Tank, stored: Total) -> Figure:
     """Heat in - heat out - stored change - loss."""
     day, water, path = plant.tanks[tank.id], plant.hot_water, plant.site.hot_water
-    on_path = path is not None and tank.id in path.tanks
-    if on_path and (water is None or water.leaving_j is None):
+    if path is None or tank.id not in path.tanks:
+        return unavailable("kWh", f"What leaves {tank.id} is not metered: no hot water that is metered passes it.")
+    if water is None or water.leaving_j is None:
         return unavailable("kWh", water.heat.why if water else "The water's path is not metered.")
     stages = [_stage_total(plant, stage) for stage in plant.site.stages.values() if stage.tank == tank.id]
     reverse = [plant.loops[s.loop].reverse for s in plant.site.stages.values() if s.tank == tank.id and s.loop]
@@ -282,15 +283,13 @@ def _residual(plant: PlantDay, tank: Tank, stored: Total) -> Figure:
     signed = [(1.0, t) for t in stages] + [(-1.0, t) for t in (*lost_back, stored, day.loss)]
     amount = sum(sign * total.amount for sign, total in signed)
     doubts = [(sign, total.doubt) for sign, total in signed]
-    if on_path and water is not None and water.leaving_j is not None and path is not None:
-        index = list(path.tanks).index(tank.id)
-        for name, leaving in list(zip(path.tanks, water.leaving_j, strict=True))[max(index - 1, 0) : index + 1]:
-            if np.logical_and.reduce(np.isnan(leaving)):
-                return unavailable("kWh", f"No sensor tells how hot the water leaves {name}.")
-        moved = float(water.leaving_j[index].sum()) - (float(water.leaving_j[index - 1].sum()) if index else 0.0)
-        amount -= moved
-        doubts.append((-1.0, water.leaving_doubt[index]))
-        doubts += [(1.0, water.leaving_doubt[index - 1])] if index else []
+    index = list(path.tanks).index(tank.id)
+    for name, leaving in list(zip(path.tanks, water.leaving_j, strict=True))[max(index - 1, 0) : index + 1]:
+        if np.logical_and.reduce(np.isnan(leaving)):
+            return unavailable("kWh", f"No sensor tells how hot the water leaves {name}.")
+    amount -= float(water.leaving_j[index].sum()) - (float(water.leaving_j[index - 1].sum()) if index else 0.0)
+    doubts.append((-1.0, water.leaving_doubt[index]))
+    doubts += [(1.0, water.leaving_doubt[index - 1])] if index else []
     why = "What the balance of the tank leaves unexplained."
     covered = min(t.covered for t in parts)
     basis: Basis = "estimated" if day.loss.basis == "estimated" else "derived"

@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.detection.drawn_water import drawn_stretches
+from analytics.detection.drawn_water import Stretch, drawn_stretches
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, duration, instant_ms
 from analytics.figures import DayLedger
@@ -94,9 +94,11 @@ class OutletTooCool:
 
     def _drawn(self, draw: Draw, water: HotWaterDay, meter: Signal | None, *, limit_degc: float) -> _Drawn | None:
         stretches = drawn_stretches(draw, meter, self.settling.total_seconds())
+        # Between two instants of flow a tap may have been opened or shut at any moment.
+        late_s = meter.point.interval_s if meter is not None and meter.point.sampling == "instant" else 0.0
         for place in _PLACES:
             signal = water.sensors.get(place)
-            told = [(s, value) for s in stretches if len(value := _within(signal, s.start_s, s.end_s))]
+            told = [(s, value) for s in stretches if len(value := _within(signal, s, late_s=late_s))]
             if told:
                 settled_s = sum(s.seconds for s, _ in told)
                 cool_s = sum(s.cool_part(value, limit_degc) * s.seconds for s, value in told)
@@ -186,10 +188,13 @@ class OutletTooCool:
         }
 
 
-def _within(signal: Signal | None, from_s: float, to_s: float) -> NDArray[np.float64]:
-    """A sensor's readings in a stretch of the day; none where it said nothing."""
+def _within(signal: Signal | None, stretch: Stretch, *, late_s: float) -> NDArray[np.float64]:
+    """A sensor's readings in a stretch of the day, means that lie in it wholly; none where it said nothing."""
     if signal is None:
         return np.empty(0)
+    from_s, to_s = stretch.start_s, stretch.end_s
+    if signal.point.sampling == "mean":
+        from_s, to_s = from_s + late_s + signal.point.interval_s, to_s - late_s
     first = int(np.searchsorted(signal.time_s, from_s))
     return signal.value[first : int(np.searchsorted(signal.time_s, to_s, side="right"))]
 

@@ -56,7 +56,8 @@ _SOURCES = {
     "another one every day.",
     "lasting account of": "Of how far heat may be misplaced between origins, what is alike on all days, as seen over "
     "fortnights in virtual houses.",
-    "starts and stops of": "A tenth of a minute at each start and each stop.",
+    "starts and stops of": "How well each start and each stop is known: to a tenth of its minute, or of the time that "
+    "a longer mean is of; between instants further apart, to any moment of that time.",
     "whole steps of": "A counter shows whole steps: at the day's start and at its end up to one may not show yet.",
     "slow starts of": "How much longer than its mean power says a compressor may run at each start while its power "
     "climbs: limits, common practice, evenly spread.",
