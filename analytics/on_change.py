@@ -33,7 +33,7 @@ def held_until_change(point: Point, time_s: Array, value: Array) -> tuple[Array,
     if float(gaps_s[is_long].sum()) < _QUIET_PART * float(time_s[-1] - time_s[0]):
         return time_s, value
     changes = (is_long & (value[1:] != value[:-1])).nonzero()[0]
-    if _is_even(gaps_s[changes]):
+    if _is_even(gaps_s[changes], gaps_s):
         return time_s, value
     return (
         np.insert(time_s, changes + 1, time_s[changes + 1] - point.interval_s),
@@ -41,8 +41,11 @@ def held_until_change(point: Point, time_s: Array, value: Array) -> tuple[Array,
     )
 
 
-def _is_even(gaps_s: Array) -> bool:
-    if len(gaps_s) < _LEAST_CHANGES:
+def _is_even(of_changes_s: Array, gaps_s: Array) -> bool:
+    """Whether changes come at even gaps, which are those of all readings; a steady climb alone is even as well."""
+    if len(of_changes_s) < _LEAST_CHANGES:
         return False
-    middle_s = float(np.median(gaps_s))
-    return float(np.mean(np.abs(gaps_s - middle_s) <= _EVEN_WITHIN * middle_s)) >= _EVEN_PART
+    middle_s = float(np.median(of_changes_s))
+    near = np.abs(gaps_s - middle_s) <= _EVEN_WITHIN * middle_s
+    near_changes = np.abs(of_changes_s - middle_s) <= _EVEN_WITHIN * middle_s
+    return float(np.mean(near_changes)) >= _EVEN_PART and float(gaps_s[near].sum()) >= _EVEN_PART * float(gaps_s.sum())

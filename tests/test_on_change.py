@@ -43,6 +43,15 @@ def test_even_readings_stay_as_they_are():
     assert held_until_change(_FLOW, late, np.arange(len(late)) * 1.0)[0] is late
 
 
+def test_a_steady_climb_is_no_even_reading():
+    """A compressor rests, then draws 10 W more each half minute, and stops: its rest holds until it starts."""
+    power = point("hp", "power", "W", interval_s=10.0)
+    climb = {8 * HOUR + 30.0 * n: 800.0 + 10.0 * n for n in range(40)} | {8 * HOUR + 1200.0: 0.0}
+    time_s, value = held_until_change(power, *_on_change(climb))
+    assert np.interp(8 * HOUR - 11.0, time_s, value) == 0.0
+    assert np.interp(8 * HOUR, time_s, value) == 800.0
+
+
 def test_counters_go_on_as_they_count():
     time_s, value = _on_change({8 * HOUR: 5.0, 8 * HOUR + 200: 9.0, 11 * HOUR: 12.0, 11 * HOUR + 80: 30.0})
     value = np.maximum.accumulate(value)
