@@ -9,7 +9,8 @@ Water moves in a row of well-stirred layers. What passes a layer of such a row i
 draw is one matrix [1]. Warmer water below cooler water mixes until no layer is warmer than the one above it. What the
 layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
 once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the water is
-layered sharply: there the account goes on by what flowed in and out. Heat that no meter saw (a sensor shows more than
+layered sharply: there the account goes on by what flowed in and out. Nor do sensors tell where between two of them warm
+water ends, so they move heat up and down within that and add none. Heat that no meter saw (a sensor shows more than
 the account holds, or less) falls on all origins in proportion, as a loss does; a layer that holds no heat takes it from
 or gives it to the room.
 
@@ -20,26 +21,21 @@ References:
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.layer_spread import poisson, wrapped
+from analytics.layers_rest import LAYERS, Quiet, Rest, changed, conduction, renew
 
 __all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow"]
 
 Array = NDArray[np.float64]
 
-LAYERS = 16
-"""As many as tell a tank's quarter from its middle; 12 to 20 came to nearly the same."""
-
 _STABLE_K = -1e-6  # rounding is no inversion
 _NO_SLACK = [_STABLE_K] * (LAYERS - 1)
 _EACH = np.ones(LAYERS)
-_HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
-_LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
 _MOST_TURNED = 2.0 * LAYERS  # water that goes round more often than twice in a step is stirred anyway
 _ROW, _COLUMN = np.indices((LAYERS, LAYERS))
@@ -82,45 +78,6 @@ class Charge:
     fluid_degc: Array | None = None
     lift_k: Array | None = None
     turned: Array | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Quiet:
-    """
-    What goes on without pumps, at the end of the steps that `due` names.
-
-    Args:
-        due: Shape (steps,)
-        conduction: Part of the difference of two neighbours that passes between them.
-        loss: Part of the difference to the room that is lost.
-        room_degc: Shape (steps,)
-        pull: Rise of each layer for each degree that a sensor is above the account. Shape (LAYERS, sensors)
-        at_sensor: The account's temperature where the sensors are, from the layers'. Shape (sensors, LAYERS)
-        sensors_degc: NaN where not known. Shape (steps, sensors)
-        around_sensor: As `at_sensor`, for the highest and the lowest place where a sensor may be. Shape (2, sensors,
-            LAYERS)
-        part_per_k: Where the account changes by so many kelvin between these places, a sensor within them tells less,
-            by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere. Shape (steps,)
-        doubt_k: A sensor is not believed to be better than this.
-        renews: The part of a layer's heat whose origin was lost, at steps where the sensors have the last word, since
-            hours before them were not heard; NaN elsewhere. It falls on the column `unknown`, as does what the sensors
-            find more than the account. Shape (steps,)
-        renewing: As `pull`, for such a step.
-    """
-
-    due: NDArray[np.bool_]
-    conduction: float
-    loss: float
-    room_degc: Array
-    pull: Array
-    at_sensor: Array
-    sensors_degc: Array
-    around_sensor: Array
-    part_per_k: Array
-    doubt_k: float = 0.0
-    renews: Array | None = None
-    renewing: Array | None = None
-    unknown: int = -2
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +125,7 @@ def follow(store: Store, start: Array) -> Course:
     """
     quiet, moves = store.quiet, _Moves(store.water)
     stages = [_Stage(charge, start.shape[1]) for charge in store.charges]
-    conduct, rest, is_due = _conduction(quiet.conduction), _Rest(quiet), quiet.due.tolist()
+    conduct, rest, is_due = conduction(quiet.conduction), Rest(quiet), quiet.due.tolist()
     layers, one = start.copy(), np.ones(start.shape[1])
     degc: Array = layers.dot(one)
     slacks, moving = store.slack_k, moves.steps
@@ -190,30 +147,16 @@ def follow(store: Store, start: Array) -> Course:
             lost += _EACH.dot(layers)
             layers = conduct.dot(layers)
             degc = layers.dot(one)
-            _change(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
+            changed(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
             lost -= _EACH.dot(layers)
             degc = layers.dot(one)
         if step in renewed:
             lost += _EACH.dot(layers)
-            _renew(layers, quiet, step)
+            renew(layers, quiet, step)
             lost -= _EACH.dot(layers)
             degc = layers.dot(one)
         _settle(layers, degc, slack)
     return Course(leaving, lost, layers)
-
-
-def _renew(layers: Array, quiet: Quiet, step: int) -> None:
-    """Take the layers to what the sensors say, in place; more heat than was held is of unknown origin."""
-    assert quiet.renewing is not None
-    assert quiet.renews is not None
-    degc = layers.sum(axis=1)
-    change = quiet.renewing @ (quiet.sensors_degc[step] - quiet.at_sensor @ degc)
-    held = np.maximum(degc - layers[:, -1], _HELD_K)
-    layers[:, :-1] *= np.maximum(1.0 + np.minimum(change, 0.0) / held, _LEAST_LEFT)[:, None]
-    gained = np.maximum(change, 0.0)
-    lost = quiet.renews[step] * layers[:, :-1]
-    layers[:, :-1] -= lost
-    layers[:, quiet.unknown] += lost.sum(axis=1) + gained
 
 
 def _settle(layers: Array, degc: Array, slack: Sequence[float]) -> None:
@@ -328,68 +271,3 @@ class _Stage:
             return np.asarray(charge.fluid_degc[step])
         assert charge.lift_k is not None
         return np.asarray(charge.lift_k[step] + float(charge.spread.dot(degc)))
-
-
-@lru_cache(maxsize=64)
-def _conduction(part: float) -> Array:
-    """Neighbours exchange a part of their difference; the tank's ends have one neighbour."""
-    matrix = np.eye(LAYERS)
-    for upper in range(LAYERS - 1):
-        pair = slice(upper, upper + 2)
-        matrix[pair, pair] += part * np.array([[-1.0, 1.0], [1.0, -1.0]])
-    return matrix
-
-
-class _Rest:
-    """What goes on without pumps, made ready for its steps."""
-
-    def __init__(self, quiet: Quiet) -> None:
-        self._quiet = quiet
-        self._room_k = (quiet.loss * quiet.room_degc).tolist()
-        self._part_per_k = quiet.part_per_k.tolist()
-        self._is_known = np.isfinite(quiet.sensors_degc.sum(axis=1)).tolist()
-
-    def change(self, step: int, degc: Array) -> tuple[Array, Array | None]:
-        """Each layer's loss and pull toward the sensors, and what it gains where the room is warmer. [K]"""
-        quiet, gain = self._quiet, None
-        change = self._room_k[step] - quiet.loss * degc
-        if change[change.argmax()] > 0.0:
-            gain = np.maximum(change, 0.0)
-            change -= gain
-        if self._is_known[step]:
-            change += quiet.pull.dot(self._told(step, degc))
-        return change, gain
-
-    def _told(self, step: int, degc: Array) -> Array:
-        """By how much each sensor shows the account to be off, as far as it is believed. (sensors,) [K]"""
-        quiet, doubt_k, part_per_k = self._quiet, self._quiet.doubt_k, self._part_per_k[step]
-        account, around = quiet.at_sensor.dot(degc).tolist(), quiet.around_sensor.dot(degc).tolist()
-        told = []
-        for sensor, here, high, low in zip(quiet.sensors_degc[step].tolist(), account, *around, strict=True):
-            most, least = max(high - here, low - here, 0.0), min(high - here, low - here, 0.0)
-            above = sensor - here
-            within = min(max(above, least - doubt_k), most + doubt_k)
-            believed = within - min(max(within, -doubt_k), doubt_k)
-            moves = part_per_k * (most - least)
-            told.append(above - within + believed / (1.0 + moves * moves))
-        return np.array(told)
-
-
-def _change(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:
-    """
-    Change all origins in proportion, in place; what a layer hardly holds the room owes, or is owed.
-
-    The proportion is to what the origins brought, or to what is owed: where the room owes nearly all that they brought
-    (meters that contradict the sensors), little is held of much, and a change in proportion to it would run away.
-    """
-    least = held
-    brought, owed = layers[:, :-1], layers[:, room]
-    if held[held.argmin()] < _HELD_K:
-        least = np.maximum(held, _HELD_K)
-    if owed[owed.argmin()] < 0.0:
-        least = np.maximum(np.maximum(np.abs(held), np.maximum(brought, 0.0).sum(axis=1)), least)
-    brought *= np.maximum(1.0 + change / least, _LEAST_LEFT)[:, None]
-    if least is not held:
-        owed += change * (1.0 - held / least)
-    if gain is not None:
-        owed += gain

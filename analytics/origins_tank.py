@@ -55,6 +55,7 @@ _PULL_S = 7200.0  # in which two thirds of a difference to the sensors are made 
 _SENSOR_DOUBT_K = 0.3  # tank sensors in pockets; common practice
 _PLACE = 0.5  # of a sensor's part of the height, by which it may stand higher or lower
 _U_PLACE = 0.25  # the same as a standard uncertainty; common practice
+_U_ANYWHERE = 1 / sqrt(12)  # of what lies anywhere between two sensors
 _U_ACCOUNT_K = 1.0  # of the account at a sensor's place; half and twice did alike
 _U_NEW_K = 6.0  # the more so as an account begins, with what is read between the sensors, and less by and by:
 _NEW_S = 6 * 3600.0  # about as long as the water of a tank stays, or the sun needs to warm it
@@ -193,6 +194,8 @@ def layered_course(
         part_per_k=part_per_k,
         renews=renewals.part if renewals is not None else None,
         unknown=origins.index(UNHEARD if UNHEARD in origins else CARRIED_OVER),
+        # A new account has its heat from the sensors alone, and has to learn it from them.
+        open_part=_U_ANYWHERE if _is_metered(plant, tank) and not _is_new(tank, state) else 0.0,
     )
     left_m3 = renewals.left_m3 if renewals is not None else None
     start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
@@ -227,6 +230,7 @@ def _quiet(
     part_per_k: Array,
     renews: Array | None,
     unknown: int,
+    open_part: float,
 ) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     place = _PLACE / len(described.temperatures)
@@ -249,6 +253,7 @@ def _quiet(
         renews=renews,
         renewing=_between(depths, _MIDDLES),
         unknown=unknown,
+        open_part=open_part,
     )
 
 

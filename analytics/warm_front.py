@@ -21,10 +21,11 @@ __all__ = ["by_layers"]
 
 # Standard uncertainties seen in virtual tanks of 16 and of 48 layers, heated below, half way up and above, with sensors
 # anywhere in their parts of the height: of the mean of the layers, times the number of sensors; of what the layers
-# changed by, as a root mean square, times that number; and of the difference from the sensors' own word.
+# changed by, as a root mean square, times that number; and of the difference from the sensors' own word, in an
+# independent plant that layers as sharply as can be (plug flow, 48 nodes): 0.4 of it there, 0.15 in ours.
 _U_MEAN_K = 0.8
 _U_MOVED = 0.13
-_U_APART = 0.15
+_U_APART = 0.3
 _WHY = "Followed layer by layer with what flowed in and out, and held by the sensors."
 
 

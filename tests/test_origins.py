@@ -238,6 +238,38 @@ def _halves() -> np.ndarray:
     return start
 
 
+def _asked_of(reads_degc: tuple[float, float], open_part: float) -> np.ndarray:
+    """What a tank of 60 degC above and 40 below gains by sensors in the middles of its halves. (layers,) [K]"""
+    start, middles = _halves(), np.stack([np.eye(1, LAYERS, k)[0] for k in (LAYERS // 4, 3 * LAYERS // 4)])
+    upper = np.repeat([1.0, 0.0], LAYERS // 2)
+    quiet = Quiet(
+        due=np.ones(1, bool),
+        conduction=0.0,
+        loss=0.0,
+        room_degc=np.full(1, 20.0),
+        pull=np.stack((upper, 1.0 - upper), axis=1),
+        at_sensor=middles,
+        sensors_degc=np.array([reads_degc]),
+        around_sensor=np.stack((middles, middles)),
+        part_per_k=np.zeros(1),
+        open_part=open_part,
+    )
+    still = Water(np.zeros(1), np.zeros((1, COLUMNS)))
+    course = follow(Store(still, [], quiet, ROOM, np.zeros((1, LAYERS - 1))), start)
+    return np.asarray((course.end - start).sum(axis=1))
+
+
+def test_sensors_move_warm_water_and_add_no_heat_within_what_they_leave_open():
+    """They ask for 4 K more above: 32 K of layers. They leave open a part of eight layers × the 24 K between them."""
+    np.testing.assert_allclose(_asked_of((64.0, 40.0), 0.0), np.repeat([4.0, 0.0], LAYERS // 2))
+    assert _asked_of((64.0, 40.0), 0.1).sum() == pytest.approx(32.0 - 0.1 * 8 * 24.0)
+    assert _asked_of((64.0, 40.0), 0.5).sum() == pytest.approx(0.0)
+    moved = _asked_of((62.0, 36.0), 0.5)  # 16 K of layers more above, 32 K less below
+    assert moved.sum() == pytest.approx(0.0)
+    assert moved[0] == pytest.approx(2.0)
+    assert moved[-1] == pytest.approx(-2.0)
+
+
 def test_a_small_draw_takes_only_what_stands_on_top():
     """Two of sixteen layers: through eight stirred layers in a row the lower half does not show (Poisson, 1e-3)."""
     left = follow(_resting(_halves(), 2.0), _halves()).leaving[0]
