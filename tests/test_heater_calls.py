@@ -115,7 +115,7 @@ def test_a_called_element_that_warms_nothing_is_found_within_hours_by_its_status
 def test_a_boiler_that_gives_its_loop_nothing_is_told_by_its_own_name_and_causes() -> None:
     _, (alert,) = _alerts("boiler-backup", date(2026, 1, 5), days=4, broken=(1, 4), fault="boiler-lockout")
     assert (alert.kind, alert.component) == ("heater-no-output", "boiler")
-    assert alert.summary.startswith("The heater burner has given the loop boiler no heat since")
+    assert alert.summary.startswith("The heater burner has given the boiler loop no heat since")
     assert alert.likely_causes[0].startswith("boiler locked out")
     assert not any("element" in cause for cause in alert.likely_causes)
 
