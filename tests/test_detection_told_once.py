@@ -87,6 +87,13 @@ def test_a_stage_is_not_told_beside_another_that_stood_for_weeks_nor_soon_after(
     assert _kinds([stood], [later])[1:] == [("stage-below-expected", "open")]
 
 
+def test_a_pump_that_its_tank_does_not_call_since_an_element_keeps_it_hot_is_not_told() -> None:
+    on = _assessment("heater-always-on", (6, None), of="element")
+    waits = [_assessment("loop-never-called", (11, None), of=loop) for loop in ("collector", "desuperheater")]
+    assert _kinds([on, waits[0]]) == [("heater-always-on", "open")]
+    assert len(_kinds([on, waits[1]])) == 2  # another tank's
+
+
 def test_what_the_more_specific_kind_does_not_cover_is_told() -> None:
     both = [_assessment("loop-no-flow", (8, 10)), _assessment("loop-low-flow", (9, 10), (12, 13))]
     assert sorted(_kinds(both)) == [("loop-low-flow", "resolved"), ("loop-no-flow", "resolved")]

@@ -53,6 +53,8 @@ _OF_PAIR = (_SWAPPED, "sensor-offset")
 TABLE: Sequence[Row] = (
     Row("loop-low-flow", (_STILL,)),
     Row("loop-never-called", (_STILL,)),
+    # A tank kept hot by its element calls for nothing else.
+    Row("loop-never-called", ("heater-always-on",), relations.heaters_of_tank),
     Row("loop-always-on", (_STILL, _SWAPPED, "heater-no-output")),
     Row("heater-no-output", (_STILL,)),
     Row("heater-preempts", ("heater-always-on",), days=7),
