@@ -6,6 +6,7 @@ may have put in again meanwhile, with no change that a sensor could show.
 """
 
 from dataclasses import dataclass
+from math import isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,11 +81,15 @@ def _unheard(plant: PlantDay, tank: str) -> Flags:
     for stage in plant.site.stages.values():
         if stage.tank != tank:
             continue
-        missed = np.isnan(_heat_w(plant, stage))
+        heat_w = _heat_w(plant, stage)
+        if not isnan(np.add.reduce(heat_w)):  # most often all is known, and one sum tells so
+            continue
+        missed = np.isnan(heat_w)
         # A part of which nothing is known all day is no gap in what is: the pull toward the sensors does what it can.
-        if missed.any() and not missed.all():
+        if not missed.all():
             unheard |= missed.reshape(n_blocks, BLOCK_CELLS).all(axis=1)
-    return unheard & ((np.arange(n_blocks) + 1) * BLOCK_S <= plant.until_s)
+    unheard[int(plant.until_s // BLOCK_S) :] = False
+    return unheard
 
 
 def _heat_w(plant: PlantDay, stage: Stage) -> Array:
