@@ -131,19 +131,23 @@ def follow(store: Store, start: Array) -> Course:
     slacks, moving = store.slack_k, moves.steps
     renewed = frozenset(() if quiet.renews is None else np.isfinite(quiet.renews).nonzero()[0].tolist())
     leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
+    entering_degc = store.water.entering.sum(axis=1).tolist()
     happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
     if renewed:
         happens[list(renewed)] = True
     for step in happens.nonzero()[0].tolist():
+        may_turn = False
         if step in moving:
+            may_turn = entering_degc[step] > degc[-1]  # water that is cooler than all of it keeps a tank stable
             layers, leaving[step] = moves.through(step, layers)
             degc = layers.dot(one)
         slack = _NO_SLACK
         for stage in stages:
             if step in stage.steps:
-                slack = slacks[step].tolist()
+                slack, may_turn = slacks[step].tolist(), True
                 degc = stage.heat(step, layers, degc)
         if is_due[step]:
+            may_turn = True
             lost += _EACH.dot(layers)
             layers = conduct.dot(layers)
             degc = layers.dot(one)
@@ -151,11 +155,13 @@ def follow(store: Store, start: Array) -> Course:
             lost -= _EACH.dot(layers)
             degc = layers.dot(one)
         if step in renewed:
+            may_turn = True
             lost += _EACH.dot(layers)
             renew(layers, quiet, step)
             lost -= _EACH.dot(layers)
             degc = layers.dot(one)
-        _settle(layers, degc, slack)
+        if may_turn:
+            _settle(layers, degc, slack)
     return Course(leaving, lost, layers)
 
 

@@ -1,8 +1,7 @@
 """What a tank's layers do without pumps: conduction, loss to the room, and the pull toward the sensors."""
 
 from dataclasses import dataclass
-from functools import lru_cache
-from math import sqrt
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,14 +87,16 @@ class Rest:
             change -= gain
         if self._is_known[step]:
             told = quiet.pull.dot(self._told(step, degc))
-            change += _held_to(told, self._left_open_k(step)) if quiet.open_part > 0.0 else told
+            change += _held_to(told, self._left_open_k[step]) if quiet.open_part > 0.0 else told
         return change, gain
 
-    def _left_open_k(self, step: int) -> float:
-        """What sensors leave open of all layers' sum: where between two of them warm water ends. [K]"""
-        degc = self._quiet.sensors_degc[step]
-        steps_k = degc[1:] - degc[:-1]
-        return float(self._quiet.open_part * LAYERS / len(degc) * sqrt(steps_k.dot(steps_k)))
+    @cached_property
+    def _left_open_k(self) -> list[float]:
+        """By step, what sensors leave open of all layers' sum: where between two of them warm water ends. [K]"""
+        degc = self._quiet.sensors_degc
+        steps_k = degc[:, 1:] - degc[:, :-1]
+        scale = self._quiet.open_part * LAYERS / degc.shape[1]
+        return list((scale * np.sqrt(np.add.reduce(steps_k * steps_k, axis=1))).tolist())
 
     def _told(self, step: int, degc: Array) -> Array:
         """By how much each sensor shows the account to be off, as far as it is believed. (sensors,) [K]"""
@@ -117,10 +118,10 @@ def _held_to(told_k: Array, left_open_k: float) -> Array:
     The layers' change as sensors ask for it, with less heat in all, by what they leave open of it: they tell where warm
     water ends, and the meters better than they how much of it there is.
     """
-    net_k = float(told_k.sum())
+    net_k = float(np.add.reduce(told_k))
     less_k = min(max(net_k, -left_open_k), left_open_k)
     with_it = np.maximum(told_k, 0.0) if less_k > 0 else np.minimum(told_k, 0.0)
-    return np.asarray(told_k - less_k / float(with_it.sum()) * with_it) if less_k else told_k
+    return np.asarray(told_k - less_k / float(np.add.reduce(with_it)) * with_it) if less_k else told_k
 
 
 def changed(layers: Array, change: Array, gain: Array | None, *, held: Array, room: int) -> None:
