@@ -1,5 +1,7 @@
 """The truth of virtual houses: balances close, origins add up, days are local days, and a seed is a seed."""
 
+import subprocess
+import sys
 from datetime import date
 from functools import lru_cache
 
@@ -11,7 +13,6 @@ from ingest.virtual import SCENARIOS, LiveSite, simulate
 from ingest.virtual.draws import Household, tapping_cycle
 from ingest.virtual.fluid_fits import density, enthalpy, fit_fluid
 from ingest.virtual.house import House
-from ingest.virtual.kernel import compiled_kernel
 from ingest.virtual.layout import CH
 from ingest.virtual.scenario import numbers_of, renamed, site_of
 from tests.studies.houses import house_of
@@ -206,8 +207,19 @@ def test_winter_and_summer_are_on_the_right_sides_of_the_world():
     assert mean_outdoor("passing-heater", WINTER) > mean_outdoor("passing-heater", SUMMER) + 5.0
 
 
-def test_plants_of_other_numbers_of_nodes_keep_their_compiled_copies_apart():
-    """One name for both would let two processes that compile at one time mistake each other's copy for their own."""
-    few, many = compiled_kernel(16), compiled_kernel(48)
-    assert compiled_kernel(16) is few
-    assert few.__qualname__ != many.__qualname__
+_MANY_THEN_FEW = """
+from dataclasses import replace
+from datetime import date
+from ingest.virtual import SCENARIOS, simulate
+for nodes in (48, 16):
+    run = simulate(replace(SCENARIOS["two-tank"], nodes=nodes), start=date(2026, 1, 1), days=1, seed=1)
+    print(nodes, len(run.truth))
+"""
+
+
+def test_a_plant_of_many_nodes_takes_no_inner_function_of_the_usual_ones_kept_copy():
+    """The usual copy is kept by a process that never met another plant; a new process compiles the other one first."""
+    run_of("two-tank", WINTER)
+    found = subprocess.run([sys.executable, "-c", _MANY_THEN_FEW], capture_output=True, text=True, check=False)
+    assert found.stderr == ""
+    assert [line.split()[0] for line in found.stdout.splitlines()] == ["48", "16"]

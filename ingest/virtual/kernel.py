@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+from numba import from_dtype, njit, types
 from numpy.typing import NDArray
 
 from ingest.virtual.boiler import control_boiler, run_boiler
 from ingest.virtual.fluid_fits import water_temperature
 from ingest.virtual.heat_pump import control_heat_pump, rest_ground, run_heat_pump, warm_house
-from ingest.virtual.layout import CH, FX, STEP_S, TALLY
+from ingest.virtual.layout import CH, FX, NODES, STEP_S, TALLY
+from ingest.virtual.plant_state import plant_type
 from ingest.virtual.sun_loop import control_sun, run_sun
 from ingest.virtual.tank import add_heat, conduct, lose, mix_inversions
 from ingest.virtual.taps import open_tap, rest_spots, run_draw
@@ -176,14 +177,22 @@ def _sources() -> int:
 
 
 @lru_cache
+def _record_type(nodes: int) -> types.Record:
+    """What numba calls a plant's row; kept, since it forgets types that nobody holds, and their order."""
+    return from_dtype(plant_type(nodes))
+
+
+@lru_cache
 def compiled_kernel(nodes: int) -> Callable[..., int]:
     """
     The plant of so many nodes a tank, compiled once for each change of its sources and kept on disk by numba.
 
     numba looks at one file only when it asks whether its copy is fresh. The number of all sources is therefore held
-    in the function's closure, which is part of the copy's key: an edit anywhere in the plant compiles it anew. Each
-    number of nodes has a file of its own, by the function's name: of two processes that compile at one time each would
-    take the other's copy for its own else.
+    in the function's closure, which is part of the copy's key: an edit anywhere in the plant compiles it anew.
+
+    numba names what it links by the order in which a process met the types of its records, and takes a copy's inner
+    functions for its own where their names are alike. So the usual number of nodes comes first in every process, and
+    copies of no other one are kept.
 
     Returns:
         run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes): recorded steps `first` to `end` of a
@@ -192,12 +201,13 @@ def compiled_kernel(nodes: int) -> Callable[..., int]:
         (steps, channels), `nodes` the tanks' temperatures (steps, tanks, nodes).
     """
     sources = _sources()
+    for count in (NODES, nodes):
+        _record_type(count)
 
     def run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes):  # type: ignore[no-untyped-def]
         if sources < 0:
             return -1
         return _run_steps(plant, numbers, inputs, first, end, next_draw, now, mean, nodes)
 
-    run_steps.__qualname__ = f"run_steps_of_{nodes}_nodes"
-    compiled: Callable[..., int] = njit(cache=True, error_model="numpy")(run_steps)
+    compiled: Callable[..., int] = njit(cache=nodes == NODES, error_model="numpy")(run_steps)
     return compiled

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ingest.virtual.fluid_fits import enthalpy, fit_fluid
 from ingest.virtual.layout import CHANNELS, EFFECTS, ORIGINS, TALLIES
 
-__all__ = ["Plant", "fresh_plant", "restart_account"]
+__all__ = ["Plant", "fresh_plant", "plant_type", "restart_account"]
 
 Plant = NDArray[np.void]
 """Shape (1,); fields as in _row."""
@@ -43,9 +43,14 @@ def _row(nodes: int) -> list[tuple[object, ...]]:
     ]
 
 
+def plant_type(nodes: int) -> np.dtype[np.void]:
+    """The row of a plant with so many nodes a tank."""
+    return np.dtype(_row(nodes))
+
+
 def fresh_plant(*, nodes: int, ground_degc: float, outdoor_degc: float, room_degc: float) -> Plant:
     """A plant at rest with tanks at 45 degC; some days of running in make it a natural one."""
-    plant = np.zeros(1, dtype=_row(nodes))
+    plant = np.zeros(1, dtype=plant_type(nodes))
     for name in ("loop_degc", "soil_degc", "cold_degc"):
         plant[name] = ground_degc
     plant["house_degc"], plant["load_degc"], plant["boiler_degc"] = 21.0, 35.0, room_degc
