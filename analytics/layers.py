@@ -21,25 +21,18 @@ References:
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.layer_spread import poisson, wrapped
-from analytics.layers_rest import LAYERS, Quiet, Rest, changed, conduction, renew
+from analytics.layers_kernel import Moving, Resting, Staging, compiled
 
 __all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow"]
 
 Array = NDArray[np.float64]
 
-_STABLE_K = -1e-6  # rounding is no inversion
-_NO_SLACK = [_STABLE_K] * (LAYERS - 1)
-_EACH = np.ones(LAYERS)
-_LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
-_MOST_TURNED = 2.0 * LAYERS  # water that goes round more often than twice in a step is stirred anyway
-_ROW, _COLUMN = np.indices((LAYERS, LAYERS))
-_ABOVE, _IS_ABOVE = abs(_COLUMN - _ROW), _COLUMN >= _ROW
+LAYERS = 16
+"""As many as tell a tank's quarter from its middle; 12 to 20 came to nearly the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +71,48 @@ class Charge:
     fluid_degc: Array | None = None
     lift_k: Array | None = None
     turned: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """
+    What goes on without pumps, at the end of the steps that `due` names.
+
+    Args:
+        due: Shape (steps,)
+        conduction: Part of the difference of two neighbours that passes between them.
+        loss: Part of the difference to the room that is lost.
+        room_degc: Shape (steps,)
+        pull: Rise of each layer for each degree that a sensor is above the account. Shape (LAYERS, sensors)
+        at_sensor: The account's temperature where the sensors are, from the layers'. Shape (sensors, LAYERS)
+        sensors_degc: NaN where not known. Shape (steps, sensors)
+        around_sensor: As `at_sensor`, for the highest and the lowest place where a sensor may be. Shape (2, sensors,
+            LAYERS)
+        part_per_k: Where the account changes by so many kelvin between these places, a sensor within them tells less,
+            by 1 / (1 + (part_per_k K)^2): nobody knows whether the water or the sensor is elsewhere. Shape (steps,)
+        doubt_k: A sensor is not believed to be better than this.
+        renews: The part of a layer's heat whose origin was lost, at steps where the sensors have the last word, since
+            hours before them were not heard; NaN elsewhere. It falls on the column `unknown`, as does what the sensors
+            find more than the account. Shape (steps,)
+        renewing: As `pull`, for such a step.
+        open_part: Of the height between two sensors, where nobody sees at which place warm water ends: so much heat in
+            all they do not tell.
+    """
+
+    due: NDArray[np.bool_]
+    conduction: float
+    loss: float
+    room_degc: Array
+    pull: Array
+    at_sensor: Array
+    sensors_degc: Array
+    around_sensor: Array
+    part_per_k: Array
+    doubt_k: float = 0.0
+    renews: Array | None = None
+    renewing: Array | None = None
+    unknown: int = -2
+    open_part: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,157 +158,63 @@ def follow(store: Store, start: Array) -> Course:
     Args:
         start: The layers at the start. Shape (LAYERS, columns)
     """
-    quiet, moves = store.quiet, _Moves(store.water)
-    stages = [_Stage(charge, start.shape[1]) for charge in store.charges]
-    conduct, rest, is_due = conduction(quiet.conduction), Rest(quiet), quiet.due.tolist()
-    layers, one = start.copy(), np.ones(start.shape[1])
-    degc: Array = layers.dot(one)
-    slacks, moving = store.slack_k, moves.steps
-    renewed = frozenset(() if quiet.renews is None else np.isfinite(quiet.renews).nonzero()[0].tolist())
-    leaving, lost = np.zeros_like(store.water.entering), np.zeros(start.shape[1])
-    entering_degc = store.water.entering.sum(axis=1).tolist()
-    happens = np.logical_or.reduce([moves.any, quiet.due, *(stage.any for stage in stages)])
-    if renewed:
-        happens[list(renewed)] = True
-    for step in happens.nonzero()[0].tolist():
-        may_turn = False
-        if step in moving:
-            may_turn = entering_degc[step] > degc[-1]  # water that is cooler than all of it keeps a tank stable
-            layers, leaving[step] = moves.through(step, layers)
-            degc = layers.dot(one)
-        slack = _NO_SLACK
-        for stage in stages:
-            if step in stage.steps:
-                slack, may_turn = slacks[step].tolist(), True
-                degc = stage.heat(step, layers, degc)
-        if is_due[step]:
-            may_turn = True
-            lost += _EACH.dot(layers)
-            layers = conduct.dot(layers)
-            degc = layers.dot(one)
-            changed(layers, *rest.change(step, degc), held=degc - layers[:, -1], room=store.room)
-            lost -= _EACH.dot(layers)
-            degc = layers.dot(one)
-        if step in renewed:
-            may_turn = True
-            lost += _EACH.dot(layers)
-            renew(layers, quiet, step)
-            lost -= _EACH.dot(layers)
-            degc = layers.dot(one)
-        if may_turn:
-            _settle(layers, degc, slack)
+    layers = np.array(start, np.float64, order="C")
+    leaving, lost = compiled()(layers, _moving(store.water), _staging(store), _resting(store, start.shape[1]))
     return Course(leaving, lost, layers)
 
 
-def _settle(layers: Array, degc: Array, slack: Sequence[float]) -> None:
-    """Mix in place what is warmer below than above, neighbours with neighbours, until the tank is stable."""
-    for first, count, mean_degc in _pools(degc.tolist(), slack):
-        pool = slice(first, first + count)
-        layers[pool] = _EACH[:count].dot(layers[pool]) / count
-        degc[pool] = mean_degc
+def _moving(water: Water) -> Moving:
+    return Moving(_packed(water.layers), _packed(water.entering))
 
 
-def _pools(degc: Sequence[float], slack: Sequence[float]) -> list[tuple[int, int, float]]:
-    """First layer, number and common temperature of those that mix."""
-    for place, least in enumerate(slack):
-        if degc[place] < degc[place + 1] + least:
-            break
-    else:
-        return []
-    means, counts = list(degc[: place + 1]), [1] * (place + 1)
-    for layer in range(place + 1, len(degc)):
-        mean, count = degc[layer], 1
-        while means and means[-1] < mean + slack[layer - count]:
-            above, n_above = means.pop(), counts.pop()
-            mean = (mean * count + above * n_above) / (count + n_above)
-            count += n_above
-        means.append(mean)
-        counts.append(count)
-    pools = zip(accumulate(counts), counts, means, strict=True)
-    return [(end - count, count, mean) for end, count, mean in pools if count > 1]
-
-
-class _Moves:
-    """The steps in which water moves up: matrices whose last row is what leaves on top."""
-
-    def __init__(self, water: Water) -> None:
-        self.any = water.layers > 0
-        steps = np.flatnonzero(self.any)
-        self.steps = self._place = dict(zip(steps.tolist(), range(len(steps)), strict=True))
-        moved = water.layers[steps]
-        passing = poisson(moved, LAYERS)
-        stays = (1.0 - passing.cumsum(axis=1))[:, ::-1]  # of what enters, the bottom last, in layers
-        inside = passing[:, _ABOVE] * _IS_ABOVE
-        matrix = np.concatenate((inside, 1.0 - np.add.reduce(inside, axis=1, keepdims=True)), axis=1)
-        passes = np.hstack((stays, (moved - stays.sum(axis=1))[:, None]))
-        self._matrix, self._entered = matrix, passes[:, :, None] * water.entering[steps][:, None, :]
-
-    def through(self, step: int, layers: Array) -> tuple[Array, Array]:
-        """The layers after a step, and what left."""
-        place = self._place[step]
-        moved: Array = self._matrix[place].dot(layers)
-        moved += self._entered[place]
-        return moved[:-1], moved[-1]
-
-
-class _Stage:
-    """A stage made ready for its steps; one that turns water over has a matrix for each."""
-
-    def __init__(self, charge: Charge, n_columns: int) -> None:
-        self._charge, self._rise_k = charge, charge.rise_k.tolist()
-        self.any = charge.rise_k > 0
-        self._turn: dict[int, tuple[Array, Array]] = {}
-        if charge.turned is not None:
-            self.any |= charge.turned > 0
-            self._first = int(np.argmax(charge.spread > 0))
-            self._turn = self._turns(charge.turned)
-        self.steps = frozenset(self.any.nonzero()[0].tolist())
-        self._one = np.ones(n_columns)
-        heated = charge.spread.nonzero()[0].tolist()
-        self._only = heated[0] if len(heated) == 1 and charge.fluid_degc is None else None
-
-    def _turns(self, turned: Array) -> dict[int, tuple[Array, Array]]:
-        """By step, where the water goes, and by how much heat that it was given on its way warms each layer."""
-        n = LAYERS - self._first
-        steps = np.flatnonzero(turned > 0)
-        chance = poisson(np.minimum(turned[steps], _MOST_TURNED), 4 * LAYERS)
-        later = np.maximum(1.0 - chance.cumsum(axis=1), 0.0)
-        back, found = wrapped(chance, n), wrapped(later, n)
-        matrices = back[:, (_ROW[:n, :n] - _COLUMN[:n, :n]) % n]
-        rise_k = np.zeros((len(steps), LAYERS))
-        rise_k[:, self._first :] = self._charge.rise_k[steps, None] * found
-        return dict(zip(steps.tolist(), zip(matrices, rise_k, strict=True), strict=True))
-
-    def heat(self, step: int, layers: Array, degc: Array) -> Array:
-        """Change the layers in place; their temperatures after the step."""
-        if step in self._turn:
-            matrix, rise_k = self._turn[step]
-            layers[self._first :] = matrix.dot(layers[self._first :])
-            degc = layers.dot(self._one)
-        elif self._only is not None:
-            layers[self._only, self._charge.column] += self._rise_k[step]
-            degc[self._only] += self._rise_k[step]
-            return degc
-        else:
-            rise_k = self._rise(step, degc)
-        own = layers[:, self._charge.column]
-        own += rise_k
-        return np.asarray(degc + rise_k)
-
-    def _rise(self, step: int, degc: Array) -> Array:
-        """What it adds to each layer without turning water over. Shape (LAYERS,) [K]"""
-        spread = self._charge.spread
-        if self._charge.fluid_degc is not None or self._charge.lift_k is not None:
-            weight = spread * np.maximum(self._fluid(step, degc) - degc, 0.0)
-            lift_k = float(_EACH.dot(weight))
-            if lift_k > _LEAST_LIFT_K:
-                return np.asarray(self._rise_k[step] / lift_k * weight)
-        return np.asarray(self._rise_k[step] * spread)
-
-    def _fluid(self, step: int, degc: Array) -> Array:
-        """Of a coil's fluid beside each layer, where not known by how much warmer it is than the water. [degC]"""
-        charge = self._charge
+def _staging(store: Store) -> Staging:
+    """All stages' arrays stacked, with nothing where a stage has none."""
+    charges, steps = store.charges, len(store.water.layers)
+    beside_k, turned = np.zeros((len(charges), steps, LAYERS)), np.zeros((len(charges), steps))
+    rise_k, spread = np.zeros((len(charges), steps)), np.zeros((len(charges), LAYERS))
+    knows = np.zeros(len(charges), np.int64)
+    for k, charge in enumerate(charges):
+        rise_k[k], spread[k] = charge.rise_k, charge.spread
         if charge.fluid_degc is not None:
-            return np.asarray(charge.fluid_degc[step])
-        assert charge.lift_k is not None
-        return np.asarray(charge.lift_k[step] + float(charge.spread.dot(degc)))
+            knows[k], beside_k[k] = 1, charge.fluid_degc
+        elif charge.lift_k is not None:
+            knows[k], beside_k[k] = 2, charge.lift_k
+        if charge.turned is not None:
+            turned[k] = charge.turned
+    column = np.array([charge.column for charge in charges], np.int64)
+    return Staging(column, rise_k, spread, knows, beside_k, turned, _packed(store.slack_k))
+
+
+def _resting(store: Store, n_columns: int) -> Resting:
+    quiet, never = store.quiet, np.full(len(store.quiet.due), np.nan)
+    return Resting(
+        due=np.ascontiguousarray(quiet.due),
+        conduction=float(quiet.conduction),
+        loss=float(quiet.loss),
+        room_degc=_packed(quiet.room_degc),
+        pull=_packed(quiet.pull),
+        at_sensor=_packed(quiet.at_sensor),
+        around_sensor=_packed(quiet.around_sensor),
+        sensors_degc=_packed(quiet.sensors_degc),
+        part_per_k=_packed(quiet.part_per_k),
+        doubt_k=float(quiet.doubt_k),
+        left_open_k=_left_open_k(quiet),
+        renews=never if quiet.renews is None else _packed(quiet.renews),
+        renewing=_packed(quiet.pull if quiet.renewing is None else quiet.renewing),
+        unknown=quiet.unknown % n_columns,
+        room=store.room,
+    )
+
+
+def _left_open_k(quiet: Quiet) -> Array:
+    """By step, what sensors leave open of all layers' sum: where between two of them warm water ends. [K]"""
+    degc = quiet.sensors_degc
+    if quiet.open_part == 0.0:
+        return np.zeros(len(degc))
+    steps_k = degc[:, 1:] - degc[:, :-1]
+    return np.asarray(quiet.open_part * LAYERS / degc.shape[1] * np.sqrt(np.add.reduce(steps_k * steps_k, axis=1)))
+
+
+def _packed(values: Array) -> Array:
+    """As the kernel takes them."""
+    return np.ascontiguousarray(values, np.float64)

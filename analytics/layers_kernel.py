@@ -1,0 +1,369 @@
+"""
+The steps of a tank in layers, compiled: what `analytics.layers` describes, one small loop after the other.
+
+All in one file: a copy kept on disk is taken as fresh as long as this file is unchanged. Rows are layers, the first on
+top; columns are origins, the last the temperature of the main. Each function changes `layers` and their temperatures
+`degc` in place and keeps the sum over the tank and over what left, entered or was put in, to rounding.
+"""
+
+import math
+from collections.abc import Callable
+from functools import cache
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+__all__ = ["Moving", "Resting", "Staging", "compiled"]
+
+Array = NDArray[np.float64]
+
+_STABLE_K = -1e-6  # rounding is no inversion
+_LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
+_MOST_ROUNDS = 2.0  # water that goes round more often in a step is stirred anyway
+_HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
+_LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
+
+
+class Moving(NamedTuple):
+    """Water that moves up: in layers by steps, and the columns of what enters below, (steps,), (steps, columns)."""
+
+    layers: Array
+    entering: Array
+
+
+class Staging(NamedTuple):
+    """
+    The stages that heat, as `Charge` says of each, stacked; shapes (stages,), (stages, steps) and with layers behind.
+
+    Args:
+        knows: 0 where nothing is known of a coil's fluid, 1 where `beside_k` is its temperature [degC], 2 where it is
+            by how much it is warmer than the water around it.
+    """
+
+    column: NDArray[np.int64]
+    rise_k: Array
+    spread: Array
+    knows: NDArray[np.int64]
+    beside_k: Array
+    turned: Array
+    slack_k: Array
+
+
+class Resting(NamedTuple):
+    """What goes on without pumps, as `Quiet` says of it; `left_open_k` as a sum over the layers, by steps."""
+
+    due: NDArray[np.bool_]
+    conduction: float
+    loss: float
+    room_degc: Array
+    pull: Array
+    at_sensor: Array
+    around_sensor: Array
+    sensors_degc: Array
+    part_per_k: Array
+    doubt_k: float
+    left_open_k: Array
+    renews: Array
+    renewing: Array
+    unknown: int
+    room: int
+
+
+@cache
+def compiled() -> Callable[[Array, Moving, Staging, Resting], tuple[Array, Array]]:
+    """
+    The steps of one tank, compiled once and kept on disk where there is a place for it.
+
+    Returns:
+        run(layers, water, stages, quiet): it changes the layers; the columns that left on top (steps, columns), and
+        those lost to the room or to the sensors' word (columns,). [K times layers]
+    """
+    try:
+        run: Any = njit(cache=True, error_model="numpy")(_run)
+    except RuntimeError:  # nowhere to keep it
+        run = njit(error_model="numpy")(_run)
+    return run  # type: ignore[no-any-return]
+
+
+def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
+    n_steps, n_columns = water.entering.shape
+    leaving, lost = np.zeros((n_steps, n_columns)), np.zeros(n_columns)
+    degc = np.empty(len(layers))
+    _sum_up(layers, degc)
+    for step in range(n_steps):
+        may_turn = heats = False
+        if water.layers[step] > 0.0:
+            # Water that is cooler than all of it keeps a tank stable.
+            may_turn = water.entering[step].sum() > degc[-1]
+            _move(layers, water.layers[step], water.entering[step], leaving[step])
+            _sum_up(layers, degc)
+        for stage in range(len(stages.column)):
+            if stages.rise_k[stage, step] > 0.0 or stages.turned[stage, step] > 0.0:
+                may_turn = heats = True
+                _heat(layers, degc, stages, stage, step)
+        if quiet.due[step]:
+            may_turn = True
+            _balance(lost, layers, 1.0)
+            _conduct(layers, quiet.conduction)
+            _sum_up(layers, degc)
+            _rest(layers, degc, quiet, step)
+            _balance(lost, layers, -1.0)
+            _sum_up(layers, degc)
+        if not math.isnan(quiet.renews[step]):
+            may_turn = True
+            _balance(lost, layers, 1.0)
+            _renew(layers, degc, quiet, step)
+            _balance(lost, layers, -1.0)
+            _sum_up(layers, degc)
+        if may_turn:
+            _settle(layers, degc, stages.slack_k[step], heats)
+    return leaving, lost
+
+
+@njit(error_model="numpy")
+def _sum_up(layers, degc):  # type: ignore[no-untyped-def]
+    """The layers' temperatures."""
+    for i in range(len(layers)):
+        total = 0.0
+        for c in range(layers.shape[1]):
+            total += layers[i, c]
+        degc[i] = total
+
+
+@njit(error_model="numpy")
+def _balance(lost, layers, sign):  # type: ignore[no-untyped-def]
+    """What the tank holds, added to what is lost, or taken from it."""
+    for i in range(len(layers)):
+        for c in range(len(lost)):
+            lost[c] += sign * layers[i, c]
+
+
+@njit(error_model="numpy")
+def _poisson(mean, chance):  # type: ignore[no-untyped-def]
+    """Probability of 0, 1, 2 and so on events."""
+    chance[0] = math.exp(-mean)
+    for k in range(1, len(chance)):
+        chance[k] = chance[k - 1] * mean / k
+
+
+@njit(error_model="numpy")
+def _move(layers, moved, entering, leaving):  # type: ignore[no-untyped-def]
+    """So many layers of water enter below; what leaves on top."""
+    n, n_columns = layers.shape
+    passes = np.empty(n)
+    _poisson(moved, passes)
+    stays = 1.0 - np.cumsum(
+        passes
+    )  # of what enters, the bottom first; of each layer what does not leave, the top first
+    left = moved - stays.sum()
+    for c in range(n_columns):
+        leaving[c] = left * entering[c]
+        for i in range(n):
+            leaving[c] += stays[i] * layers[i, c]
+    for i in range(n):
+        for c in range(n_columns):
+            moved_on = stays[n - 1 - i] * entering[c]
+            for below in range(i, n):
+                moved_on += passes[below - i] * layers[below, c]
+            layers[i, c] = moved_on
+
+
+@njit(error_model="numpy")
+def _heat(layers, degc, stages, stage, step):  # type: ignore[no-untyped-def]
+    """A stage's heat of a step."""
+    rise_k, spread = stages.rise_k[stage, step], stages.spread[stage]
+    rises = np.empty(len(degc))
+    if stages.turned[stage, step] > 0.0:
+        first = 0
+        while spread[first] <= 0.0:
+            first += 1
+        _turn(layers, rises, first, stages.turned[stage, step], rise_k)
+        _sum_up(layers, degc)
+    else:
+        _rises(rises, degc, rise_k, spread, stages.knows[stage], stages.beside_k[stage, step])
+    for i in range(len(degc)):
+        layers[i, stages.column[stage]] += rises[i]
+        degc[i] += rises[i]
+
+
+@njit(error_model="numpy")
+def _rises(rises, degc, rise_k, spread, knows, beside_k):  # type: ignore[no-untyped-def]
+    """What a stage adds to each layer without turning water over: where its fluid is warmer, if that is known."""
+    mean_degc = lift_k = 0.0
+    for i in range(len(degc)):
+        mean_degc += spread[i] * degc[i]
+    for i in range(len(degc)):
+        above = beside_k[i] + (mean_degc if knows == 2 else 0.0) - degc[i]
+        rises[i] = 0.0 if above <= 0.0 else spread[i] * above
+        lift_k += rises[i]
+    chooses = knows > 0 and lift_k > _LEAST_LIFT_K
+    for i in range(len(degc)):
+        rises[i] = rise_k / lift_k * rises[i] if chooses else rise_k * spread[i]
+
+
+@njit(error_model="numpy")
+def _turn(layers, rises, first, turned, rise_k):  # type: ignore[no-untyped-def]
+    """Water goes from the bottom to layer `first`, so many layers of it, and warms each layer on its way down."""
+    n = len(layers) - first
+    chance, back, found = np.empty(4 * len(layers)), np.zeros(n), np.zeros(n)
+    _poisson(min(turned, _MOST_ROUNDS * len(layers)), chance)
+    later = 1.0
+    for k in range(len(chance)):
+        later -= chance[k]
+        back[k % n] += chance[k]
+        found[k % n] += max(later, 0.0)
+    back, found = back / back.sum(), found / found.sum()
+    rises[:first] = 0.0
+    rises[first:] = rise_k * found
+    before = layers[first:].copy()
+    for i in range(n):
+        for c in range(layers.shape[1]):
+            total = 0.0
+            for source in range(n):
+                total += back[(i - source) % n] * before[source, c]
+            layers[first + i, c] = total
+
+
+@njit(error_model="numpy")
+def _conduct(layers, part):  # type: ignore[no-untyped-def]
+    """Neighbours exchange a part of their difference."""
+    n = len(layers)
+    for c in range(layers.shape[1]):
+        above = layers[0, c]
+        for i in range(n):
+            here = layers[i, c]
+            change = above - here
+            if i < n - 1:
+                change += layers[i + 1, c] - here
+            above = here
+            layers[i, c] = here + part * change
+
+
+@njit(error_model="numpy")
+def _rest(layers, degc, quiet, step):  # type: ignore[no-untyped-def]
+    """Loss to the room, or gain from it, and the pull toward the sensors, where all of them are known."""
+    n, n_sensors = len(degc), quiet.sensors_degc.shape[1]
+    told_k = np.zeros(n)
+    is_known = True
+    for s in range(n_sensors):
+        is_known &= not math.isnan(quiet.sensors_degc[step, s])
+    if is_known:
+        for s in range(n_sensors):
+            off_k = _told(degc, quiet, step, s)
+            for i in range(n):
+                told_k[i] += quiet.pull[i, s] * off_k
+        _hold(told_k, quiet.left_open_k[step])
+    for i in range(n):
+        to_room = quiet.loss * (quiet.room_degc[step] - degc[i])
+        _change(layers[i], degc[i], min(to_room, 0.0) + told_k[i], quiet.room)
+        layers[i, quiet.room] += max(to_room, 0.0)
+
+
+@njit(error_model="numpy")
+def _told(degc, quiet, step, s):  # type: ignore[no-untyped-def]
+    """By how much a sensor shows the account to be off, as far as it is believed. [K]"""
+    here = high = low = 0.0
+    for i in range(len(degc)):
+        here += quiet.at_sensor[s, i] * degc[i]
+        high += quiet.around_sensor[0, s, i] * degc[i]
+        low += quiet.around_sensor[1, s, i] * degc[i]
+    most, least = max(high - here, low - here, 0.0), min(high - here, low - here, 0.0)
+    above, doubt_k = quiet.sensors_degc[step, s] - here, quiet.doubt_k
+    within = min(max(above, least - doubt_k), most + doubt_k)
+    believed = within - min(max(within, -doubt_k), doubt_k)
+    moves = quiet.part_per_k[step] * (most - least)
+    return above - within + believed / (1.0 + moves * moves)
+
+
+@njit(error_model="numpy")
+def _hold(told_k, left_open_k):  # type: ignore[no-untyped-def]
+    """
+    The layers' change as sensors ask for it, with less heat in all, by what they leave open of it: they tell where warm
+    water ends, and the meters better than they how much of it there is.
+    """
+    less_k = min(max(told_k.sum(), -left_open_k), left_open_k)
+    if less_k == 0.0:
+        return
+    sign = 1.0 if less_k > 0.0 else -1.0
+    with_it = 0.0
+    for i in range(len(told_k)):
+        with_it += max(sign * told_k[i], 0.0)
+    for i in range(len(told_k)):
+        told_k[i] -= less_k / with_it * max(sign * told_k[i], 0.0)
+
+
+@njit(error_model="numpy")
+def _change(layer, degc, change_k, room):  # type: ignore[no-untyped-def]
+    """
+    Change all origins of a layer in proportion; what a layer hardly holds the room owes, or is owed.
+
+    The proportion is to what the origins brought, or to what is owed: where the room owes nearly all that they brought
+    (meters that contradict the sensors), little is held of much, and a change in proportion to it would run away.
+    """
+    last = len(layer) - 1
+    held = degc - layer[last]
+    least = max(held, _HELD_K)
+    if layer[room] < 0.0:
+        brought = 0.0
+        for c in range(last):
+            brought += max(layer[c], 0.0)
+        least = max(abs(held), brought, least)
+    left = max(1.0 + change_k / least, _LEAST_LEFT)
+    for c in range(last):
+        layer[c] *= left
+    layer[room] += change_k * (1.0 - held / least)
+
+
+@njit(error_model="numpy")
+def _renew(layers, degc, quiet, step):  # type: ignore[no-untyped-def]
+    """Take the layers to what the sensors say; more heat than was held is of unknown origin."""
+    n, n_columns = layers.shape
+    off_k = np.empty(quiet.sensors_degc.shape[1])
+    for s in range(len(off_k)):
+        off_k[s] = quiet.sensors_degc[step, s] - (quiet.at_sensor[s] * degc).sum()
+    for i in range(n):
+        change_k = (quiet.renewing[i] * off_k).sum()
+        left = max(1.0 + min(change_k, 0.0) / max(degc[i] - layers[i, n_columns - 1], _HELD_K), _LEAST_LEFT)
+        gained = max(change_k, 0.0)
+        for c in range(n_columns - 1):
+            layers[i, c] *= left
+            forgotten = quiet.renews[step] * layers[i, c]
+            layers[i, c] -= forgotten
+            gained += forgotten
+        layers[i, quiet.unknown] += gained
+
+
+@njit(error_model="numpy")
+def _settle(layers, degc, slack_k, heats):  # type: ignore[no-untyped-def]
+    """
+    Mix what is warmer below than above, neighbours with neighbours, until the tank is stable.
+
+    While the tank is heated, two neighbours mix already if the upper one is no more than `slack_k` warmer.
+    """
+    n = len(degc)
+    means, counts = np.empty(n), np.empty(n, np.int64)
+    pools = 0
+    for layer in range(n):
+        mean, count = degc[layer], 1
+        while pools > 0 and means[pools - 1] < mean + (slack_k[layer - count] if heats else _STABLE_K):
+            pools -= 1
+            mean = (mean * count + means[pools] * counts[pools]) / (count + counts[pools])
+            count += counts[pools]
+        means[pools], counts[pools] = mean, count
+        pools += 1
+    if pools == n:
+        return
+    first = 0
+    for pool in range(pools):
+        count = counts[pool]
+        if count > 1:
+            for c in range(layers.shape[1]):
+                total = 0.0
+                for i in range(first, first + count):
+                    total += layers[i, c]
+                for i in range(first, first + count):
+                    layers[i, c] = total / count
+            degc[first : first + count] = means[pool]
+        first += count
