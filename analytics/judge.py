@@ -42,6 +42,7 @@ _SPIKE_NEIGHBOURS_K = 5.0  # ... which agree with each other
 # The most that a counter of a house can gain: 100 kW, 2 l/s.
 _FASTEST = {"energy": 100e3, "volume": 0.002}
 _STANDS_S = 1800.0  # from here on the next day is told that a sensor stands still
+_RESTART_PART = 0.5  # a meter that begins again has far less than it had
 _ROLLS_OVER_AT = [float(10**n) for n in range(3, 13)] + [float(2**n) for n in (16, 24, 31, 32)]
 
 
@@ -57,8 +58,9 @@ def unroll(time_s: Array, value: Array, *, scale: float, quantity: str) -> Unrol
     """
     Join a counter over roll-overs, restarts at zero and exchanges of the meter.
 
-    A fall from near a round number or a power of two is a roll-over; another fall is a restart at zero, whose new
-    count is counted in full; a step that no house can make (either way) is an exchange and counts as nothing.
+    A fall from near a round number or a power of two is a roll-over; another fall, by more than half, is a restart at
+    zero, whose new count is counted in full; a smaller one (a gateway that rounds or nets), or a step that no house can
+    make (either way), counts as nothing.
 
     Args:
         time_s, value: Readings, the value in the point's unit. Shape (n,)
@@ -82,7 +84,7 @@ def _joined(before: float, after: float, most: float) -> tuple[float, str]:
     for modulus in _ROLLS_OVER_AT:
         if before < modulus and 0 <= after < before and modulus - before + after <= most:
             return modulus - before + after, f"rolled over from {before:g} to {after:g}"
-    if 0 <= after < before and after <= most:
+    if 0 <= after < _RESTART_PART * before and after <= most:
         return after, f"began again at zero ({before:g}, then {after:g})"
     return 0.0, f"was exchanged or set ({before:g}, then {after:g}); what passed between the two is not known"
 

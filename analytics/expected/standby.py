@@ -2,13 +2,13 @@
 How fast a tank cools while nothing goes in or out: its loss coefficient as the quiet hours of a day show it.
 
 The water on top tells it. A mean of few sensors would not: while warm and cold layers grow into each other, it moves
-without any loss.
+without any loss. Nor does the top, where the water below it is far colder than the room: it cools into that as well.
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.plant import CELL_S, Course, PlantDay
+from analytics.plant import CELL_S, Course, PlantDay, TankDay
 from analytics.site import Tank
 
 __all__ = ["ABOVE_ROOM_K", "STANDBY_H", "STANDBY_W_K", "above_room", "standby_sums"]
@@ -26,6 +26,7 @@ _SHORTEST = 60  # cells of quiet that are looked at
 _ENDS = 10  # cells over which both ends are averaged: noise and rounding
 _LEAST_H = 2.0
 _WARM_J_M3K = 4.13e6  # water of 20 to 70 degC holds 4.09 to 4.17 MJ/(m3 K): from memory
+_COLD_PART = 0.5  # of what the top is above the room the water below it may be colder than that (common practice)
 _LEAST_K = 8.0  # above the room; below, there is too little to lose
 
 
@@ -45,7 +46,7 @@ def standby_sums(plant: PlantDay, tank: Tank) -> dict[str, float]:
     busy = None if day is None else _busy(plant, tank)
     if day is None or busy is None or len(day.sensors_degc) < max(len(tank.temperatures), 1):
         return {}
-    first, stop = _quiet(busy)
+    first, stop = _not_above_cold(day, *_quiet(busy))
     n_cells = stop - first
     if not len(first):
         return {}
@@ -85,6 +86,20 @@ def _quiet(busy: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]
     edges = np.concatenate(([-1], busy.nonzero()[0], [len(busy)]))
     long = (edges[1:] - edges[:-1] > _SETTLING + _SHORTEST).nonzero()[0]
     return edges[long] + 1 + _SETTLING, edges[long + 1]
+
+
+def _not_above_cold(
+    day: TankDay, first: NDArray[np.intp], stop: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The stretches in which the water below the top, where a sensor tells it, takes no more from it than the room."""
+    if len(day.sensors_degc) < 2:
+        return first, stop
+    above_k = np.nan_to_num(
+        _COLD_PART * (day.sensors_degc[0] - day.ambient_degc) + day.sensors_degc[1] - day.ambient_degc
+    )
+    running = np.concatenate(([0.0], np.cumsum(above_k)))
+    warm = running[stop] > running[first]
+    return first[warm], stop[warm]
 
 
 def _ends_and_between(courses: Course, first: NDArray[np.intp], stop: NDArray[np.intp]) -> Course:
