@@ -159,6 +159,7 @@ class Sampler:
     Args:
         perfect: Without any error of sensors, gateway and clock. Faults show all the same.
         depths: Of sensors in tanks that do not stand in the middles of equal parts.
+        systematic: Errors of calibration by point, as parts of their limits, -1 to 1; others are drawn from the seed.
     """
 
     def __init__(
@@ -169,8 +170,10 @@ class Sampler:
         perfect: bool,
         faults: Sequence[Fault] = (),
         depths: Mapping[str, float] | None = None,
+        systematic: Mapping[str, float] | None = None,
     ) -> None:
         self._wires = wire(site, depths)
+        self._systematic = systematic or {}
         self._seed, self._perfect, self._faults = seed, perfect, tuple(faults)
         self._last: Mapping[str, float] = {}
 
@@ -208,7 +211,10 @@ class Sampler:
             other = next(point for point in fault.points if point != wiring.point.id)
             value = np.where(moments.within(fault), _shown(record, self._wires[other], moments.steps), value)
         if not self._perfect:
-            value, usable = _with_errors(value, wiring.point, record, seed=self._seed, usable=usable)
+            systematic = self._systematic.get(wiring.point.id)
+            value, usable = _with_errors(
+                value, wiring.point, record, seed=self._seed, usable=usable, systematic=systematic
+            )
         for fault in self._faults_of(wiring.point, "offset"):
             value = np.where(moments.within(fault), value + fault.kind.shift, value)
         for fault in self._faults_of(wiring.point, "missing"):
@@ -290,14 +296,21 @@ def _limit(accuracy: Accuracy | None, value: NDArray[np.float64], point: Point) 
 
 
 def _with_errors(
-    value: NDArray[np.float64], point: Point, record: DayRecord, *, seed: int, usable: NDArray[np.bool_]
+    value: NDArray[np.float64],
+    point: Point,
+    record: DayRecord,
+    *,
+    seed: int,
+    usable: NDArray[np.bool_],
+    systematic: float | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Calibration, noise, rounding and dropouts of an ordinary sensor."""
     rng = _seeded(seed, point.id, record.day.date.toordinal())
     usable = usable & (rng.random(len(value)) >= _DROPOUT)
     if point.quantity == "status":
         return value, usable
-    systematic = _seeded(seed, point.id).uniform(-1.0, 1.0)
+    if systematic is None:
+        systematic = _seeded(seed, point.id).uniform(-1.0, 1.0)
     noise = _NOISE.get(point.quantity, 0.0) * (1.0 if point.quantity == "temperature" else value)
     shown = value + systematic * _limit(point.accuracy, value, point) + noise * rng.standard_normal(len(value))
     shown = np.where(value == 0.0, 0.0, shown) if point.quantity in ("flow", "power", "irradiance") else shown

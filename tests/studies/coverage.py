@@ -1,13 +1,14 @@
 """
 How often the truth lies within a figure's interval, over many virtual houses with ordinary sensors.
 
-Every house of a kind (`tests.studies.houses`) has sensors with errors of their own, drawn inside their stated limits,
-and a site file whose unmeasured numbers (a tank's UA, a pump's power, where its sensors stand) are off as such numbers
-are, and lives through some days of its own season; each day's figures are held against the plant's truth. An interval
-of 95 % that holds has the truth inside it on 93 to 98 % of the days, and no interval is worth much that is far wider
-than the errors.
+Every house of a kind (`tests.studies.houses`) lives through some days of its own season, seen by several sets of
+instruments (`tests.studies.instruments`): sensors with errors of their own inside their stated limits, and a site file
+whose unmeasured numbers (a tank's UA, a pump's power, where its sensors stand) are off as such numbers are. Each day's
+figures are held against the plant's truth. An interval of 95 % that holds has the truth inside it on 93 to 98 % of the
+days, and no interval is worth much that is far wider than the errors.
 
-A truth of nothing (a heater that never ran, a compressor that stood) is easily told: such figures are counted apart.
+A truth of nothing (a heater that never ran, a compressor that stood) is easily told, and so is a count of starts: such
+figures are counted apart.
 """
 
 import os
@@ -16,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
-from math import nan
+from math import nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -24,18 +25,19 @@ import numpy as np
 from analytics.figures import DayLedger, day_to_json
 from analytics.period import Span, add_up
 from analytics.site import Site
-from ingest.virtual import simulate, truth_to_json
-from ingest.virtual.scenario import site_of
+from ingest.virtual import truth_to_json
 from tests.accounts import account_days
 from tests.studies.houses import HOUSES, house_of
-from tests.studies.stated import beside_their_middles, off_by_as_much_as_allowed
+from tests.studies.instruments import Instruments, at_random, by_plan, lived
 
 __all__ = ["Held", "Row", "held", "held_together", "rows", "table", "table_together"]
 
 DAYS_A_HOUSE = 3
 FORTNIGHT = 14
+SETS_A_HOUSE = 4
 _HOLDS = (0.93, 0.98)
 _ENOUGH = 20
+_COUNTS = "starts"
 _LISTS = {"stages": "stage", "heat_pumps": "heat_pump", "tanks": "tank"}
 
 
@@ -49,6 +51,7 @@ class Held:
     plus_minus: float
     truth: float
     basis: str
+    house: int = 0
 
     @property
     def error(self) -> float:
@@ -60,20 +63,30 @@ class Held:
         return self.error <= self.plus_minus + 1e-9 * max(1.0, abs(self.truth))
 
 
-def held(layout: str, *, seed: int, days: int = DAYS_A_HOUSE) -> list[Held]:
-    """Every figure of some days of one house that has a truth."""
-    _, ledgers, truths = _lived(layout, seed=seed, days=days)
+def held(
+    layout: str, *, seed: int, days: int = DAYS_A_HOUSE, instruments: Sequence[Instruments] | None = None
+) -> list[Held]:
+    """Every figure of some days of one house that has a truth, by each set of instruments."""
+    lives, truths = _lived(layout, seed=seed, days=days, instruments=instruments)
     return [
-        Held(layout, name, figure["value"], figure["plus_minus"], truth, figure["basis"])
+        Held(layout, name, figure["value"], figure["plus_minus"], truth, figure["basis"], seed)
+        for _, ledgers in lives
         for ledger, true in zip(ledgers, truths, strict=True)
         for name, figure, truth in _pairs(day_to_json(ledger), true)
         if figure["value"] is not None
     ]
 
 
-def held_together(layout: str, *, seed: int, days: int = FORTNIGHT) -> list[Held]:
+def held_together(
+    layout: str, *, seed: int, days: int = FORTNIGHT, instruments: Sequence[Instruments] | None = None
+) -> list[Held]:
     """Every sum over some days of one house, after the account's first one; ratios are left out."""
-    site, ledgers, truths = _lived(layout, seed=seed, days=days + 1)
+    lives, truths = _lived(layout, seed=seed, days=days + 1, instruments=instruments)
+    return [one for life in lives for one in _together(layout, seed, life, truths)]
+
+
+def _together(layout: str, seed: int, life: "_Life", truths: Sequence[Mapping[str, Any]]) -> Iterator[Held]:
+    site, ledgers = life
     span = Span(ledgers[1].day, ledgers[-1].day, "together")
     backups = [stage.id for stage in site.stages.values() if stage.backup]
     together = day_to_json(add_up(span, ledgers[1:], backups=backups).total)
@@ -81,22 +94,24 @@ def held_together(layout: str, *, seed: int, days: int = FORTNIGHT) -> list[Held
     for ledger, true in zip(ledgers[1:], truths[1:], strict=True):
         for name, _, truth in _pairs(day_to_json(ledger), true):
             sums[name] += truth
-    return [
-        Held(layout, name, figure["value"], figure["plus_minus"], sums[name], figure["basis"])
-        for name, figure, _ in _pairs(together, truths[-1])
-        if figure["value"] is not None and figure["unit"] != "1"
-    ]
+    for name, figure, _ in _pairs(together, truths[-1]):
+        if figure["value"] is not None and figure["unit"] != "1":
+            yield Held(layout, name, figure["value"], figure["plus_minus"], sums[name], figure["basis"], seed)
 
 
-def _lived(layout: str, *, seed: int, days: int) -> tuple[Site, list[DayLedger], list[Mapping[str, Any]]]:
-    """A house as its site file states it, its ledgers, and the truth."""
+_Life = tuple[Site, list[DayLedger]]
+
+
+def _lived(
+    layout: str, *, seed: int, days: int, instruments: Sequence[Instruments] | None
+) -> tuple[list[_Life], list[Mapping[str, Any]]]:
+    """A house as its site file states it and its ledgers, by each set of instruments, and the truth."""
     start = date(2025, 1, 3) + timedelta(days=(seed * 37) % 355)
-    house = house_of(layout, seed)
-    depths = beside_their_middles(site_of(house), seed=seed)
-    run = simulate(house, start=start, days=days, seed=seed, depths=depths)
-    site = off_by_as_much_as_allowed(run.site, seed=seed)
-    results = account_days(site, run.traces, [start + timedelta(days=n) for n in range(days)])
-    return site, [each.ledger for each in results], [_as_the_ledger_says(truth_to_json(day)) for day in run.truth]
+    sets = instruments or [at_random(seed)]
+    seen, truths = lived(house_of(layout, seed), start=start, days=days, seed=seed, instruments=sets)
+    each = [start + timedelta(days=n) for n in range(days)]
+    lives = [(one.site, [result.ledger for result in account_days(one.site, one.traces, each)]) for one in seen]
+    return lives, [_as_the_ledger_says(truth_to_json(day)) for day in truths]
 
 
 def _as_the_ledger_says(truth: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -128,18 +143,25 @@ class Row:
     A figure over all its days: how often inside, and the medians of interval and error.
 
     Args:
-        n: Days on which there was something.
-        none_inside: Of the days on which there was nothing, and something was said; NaN where there is no such day.
+        n: Times that there was something.
+        by_chance: What of `inside` the choice of houses leaves open, as a half-width of 95 %.
+        none_n: Times that there was nothing, and something was said.
+        none_inside: Of these; NaN where there is no such day.
     """
 
     layout: str
     name: str
     n: int
     inside: float
+    by_chance: float
     median_plus_minus: float
     median_error: float
     none_n: int
     none_inside: float
+
+    @property
+    def is_count(self) -> bool:
+        return self.name.rpartition(" [")[0].endswith(_COUNTS)
 
 
 def rows(found: Sequence[Held]) -> list[Row]:
@@ -158,6 +180,7 @@ def _row(group: Sequence[Held]) -> Row:
         group[0].name,
         len(some),
         _inside(some),
+        _by_chance(some),
         float(np.median([one.plus_minus for one in some])),
         float(np.median([one.error for one in some])),
         len(none),
@@ -169,45 +192,73 @@ def _inside(group: Sequence[Held]) -> float:
     return float(np.mean([one.is_inside for one in group])) if group else nan
 
 
-def _house(task: tuple[str, int]) -> list[Held]:
-    return held(task[0], seed=task[1])
+def _by_chance(group: Sequence[Held]) -> float:
+    """By how the houses differ, whose days are not independent; the plan of their instruments leaves rather less."""
+    mean, by_house = _inside(group), defaultdict[int, float](float)
+    for one in group:
+        by_house[one.house] += one.is_inside - mean
+    return 1.96 * sqrt(sum(off**2 for off in by_house.values())) / len(group)
 
 
-def _house_together(task: tuple[str, int]) -> list[Held]:
-    return held_together(task[0], seed=task[1])
+Task = tuple[str, int, int]
+"""A kind, a house, and how many houses there are."""
 
 
-def study(house: Callable[[tuple[str, int]], list[Held]], houses: int) -> list[Held]:
+def _sets(task: Task) -> list[Instruments]:
+    kind, seed, houses = task
+    first = (seed - 1) * SETS_A_HOUSE
+    return [by_plan(kind, first + k, of=houses * SETS_A_HOUSE) for k in range(SETS_A_HOUSE)]
+
+
+def _house(task: Task) -> list[Held]:
+    return held(task[0], seed=task[1], instruments=_sets(task))
+
+
+def _house_together(task: Task) -> list[Held]:
+    return held_together(task[0], seed=task[1], instruments=_sets(task))
+
+
+def study(house: Callable[[Task], list[Held]], houses: int) -> list[Held]:
     """All kinds, so many houses of each, on all processors."""
-    tasks = [(layout, seed) for layout in HOUSES for seed in range(1, houses + 1)]
+    tasks = [(layout, seed, houses) for layout in HOUSES for seed in range(1, houses + 1)]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         return [one for part in pool.map(house, tasks, chunksize=5) for one in part]
 
 
-def table(houses: int = 200) -> str:
+_PLAN = (
+    "Each house is seen by {sets} sets of instruments. The error of calibration of each sensor, its place in its tank "
+    "and the number of the site file that nobody measured are spread evenly within their limits by a Latin hypercube "
+    "over all {all} sets of a kind: each {all}th part of the limits is used once, in an order of its own."
+)
+
+
+def table(houses: int = 100) -> str:
     """A Markdown table of the study of days."""
-    found = study(_house, houses)
-    head = f"{houses} houses of each kind, {DAYS_A_HOUSE} days each; {len(found)} figures."
-    return "\n".join([head, "", *_in_all(found), "", *_lines(found)])
+    return _table(study(_house, houses), f"{DAYS_A_HOUSE} days each", houses)
 
 
 def table_together(houses: int = 40) -> str:
     """The same of sums over a fortnight."""
-    found = study(_house_together, houses)
-    head = f"{houses} houses of each kind, {FORTNIGHT} days added up, after the account's first; {len(found)} figures."
-    return "\n".join([head, "", *_in_all(found), "", *_lines(found)])
+    days = f"{FORTNIGHT} days added up, after the account's first"
+    return _table(study(_house_together, houses), days, houses)
+
+
+def _table(found: Sequence[Held], days: str, houses: int) -> str:
+    head = f"{houses} houses of each kind, {days}; {len(found)} figures."
+    plan = _PLAN.format(sets=SETS_A_HOUSE, all=houses * SETS_A_HOUSE)
+    return "\n".join([head, plan, "", *_in_all(found), "", *_lines(found)])
 
 
 def _lines(found: Sequence[Held]) -> list[str]:
     lines = [
-        "| layout | figure | times | inside | median ± | median error | times nothing | inside |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+        "| layout | figure | times | inside | by chance | median ± | median error | times nothing | inside |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for row in rows(found):
         none = f"{row.none_inside:.1%}" if row.none_n else ""
         lines.append(
-            f"| {row.layout} | {row.name} | {row.n} | {row.inside:.1%} | {row.median_plus_minus:.3g} | "
-            f"{row.median_error:.3g} | {row.none_n} | {none} |"
+            f"| {row.layout} | {row.name} | {row.n} | {row.inside:.1%} | ± {row.by_chance:.1%} | "
+            f"{row.median_plus_minus:.3g} | {row.median_error:.3g} | {row.none_n} | {none} |"
         )
     return lines
 
@@ -216,13 +267,24 @@ def _in_all(found: Sequence[Held]) -> list[str]:
     """What the table comes to."""
     some, none = ([one for one in found if (one.truth != 0.0) is is_some] for is_some in (True, False))
     said = [one for one in none if one.value != 0.0]
-    known = [row for row in rows(found) if row.n >= _ENOUGH]
+    known = [row for row in rows(found) if row.n >= _ENOUGH and not row.is_count]
+    counts = [row for row in rows(found) if row.n >= _ENOUGH and row.is_count]
     low, high = _HOLDS
-    below, above = (sum(is_off(row.inside) for row in known) for is_off in (lambda x: x < low, lambda x: x > high))
+    below, above = [row for row in known if row.inside < low], [row for row in known if row.inside > high]
+    surely = (
+        sum(row.inside + row.by_chance < low for row in below),
+        sum(row.inside - row.by_chance > high for row in above),
+    )
     return [
         f"- Where the truth is more than nothing: {_inside(some):.1%} inside, of {len(some)}.",
         f"- Where it is nothing: {_inside(none):.1%} of {len(none)}; where something was said nevertheless, "
         f"{_inside(said):.1%} of {len(said)}.",
         f"- Of {len(known)} figures that were something {_ENOUGH} times and more, "
-        f"{len(known) - below - above} hold {low:.0%} to {high:.0%} of the times, {above} more, {below} fewer.",
+        f"{len(known) - len(below) - len(above)} hold {low:.0%} to {high:.0%} of the times, {len(above)} more "
+        f"({surely[1]} beyond what may be by chance), {len(below)} fewer ({surely[0]} beyond that).",
+        f"- Counts are either right or wrong: {len(counts)} figures, right {_least(counts)} of the times and more.",
     ]
+
+
+def _least(rows: Sequence[Row]) -> str:
+    return f"{min((row.inside for row in rows), default=nan):.1%}"
