@@ -8,15 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-__all__ = [
-    "AT_A_LOOP",
-    "ONE_ROOM_K",
-    "Hours",
-    "PairCheck",
-    "PairMethod",
-    "pair_checks_from_json",
-    "pair_checks_to_json",
-]
+__all__ = ["AT_A_LOOP", "ONE_ROOM_K", "PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
 
 PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve"]
 """
@@ -28,9 +20,6 @@ clearly more. order: the sign that the physics gives, in working hours. draw, la
 
 AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
 """How a loop's two pipes are held against each other where both must read the same."""
-
-Hours = tuple[tuple[float, float, float], ...]
-"""Moments of a rest: second - first of the pipes, and how much warmer the water was at the upper and lower port. [K]"""
 
 ONE_ROOM_K = 1.5
 """Beyond it a collector's two resting pipes may stand in different rooms (common practice)."""
@@ -54,7 +43,6 @@ class PairCheck:
         rounding_k: By how much coarse steps of the two alone may make them differ. [K]
         beside_k: Of a rest beside a tank: how much warmer its water was, at the loop's upper and at its lower port,
             than the cooler of the two; empty where that is not known. [K]
-        hours: Of a rest beside a tank: its difference and the tank's warmth at moments of the day (`beside_tank`).
         first_degc: Of a rest: what the first of the two read. [degC]
     """
 
@@ -71,36 +59,23 @@ class PairCheck:
     wrong_part: float = 0.0
     rounding_k: float = 0.0
     beside_k: tuple[float, ...] = ()
-    hours: Hours = ()
     first_degc: float | None = None
 
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
     """Plain values, in the order given."""
     told = [
-        {
-            **{name: getattr(check, name) for name in PairCheck.__dataclass_fields__},
-            "beside_k": list(check.beside_k),
-            "hours": [list(hour) for hour in check.hours],
-        }
+        {**{name: getattr(check, name) for name in PairCheck.__dataclass_fields__}, "beside_k": list(check.beside_k)}
         for check in checks
     ]
     # What is rare is left out; kept days stay small.
-    return [{name: each for name, each in one.items() if name not in _RARE or each} for one in told]
+    return [{name: each for name, each in one.items() if name not in _RARE or each not in _NOTHING} for one in told]
 
 
 def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ...]:
     """The inverse of `pair_checks_to_json`."""
-    return tuple(
-        PairCheck(
-            **{
-                **each,
-                "beside_k": tuple(each.get("beside_k", ())),
-                "hours": tuple((d, upper, lower) for d, upper, lower in each.get("hours", ())),
-            }
-        )
-        for each in data
-    )
+    return tuple(PairCheck(**{**each, "beside_k": tuple(each.get("beside_k", ()))}) for each in data)
 
 
-_RARE = ("rounding_k", "beside_k", "hours", "first_degc")
+_RARE = ("rounding_k", "beside_k", "first_degc")
+_NOTHING = (0.0, (), None)

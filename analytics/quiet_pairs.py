@@ -19,7 +19,6 @@ from math import hypot, inf, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.beside_tank import beside_k, hours_beside
 from analytics.courses import sum_of_known
 from analytics.fluids import fluid_of
 from analytics.outlet_pairs import outlet_checks
@@ -102,10 +101,7 @@ def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:
     if rest is not None:
         cells = slice(round(rest.start_s / CELL_S), round(rest.end_s / CELL_S))
         first_degc = round(float(np.mean(pair.first_degc[cells])), 3)
-        pipes = (pair.first_degc, pair.second_degc)
-        beside = beside_k(plant, loop.id, pipes, cells)
-        hours = hours_beside(plant, loop.id, pipes, still) if beside and still is not None else ()
-        yield replace(rest, beside_k=beside, hours=hours, first_degc=first_degc)
+        yield replace(rest, beside_k=_beside_k(plant, pair, cells), first_degc=first_degc)
     if idle is not None and (circulation := _circulation(plant, pair, day, idle=idle, collector=collector)) is not None:
         yield circulation
 
@@ -165,6 +161,21 @@ def _night(plant: PlantDay, pair: _Pair, collector: Collector, *, still: Flags, 
         return None
     leaving_degc = pair.second_degc[morning]
     return check if abs(float(leaving_degc[-_EDGE_CELLS] - leaving_degc[0])) <= _WARMS_K else None
+
+
+def _beside_k(plant: PlantDay, pair: _Pair, cells: slice) -> tuple[float, ...]:
+    """How much warmer a tank's water was at the loop's two ports than the cooler pipe; empty where not known."""
+    stage = next((each for each in plant.site.stages.values() if each.loop == pair.component and each.tank), None)
+    tank = None if stage is None else plant.tanks.get(stage.tank or "")
+    if stage is None or tank is None or not len(tank.sensors_degc):
+        return ()
+    pipe_degc = min(float(np.mean(course[cells])) for course in (pair.first_degc, pair.second_degc))
+    row_degc = tank.sensors_degc[:, cells].mean(axis=1)[::-1]
+    heights = (np.arange(len(row_degc)) + 0.5) / len(row_degc)
+    low, high = stage.height
+    # Of a loop without a coil only the level is told at which its water comes back: it is taken from the bottom.
+    warmer_k = np.interp((high, low if low < high else 0.0), heights, row_degc) - pipe_degc
+    return tuple(warmer_k.tolist()) if np.isfinite(warmer_k).all() else ()
 
 
 def _compared(pair: _Pair, cells: slice, method: PairMethod, *, expected_k: float = 0.0) -> PairCheck | None:
