@@ -8,7 +8,6 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from itertools import pairwise
-from xml.etree import ElementTree
 
 import pytest
 
@@ -17,16 +16,12 @@ from analytics.figure_paths import figures_by_path
 from analytics.figures import day_to_json, unavailable
 from analytics.site import Prices
 from dashboards.charts.script import style_guards
-from dashboards.colours import Line, Paint
 from dashboards.contexts import Transition
-from dashboards.drawing.schematic import draw_schematic
-from dashboards.drawing.swatch import swatch
 from dashboards.evidence_words import evidence_line
 from dashboards.explain import figure_groups
 from dashboards.figure_names import figure_name
 from dashboards.numbers import display_of, show_figure
 from dashboards.pages.alert import cautions
-from dashboards.readings import read_now
 from dashboards.render import render_alert, render_fleet, render_home, render_site
 from tests.dashboards_house import (
     DAY,
@@ -351,52 +346,6 @@ def test_days_and_months_are_paged_only_where_there_is_something() -> None:
     assert f"day={DAY - timedelta(days=1)}" in render_site(site_context())
     assert 'rel="prev"' in render_home(home_context())
     assert 'rel="next"' not in render_home(home_context())
-
-
-def test_the_drawing_is_well_formed_and_shows_every_reading_of_the_water_path() -> None:
-    readings = read_now(house(), site_context().latest, NOW, display=SHOW)
-    drawing = ElementTree.fromstring(str(draw_schematic(house(), readings)))
-    words = " ".join(drawing.itertext())
-    for point in (
-        "cold.temp",
-        "preheat.out",
-        "hot.temp",
-        "solar.top",
-        "collector.leaving",
-        "element.power",
-        "hp.power",
-    ):
-        assert readings[point].text in words
-
-
-def test_an_old_reading_is_set_apart_in_the_drawing() -> None:
-    late = NOW + timedelta(hours=2)
-    fresh, old = (
-        str(draw_schematic(house(), read_now(house(), site_context().latest, t, display=SHOW))) for t in (NOW, late)
-    )
-    assert 'class="d-old"' not in fresh
-    assert 'class="d-value"' not in old
-    assert "d-pump-on" in fresh
-    assert "d-pump-on" not in old
-
-
-def test_a_drawing_without_any_reading_shows_dashes() -> None:
-    drawing = str(draw_schematic(house(), {}))
-    assert drawing.count(">—<") >= 10
-    assert "d-pump-unknown" in drawing
-
-
-def test_a_house_with_less_installed_is_drawn_as_far_as_it_goes() -> None:
-    bare = replace(house(), hot_water=None, stages={}, tanks={})
-    assert draw_schematic(bare, {}) == ""
-    passing = {s.id: replace(s, tank=None) for s in house().stages.values()}
-    assert "Electric element" in draw_schematic(replace(house(), stages=passing), {})
-
-
-def test_a_swatch_shows_colour_and_pattern() -> None:
-    assert 'fill="#E69F00"' in swatch(Paint("#E69F00", "."), "a")
-    assert "<pattern" in swatch(Paint("#E69F00", "."), "a")
-    assert "stroke-dasharray" in swatch(Line("#0072B2", "dash"), "a")
 
 
 def test_the_charting_script_is_kept_from_writing_styles() -> None:
