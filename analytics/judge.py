@@ -86,7 +86,8 @@ def _joined(before: float, after: float, most: float) -> tuple[float, str]:
             return modulus - before + after, f"rolled over from {before:g} to {after:g}"
     if 0 <= after < _RESTART_PART * before and after <= most:
         return after, f"began again at zero ({before:g}, then {after:g})"
-    return 0.0, f"was exchanged or set ({before:g}, then {after:g}); what passed between the two is not known"
+    how = "was exchanged or set, or stepped back" if after < before else "was exchanged or set"
+    return 0.0, f"{how} ({before:g}, then {after:g}); what passed between the two is not known"
 
 
 def find_bad(
