@@ -1,4 +1,4 @@
-"""The drawing of a house, and its swatches: every reading has its place, an old one is set apart, an unknown one a dash."""
+"""The drawing of a house, and its swatches: each reading has its place, an old one is set apart, none is a dash."""
 
 from dataclasses import replace
 from datetime import timedelta
