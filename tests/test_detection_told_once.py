@@ -17,6 +17,7 @@ from analytics.detection import (
     assess_day,
     unsettled,
 )
+from analytics.detection.constant_draw import ConstantDraw
 from analytics.detection.precedence import ANY, TABLE, explainers
 from analytics.trace import local_day
 from tests.ledgers import record, with_conditions, with_stage_heat
@@ -114,6 +115,18 @@ def test_other_components_and_sites_are_told_for_themselves() -> None:
     low_flow = _assessment("loop-low-flow", (8, None))
     for other in (_assessment("loop-low-flow", (8, None), of="ground"), replace(low_flow, site="mill-lane-9")):
         assert len(_kinds([no_flow, other])) == 2
+
+
+@pytest.mark.parametrize(("until", "is_leak"), [("12:00", False), ("23:30", True)])
+def test_water_that_runs_while_people_wait_for_warm_water_is_no_leak(until: str, is_leak: bool) -> None:
+    # They wait by day only: what runs into the night is a leak all the same.
+    plant = plant_of(house(), changed(healthy_day(), {"draw.flow": [("05:00", until, 4.0)]}))
+    (runs,) = assess_day(plant, [], detectors=[ConstantDraw()])
+    backup = next(stage.heater or "" for stage in house().stages.values() if stage.backup)
+    dead = _assessment("heater-no-output", (0, None), of=backup)
+    told = [kind for kind, _ in _kinds([dead, runs])]
+    assert told == ["heater-no-output", *(["constant-draw"] if is_leak else [])]
+    assert [kind for kind, _ in _kinds([runs])] == ["constant-draw"]  # with a backup that heats, water that runs is odd
 
 
 def test_the_table_names_kinds_that_exist_and_never_goes_round() -> None:

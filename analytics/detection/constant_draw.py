@@ -1,13 +1,13 @@
 """`constant-draw`: water runs without pause."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Explainer, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
@@ -23,7 +23,8 @@ class ConstantDraw:
     """
     Water that runs for hours without a minute's pause: a leak, a tap left open, a cross connection.
 
-    Not this: filling a bath, showers one after the other.
+    Not this: filling a bath, showers one after the other; people who wait for warm water while the backup gives nothing,
+    which ends when they sleep.
     """
 
     kind: ClassVar[str] = "constant-draw"
@@ -31,6 +32,7 @@ class ConstantDraw:
     min_running: timedelta = timedelta(hours=2)  # no household use lasts so long without a pause (common practice)
     min_pause: timedelta = timedelta(minutes=3)  # without any flow
     runs_l_min: float = 0.05  # from here on a meter's flow is flow
+    awake: timedelta = timedelta(hours=16)  # of a day; a leak runs on (common practice)
 
     def needs(self, site: Site) -> Sequence[Need]:
         hot_water = site.hot_water
@@ -72,7 +74,16 @@ class ConstantDraw:
             "runs_limit_l_min": self.runs_l_min,
         }
         cost = None if price is None else max(lost_kwh, 0.0) * price
-        return tell(plant, episode, _ADVICE, evidence=evidence, weight_s=seconds, cost=cost)
+        found = tell(plant, episode, _ADVICE, evidence=evidence, weight_s=seconds, cost=cost)
+        is_leak = seconds >= self.awake.total_seconds()
+        return found if is_leak else replace(found, explained_by=_no_output(plant.site))
+
+
+def _no_output(site: Site) -> tuple[Explainer, ...]:
+    """Backups that give nothing on the day that is judged."""
+    backups = (each.heater or each.loop or each.id for each in site.stages.values() if each.backup)
+    kinds = ("heater-no-output", "loop-no-flow")
+    return tuple(Explainer(kind, backup, now=True) for backup in backups for kind in kinds)
 
 
 _ADVICE = Advice(
