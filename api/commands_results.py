@@ -30,7 +30,7 @@ from api.held import held_versions
 from api.ledger_text import EXPORT_SUFFIXES, alerts_table, comparison_table, ledger_csv, ledger_table
 from api.migrate import open_records
 from api.records import Records
-from api.results import alerts, ledger, period, period_json
+from api.results import alerts, ledger, period, period_json, said_when_over
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site, present_sites
@@ -297,4 +297,4 @@ def _found_alerts(
         return found
     compute_here(settings, records, sites=None if site is None else [site])
     with records.look() as session:
-        return alerts(session, site=site)
+        return [said_when_over(each) for each in alerts(session, site=site)]

@@ -1,7 +1,7 @@
 """What the records say of sites, in the contract's JSON: for commands and routes alike."""
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -28,6 +28,7 @@ __all__ = [
     "ledger",
     "period",
     "period_json",
+    "said_when_over",
     "told",
     "transitions",
 ]
@@ -151,6 +152,16 @@ def alerts(session: Session, *, site: str | None = None, is_open: bool | None = 
     # Stable sorts, the least weighty first: newest, then worst, then those that last.
     found.sort(key=lambda alert: alert["began"], reverse=True)
     return sorted(found, key=lambda alert: (alert["ended"] is not None, _WORST_FIRST.index(alert["severity"])))
+
+
+def said_when_over(alert: dict[str, Any]) -> dict[str, Any]:
+    """The alert as it is told to the world: its sentence speaks of the present, so of one that is over it says so."""
+    if alert["ended"] is None:
+        return alert
+    ended = datetime.fromisoformat(alert["ended"])
+    day = f"{ended.day} {ended:%B}"
+    when = day if alert.get("is_by_day") else f"{ended:%H:%M} on {day}"
+    return {**alert, "summary": f"Over since {when}. While it lasted: {alert['summary']}"}
 
 
 def told(row: AlertRow) -> dict[str, Any]:

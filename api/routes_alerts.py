@@ -8,7 +8,7 @@ from fastapi.responses import JSONResponse
 from api.alerting import acknowledge_alert
 from api.pages import instant
 from api.parts import Parts, PartsOfApp
-from api.results import alert_row, alerts, told, transitions
+from api.results import alert_row, alerts, said_when_over, told, transitions
 from api.routes_sites import Settled, settle
 from api.schemas import AcknowledgeIn, AlertDetailOut, AlertOut
 
@@ -28,7 +28,7 @@ def all_alerts(
     if settled:
         settle(parts, None if site is None else [site])
     with parts.records.look() as session:
-        return JSONResponse(alerts(session, site=site, is_open=is_open))
+        return JSONResponse([said_when_over(each) for each in alerts(session, site=site, is_open=is_open)])
 
 
 @router.get("/{alert}", response_model=AlertDetailOut)
@@ -63,4 +63,4 @@ def _detail(parts: Parts, alert: str) -> dict[str, Any]:
             }
             for change in transitions(session, alert)
         ]
-        return {**told(row), "transitions": changes}
+        return {**said_when_over(told(row)), "transitions": changes}

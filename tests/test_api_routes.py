@@ -97,6 +97,20 @@ def add_alert(records: Records) -> str:
     return "an-alert"
 
 
+@pytest.mark.parametrize(
+    ("is_by_day", "when"), [(False, "13:30 on 11 March"), (True, "11 March")], ids=["by the minute", "by the day"]
+)
+def test_an_alert_that_is_over_says_so_before_its_sentence(web: Web, is_by_day: bool, when: str) -> None:
+    alert = add_alert(web.records)
+    with web.records.begin() as session:
+        row = session.get_one(AlertRow, alert)
+        over = {"ended": "2026-03-11T13:30:00+01:00", "is_by_day": is_by_day}
+        row.state, row.body = "resolved", {**row.body, **over}
+    (listed,) = web.client.get("/api/alerts").json()
+    assert listed["summary"] == f"Over since {when}. While it lasted: Water is too hot."
+    assert web.client.get(f"/api/alerts/{alert}").json()["summary"] == listed["summary"]
+
+
 def test_the_fleet_tells_each_site_with_its_newest_reading_and_last_whole_day(web: Web) -> None:
     (site,) = web.client.get("/api/sites").json()
     SiteOut.model_validate(site)

@@ -23,8 +23,8 @@ class ConstantDraw:
     """
     Water that runs for hours without a minute's pause: a leak, a tap left open, a cross connection.
 
-    Not this: filling a bath, showers one after the other; people who wait for warm water while the backup gives nothing,
-    which ends when they sleep.
+    Not this: filling a bath, showers one after the other; people who wait for warm water while the backup gives
+    nothing, which ends when they sleep.
     """
 
     kind: ClassVar[str] = "constant-draw"
