@@ -8,14 +8,14 @@ day's total does not depend on how a day is cut.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
-from math import inf, nan
+from math import hypot, inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.count_step import counted_to
 from analytics.courses import mean_of_known
-from analytics.derived import root_of_squares, shown_times, spread, stated, times_amount, unheard_at_mean
+from analytics.derived import root_of_squares, spread, stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.ends_told import EndsTold, by_means, ends_told, ran_part
 from analytics.fluids import Fluid, fluid_of, heat_per_volume
@@ -36,11 +36,7 @@ Array = NDArray[np.float64]
 # differ by 0.4 to 1.3 % from ASHRAE-based ones, which as the full width of a rectangle is about this).
 _U_WATER = 0.002
 _U_MIXTURE = 0.005
-# What a loop gives the other way it gives in slugs shorter than an interval, as it starts or stops: the doubt that the
-# moments of reading leave is by so much larger; and where none was seen, there may have been some between two readings.
-# Seen in two virtual plants.
-_SLUG_FACTOR = 1.5
-_UNSEEN_PART = 0.4
+_NEAR_NOTHING_U = 2.0  # a rate within so many standard uncertainties of the temperatures may go the other way
 _USUAL_DEGC = 20.0  # of a fluid whose temperature is not known, for doubts only
 U_ASSUMED_FLOW = 0.15  # standard; common practice for a nominal flow of a circulator's sheet
 
@@ -189,6 +185,11 @@ class _Doubts:
     u_fluid: float
     j_per_l_k: float
 
+    @property
+    def near_nothing_k(self) -> float:
+        """How far apart the temperatures may be shown while they are the same."""
+        return _NEAR_NOTHING_U * hypot(*self.pair_k.values())
+
 
 def _u_temperature_k(signal: Signal, moving_degc: float) -> float:
     """At the temperature of the fluid while it moved: at night it may be far from that."""
@@ -249,17 +250,21 @@ def _integrate(
     # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment: a
     # rectangular doubt over the piece, of which less is left where the drive's mean power or temperatures told when.
     sampled = spread(told.left * length_s * (last - first))
-    is_gain = net >= 0
     gained_j, lost_j = float(np.add.reduce(gained)), float(np.add.reduce(lost))
     most_j = max(gained_j, lost_j)
     totals = []
-    for total, mask, sign, most in ((gained_j, is_gain, 1.0, at_most), (lost_j, ~is_gain, -1.0, NOTHING)):
-        signed_j_per_k = sign * sum_over(j_per_k, mask & known)
+    for total, sign, most in ((gained_j, 1.0, at_most), (lost_j, -1.0, NOTHING)):
+        if total == most_j:
+            moments, this_way = sampled, net >= 0 if sign > 0 else net < 0
+        else:
+            moments = _moments_the_other_way(flow.pieces, sign * first, sign * last, left=told.left)
+            this_way = sign * net > -doubts.near_nothing_k * moved_j_per_k
+        signed_j_per_k = sign * sum_over(j_per_k, this_way & known)
         gap = unheard_at_mean(total, part) if part > 0 else 0.0
         if sign > 0 or lost.any():
             gap = max(gap, gap_amount(flow.pieces, known, end_s=frame.until_s, at_most=most, ends=(first, last)))
         passing = {
-            f"moments of {flow.source}": _moments(sampled, total, most_j),
+            f"moments of {flow.source}": moments,
             f"{GAPS} of {flow.source}": from_limit(gap),
         }
         doubt = Doubt(_steady(total, signed_j_per_k / doubts.j_per_l_k, flow, doubts), passing)
@@ -267,12 +272,24 @@ def _integrate(
     return _Metered(frame.course(flow.pieces, net, known), totals[0], totals[1])
 
 
-def _moments(sampled: float, total_j: float, most_j: float) -> float:
-    """What the moments of reading leave in doubt: of one way other than of the way in which most went."""
-    if total_j == most_j:
-        return sampled
-    factor = _SLUG_FACTOR if total_j > 0 else _UNSEEN_PART
-    return shown_times(sampled, factor, "{}", numbers=[factor])
+def _moments_the_other_way(pieces: Pieces, first: Array, last: Array, *, left: Array) -> float:
+    """
+    What the moments of reading leave in doubt of heat that went the other way than most of the day's.
+
+    It goes so in slugs, as a loop starts or stops, or while its heat runs out. Between two readings the rate may have
+    been anywhere up to where the lines through the readings before and after them come; at a start, which leaps, the
+    line after it tells, at a stop the one before.
+
+    Args:
+        first, last: Heat rate this way at each piece's start and end. [W]
+        left: What is left of the doubt of a moment, 0 to 1.
+    """
+    before = np.concatenate((first[:1], np.where(first[:-1] != 0, first[:-1], first[1:])))
+    after = np.concatenate((np.where(last[1:] != 0, last[1:], last[:-1]), last[-1:]))
+    lines = np.maximum(np.where(first != 0, 2.0 * first - before, 0.0), np.where(last != 0, 2.0 * last - after, 0.0))
+    highest = np.maximum(np.maximum(first, last), np.maximum(lines, 0.0))
+    is_whole = (first > 0) & (last > 0)
+    return spread(pieces.length_s * np.where(is_whole, left * (last - first), highest))
 
 
 def _steady(total_j: float, litres: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:

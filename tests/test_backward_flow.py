@@ -24,8 +24,13 @@ def _run() -> VirtualRun:
     return simulate(SCENARIOS["two-tank"], start=_DAY, days=1, seed=7, perfect=True)
 
 
-def _account(flow_l_min: float) -> DayResult:
-    """The day with the collector's flow set from one to four o'clock, its pipes at 45 and 15 degC meanwhile."""
+def _account(flow_l_min: float, *, slug_degc: float = 45.0) -> DayResult:
+    """
+    The day with the collector's flow set from one to four o'clock, its pipes at 45 and 15 degC meanwhile.
+
+    Args:
+        slug_degc: Its leaving temperature at one o'clock, at the first reading of the flow.
+    """
     run = _run()
     day = local_day(_DAY, run.site.timezone)
     first_ms, last_ms = (day.start_ms + hour * 3_600_000 for hour in (1, 4))
@@ -39,7 +44,29 @@ def _account(flow_l_min: float) -> DayResult:
         trace = traces[point]
         inside = (trace.time_ms >= first_ms) & (trace.time_ms < last_ms)
         traces[point] = Trace(trace.time_ms, np.where(inside, value, trace.value))
+    leaving = traces["collector.leaving"]
+    leaving.value[leaving.time_ms == first_ms] = slug_degc
     return account_day(run.site, day_traces(traces, *window(day)), day)
+
+
+def _moments_kwh(result: DayResult) -> float:
+    """What the moments of reading leave in doubt of the heat that went backwards."""
+    return _sun(result).reverse.doubt.passing["moments of collector.flow"]
+
+
+def test_a_start_with_warm_fluid_leaves_no_doubt_of_heat_that_went_backwards() -> None:
+    assert _moments_kwh(_account(3.0)) == pytest.approx(_moments_kwh(_account(0.0)), abs=1e-6)
+
+
+def test_a_slug_of_cold_fluid_is_in_doubt_by_all_of_its_minute_and_by_how_much_colder_it_began() -> None:
+    plain, slug = _account(3.0), _account(3.0, slug_degc=5.0)
+    # By hand: 3 l in the minute before the reading, 10 K too cold at its end and 30 K too warm a minute later, so by
+    # the line through both up to 50 K at its start; 10 K in the minute after it. Evenly spread.
+    mix = _run().site.fluids[_run().site.loops["collector"].fluid]
+    kwh_k = 3.0 * float(fluid_of(mix.kind, mix.mass_percent).heat_j_m3k(15.0)) / 1e3 / 3.6e6
+    expected_kwh = kwh_k * np.hypot(50.0, 10.0) / np.sqrt(12.0)
+    found_kwh = np.sqrt(_moments_kwh(slug) ** 2 - _moments_kwh(plain) ** 2)
+    assert found_kwh == pytest.approx(expected_kwh, rel=0.02)
 
 
 def _sun(result: DayResult):

@@ -15,7 +15,8 @@ _SOURCES = {
     "moments of the hot water": "Between two readings the water may have been as at the first or as at the second: "
     "what that makes in a step, as a root mean square, × the root of the number of steps ÷ 12.",
     "moments of": "Between two readings a change may have come at any moment: what that makes in a step, as a root "
-    "mean square, × the root of the number of steps ÷ 12.",
+    "mean square, × the root of the number of steps ÷ 12. Of heat that went the other way than most of the day's, a "
+    "step counts up to where the lines through the readings beside it come.",
     "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, at a fifth above "
     "the mean of the rest, evenly spread.",
     "gaps beside the compressor": "What the heat pump did while its loops were not heard may differ from the rest.",
@@ -90,11 +91,6 @@ _IN_STORE = (
     "days, and falls on the others by their shares; ÷ 1.96 for a standard uncertainty; × what of it is another one "
     "every day."
 )
-_OTHER_WAY = (
-    "Between two readings a change may have come at any moment: what that makes in a step, as a root mean square, × "
-    "the root of the number of steps ÷ 12; × a factor, seen in virtual plants, since heat goes this way in short slugs "
-    "only."
-)
 _COUNTER = "The counter is read at the day's edges to within an interval (÷ 12), and shows whole steps (÷ 6)."
 _CARRIED = {
     True: "The days' own, added up, in the table.",
@@ -117,8 +113,6 @@ def because(source: str, terms: Sequence[Term]) -> str:
         return _ONE_SENSOR
     if source.startswith("moments of") and first.over:
         return _COUNTER
-    if source.startswith("moments of") and len(first.pieces) > 1 and len(terms) == 1:
-        return _OTHER_WAY
     if source.startswith("moments of") and first.pieces and first.pieces[0].numbers[-1:] == (3.0,):
         return _HALF_STEPS
     if source.startswith("gaps of") and first.over:
