@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.segments import cells_of, covered_cells, pieces_of
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ def course_of(signal: "Signal") -> Array:
     edges_s, time_s = signal.edges_s, signal.time_s
     spans = len(time_s) > 1 and time_s[0] <= edges_s[0] and time_s[-1] >= edges_s[-1]
     if spans and signal.is_gapless and signal.point.sampling == "instant":
-        return _straight(signal)
+        return _straight(time_s, signal.value, edges_s)
     pieces = pieces_of(signal, start_s=edges_s[0], end_s=edges_s[-1])
     amount = cells_of(pieces, pieces.amount, edges_s)
     covered_s = covered_cells(pieces, pieces.covered(signal.max_gap_s), edges_s)
@@ -56,17 +57,22 @@ def _sum(values: Array) -> float:
     return float(np.add.reduce(values, axis=None))
 
 
-def _straight(signal: "Signal") -> Array:
+@compiled
+def _straight(time_s: Array, value: Array, edges_s: Array) -> Array:
     """The same where readings of instants leave nothing open: most signals on most days."""
-    time_s, value, edges_s = signal.time_s, signal.value, signal.edges_s
-    # In place, since nearly every signal of every day comes through here.
-    amount = value[1:] + value[:-1]
-    amount *= 0.5
-    amount *= signal.gaps_s
-    running = np.empty(len(time_s))
-    running[0] = 0.0
-    np.add.accumulate(amount, out=running[1:])
-    total = np.interp(edges_s, time_s, running)
-    course = total[1:] - total[:-1]
-    course /= edges_s[1] - edges_s[0]
+    course = np.empty(len(edges_s) - 1)
+    cell_s = edges_s[1] - edges_s[0]
+    at, before, total_before = 0, 0.0, 0.0
+    for edge in range(len(edges_s)):
+        while at < len(time_s) - 1 and time_s[at + 1] <= edges_s[edge]:
+            before += (value[at + 1] + value[at]) * 0.5 * (time_s[at + 1] - time_s[at])
+            at += 1
+        total = before
+        if edges_s[edge] > time_s[at] and at < len(time_s) - 1:
+            length_s = time_s[at + 1] - time_s[at]
+            after = before + (value[at + 1] + value[at]) * 0.5 * length_s
+            total += (after - before) / length_s * (edges_s[edge] - time_s[at])
+        if edge > 0:
+            course[edge - 1] = (total - total_before) / cell_s
+        total_before = total
     return course

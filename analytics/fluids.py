@@ -18,6 +18,7 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 
+from analytics.compiled import compiled
 from analytics.fluid_fits import MIXTURES, MOST_MASS_FRACTION, WATER_DENSITY_KG_M3, WATER_ENTHALPY_J_KG, WATER_TO_DEGC
 
 __all__ = ["Fluid", "Side", "fluid_of", "heat_per_volume", "heat_rate", "water"]
@@ -78,23 +79,26 @@ class Fluid:
 
     def density_and_enthalpy(self, temperature_degc: ArrayLike) -> tuple[Array, Array]:
         """Both at once, for less than each by itself."""
-        index, part = self._row(temperature_degc)
-        return _between(self.density_kg_m3, index, part), _between(self.enthalpy_j_kg, index, part)
+        return self._read(self.density_kg_m3, temperature_degc), self._read(self.enthalpy_j_kg, temperature_degc)
 
     def _read(self, table: Array, temperature_degc: ArrayLike) -> Array:
-        return _between(table, *self._row(temperature_degc))
-
-    def _row(self, temperature_degc: ArrayLike) -> tuple[NDArray[np.intp], Array]:
-        """The row of the tables at or below each temperature, and how far it stands on the way to the next."""
-        place = (np.asarray(temperature_degc, float) - self.lowest_degc) * (1.0 / _STEP_K)
-        # fmin and fmax take the number where the other is NaN, so that NaN has some index and stays NaN.
-        index = np.fmin(np.fmax(place, 0.0), len(self.density_kg_m3) - 2.0).astype(np.intp)
-        return index, place - index
+        degc = np.asarray(temperature_degc, float)
+        return _between(table, degc.ravel(), self.lowest_degc).reshape(degc.shape)
 
 
-def _between(table: Array, index: NDArray[np.intp], part: Array) -> Array:
-    low = table.take(index)
-    return np.asarray(low + (table.take(index + 1) - low) * part)
+@compiled
+def _between(table: Array, degc: Array, lowest_degc: float) -> Array:
+    """A table read at temperatures, straight between its rows; NaN stays NaN."""
+    found = np.empty(len(degc))
+    last = len(table) - 2
+    for n in range(len(degc)):
+        place = (degc[n] - lowest_degc) * (1.0 / _STEP_K)
+        if place != place:
+            found[n] = place
+            continue
+        row = int(min(max(place, 0.0), float(last)))
+        found[n] = table[row] + (table[row + 1] - table[row]) * (place - row)
+    return found
 
 
 @lru_cache(maxsize=4096)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.plant import NOTHING_STANDS, SensorFault, Standing
 from analytics.site import Point, Site
 from analytics.stuck import Heard, StuckRule, level_rows, row_at, stuck_rules
@@ -117,12 +118,10 @@ def find_bad(
     for point, value in values.items():
         quantity = site.points[point].quantity
         low, high = special.get(point, RANGES[quantity])
-        lowest, highest = float(value[value.argmin()]), float(value[value.argmax()])
+        lowest, highest, farthest_step = _extremes(value)
         if lowest < low or highest > high:
             note(point, np.asarray((value < low) | (value > high)), "range")
-        # What goes nowhere so far from itself has no such step.
-        may_jump = quantity == "temperature" and len(value) > 2 and highest - lowest > _SPIKE_K
-        if may_jump and _farthest_step(value) > _SPIKE_K:
+        if quantity == "temperature" and farthest_step > _SPIKE_K:
             note(point, _spikes(value), "spike")
     after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
@@ -150,9 +149,15 @@ def _special_ranges(site: Site) -> dict[str | None, tuple[float, float]]:
     }
 
 
-def _farthest_step(value: Array) -> float:
-    steps = value[1:] - value[:-1]
-    return float(max(np.maximum.reduce(steps), -np.minimum.reduce(steps)))
+@compiled
+def _extremes(value: Array) -> tuple[float, float, float]:
+    """The lowest and the highest of one reading or more, and the farthest step from one to the next."""
+    lowest = highest = value[0]
+    farthest = 0.0
+    for n in range(1, len(value)):
+        lowest, highest = min(lowest, value[n]), max(highest, value[n])
+        farthest = max(farthest, abs(value[n] - value[n - 1]))
+    return lowest, highest, farthest
 
 
 _TOLD_IN = {"temperature": (1.0, " degC"), "flow": (6e4, " l/min"), "power": (1.0, " W"), "irradiance": (1.0, " W/m2")}

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analytics.courses import course_of
 from analytics.doubt import NO_DOUBT, Doubt
 from analytics.figures import Basis
+from analytics.segments import longest_step
 from analytics.site import Point, Site
 from analytics.trace import LocalDay
 
@@ -150,14 +151,9 @@ class Signal:
         return float(self.value.sum()) / len(self.value) if len(self.value) else nan
 
     @cached_property
-    def gaps_s(self) -> NDArray[np.float64]:
-        """Between each two readings."""
-        return np.asarray(self.time_s[1:] - self.time_s[:-1])
-
-    @cached_property
     def longest_gap_s(self) -> float:
         """Between two readings; none where there are fewer."""
-        return float(self.gaps_s[self.gaps_s.argmax()]) if len(self.gaps_s) else 0.0
+        return longest_step(self.time_s)
 
     @property
     def is_gapless(self) -> bool:

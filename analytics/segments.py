@@ -6,7 +6,6 @@ A signal's readings are cut into pieces over which the quantity is known: straig
 Whatever is integrated is integrated over such pieces, and each integral says which part of the time it covers.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -14,12 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.unheard import NOTHING, TOLD_BY_SIDES_S, AtMost
 
 if TYPE_CHECKING:
     from analytics.plant import Signal
 
-__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "pieces_of", "sum_over", "value_at"]
+__all__ = ["Pieces", "cells_of", "covered_cells", "gap_amount", "longest_step", "pieces_of", "sum_over", "value_at"]
 
 Array = NDArray[np.float64]
 
@@ -104,11 +104,11 @@ def _counted(time_s: Array, value: Array) -> Pieces:
 def _level(time_s: Array, value: Array, *, interval_s: float, max_gap_s: float) -> Pieces:
     if len(time_s) == 0:
         return Pieces(time_s, time_s, value, value)
-    before = np.concatenate(([time_s[0] - interval_s], time_s[:-1]))
+    before = np.concatenate((time_s[:1] - interval_s, time_s[:-1]))
+    if longest_step(time_s) <= _LATE_MEAN * interval_s:
+        return Pieces(before, time_s, value, value)
     late = time_s - before > _LATE_MEAN * interval_s
     start = np.where(late, time_s - interval_s, before)
-    if not late.any():
-        return Pieces(start, time_s, value, value)
     # The missing part runs straight from the mean before it to the mean after it.
     bridged = (late & (time_s - before <= max_gap_s)).nonzero()[0]
     all_start = np.concatenate((start, before[bridged]))
@@ -172,6 +172,15 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
     return read
 
 
+@compiled
+def longest_step(time_s: Array) -> float:
+    """The longest time between two readings; none where there are fewer."""
+    longest = 0.0
+    for n in range(1, len(time_s)):
+        longest = max(longest, time_s[n] - time_s[n - 1])
+    return longest
+
+
 def sum_over(values: Array, which: NDArray[np.bool_]) -> float:
     """The sum of some values; where it is all of them, without picking them out first."""
     return float(np.add.reduce(values if np.logical_and.reduce(which) else values[which]))
@@ -218,14 +227,30 @@ def cells_of(pieces: Pieces, amount: Array, edges_s: Array) -> Array:
     Returns:
         Amount per cell, shape (cells,) or (k, cells)
     """
-    if len(pieces.start_s) == 0:
-        return np.zeros((*amount.shape[:-1], len(edges_s) - 1))
-    knots, running = _knots(pieces)
-    if amount.ndim == 1:
-        total = np.interp(edges_s, knots, running(amount))
-        return np.asarray(total[1:] - total[:-1])
-    totals = np.array([np.interp(edges_s, knots, running(row)) for row in amount])
-    return np.asarray(totals[:, 1:] - totals[:, :-1])
+    rows = _gathered(pieces.start_s, pieces.end_s, np.atleast_2d(amount), edges_s)
+    return rows if amount.ndim > 1 else rows[0]
+
+
+@compiled
+def _gathered(start_s: Array, end_s: Array, amount: Array, edges_s: Array) -> Array:
+    """The same for rows of amounts: the running total at each edge, less that at the edge before."""
+    n_cells, n_pieces = len(edges_s) - 1, len(start_s)
+    cells = np.empty((len(amount), n_cells))
+    for row in range(len(amount)):
+        piece, before, total_before = 0, 0.0, 0.0
+        for edge in range(n_cells + 1):
+            at_s = edges_s[edge]
+            while piece < n_pieces and end_s[piece] <= at_s:
+                before += amount[row, piece]
+                piece += 1
+            total = before
+            if piece < n_pieces and start_s[piece] < at_s:
+                after = before + amount[row, piece]
+                total += (after - before) / (end_s[piece] - start_s[piece]) * (at_s - start_s[piece])
+            if edge > 0:
+                cells[row, edge - 1] = total - total_before
+            total_before = total
+    return cells
 
 
 def covered_cells(pieces: Pieces, covered: NDArray[np.bool_], edges_s: Array) -> Array:
@@ -234,22 +259,3 @@ def covered_cells(pieces: Pieces, covered: NDArray[np.bool_], edges_s: Array) ->
         inside_s = np.minimum(np.maximum(edges_s, pieces.start_s[0]), pieces.end_s[-1])
         return np.asarray(inside_s[1:] - inside_s[:-1])
     return cells_of(pieces, np.where(covered, pieces.length_s, 0.0), edges_s)
-
-
-def _knots(pieces: Pieces) -> tuple[Array, Callable[[Array], Array]]:
-    """The instants between which a running total runs straight, and what gives that total from amounts per piece."""
-    start, end = pieces.start_s, pieces.end_s
-    if pieces.is_unbroken:
-        return np.concatenate((start, end[-1:])), _running
-    knots = np.empty(2 * len(start))
-    knots[0::2], knots[1::2] = start, end
-    # A gap has a knot at both of its ends, and the same total at both.
-    return knots, lambda amount: np.repeat(_running(amount), 2)[1:-1]
-
-
-def _running(amount: Array) -> Array:
-    """The total before each piece, and after the last."""
-    total = np.empty(len(amount) + 1)
-    total[0] = 0.0
-    np.add.accumulate(amount, out=total[1:])
-    return total

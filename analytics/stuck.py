@@ -8,16 +8,15 @@ heaters), `element_at_rest`, `counter_at_rest` (heat meters). Limits are common 
 says otherwise.
 """
 
-from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from math import inf
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.counter_at_rest import counters_at_rest
 from analytics.dry_meter import DryMeter
 from analytics.element_at_rest import elements_at_rest
@@ -83,25 +82,24 @@ class StuckRule(Protocol):
 
 def level_rows(rule: StuckRule, time_s: Array, value: Array) -> list[Row]:
     """First index and the one after the last of each row of equal readings that is long enough to be judged."""
-    rows: list[Row] = []
     if len(value) < 3:
-        return rows
-    # Of moments half as far apart as the shortest row, two lie in any row that is long enough.
-    first_s, last_s = float(time_s[0]), float(time_s[-1])
-    at = time_s.searchsorted(np.arange(first_s, last_s, 0.5 * rule.shortest_s), side="right") - 1
-    moments, above = value[at].tolist(), rule.above
-    level = [n for n, (one, other) in enumerate(pairwise(moments)) if one == other and one > above]
-    if not level:
-        return rows
-    begins = [0, *((value[1:] != value[:-1]).nonzero()[0] + 1).tolist(), len(value)]
-    for index in at[level].tolist():
-        if rows and index < rows[-1][1]:
+        return []
+    return [(start, stop) for start, stop in _level_rows(time_s, value, rule.shortest_s, rule.above).tolist()]
+
+
+@compiled
+def _level_rows(time_s: Array, value: Array, shortest_s: float, above: float) -> NDArray[np.int64]:
+    """The same as an array, shape (rows, 2)."""
+    rows = np.empty((int((time_s[-1] - time_s[0]) / shortest_s) + 1, 2), np.int64)
+    n_rows, start = 0, 0
+    for n in range(1, len(value) + 1):
+        if n < len(value) and value[n] == value[start]:
             continue
-        place = bisect_right(begins, index)
-        start, stop = begins[place - 1], begins[place]
-        if time_s[stop - 1] - time_s[start] >= rule.shortest_s:
-            rows.append((start, stop))
-    return rows
+        if value[start] > above and time_s[n - 1] - time_s[start] >= shortest_s:
+            rows[n_rows, 0], rows[n_rows, 1] = start, n
+            n_rows += 1
+        start = n
+    return rows[:n_rows]
 
 
 def row_at(value: Array, index: int) -> Row:
