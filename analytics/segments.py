@@ -155,20 +155,26 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
         return np.full(time_s.shape, np.nan)
     if signal.point.sampling == "mean":
         at = at - signal.point.interval_s / 2
-    read = np.interp(time_s, at, value)
-    hold_s = signal.point.interval_s
-    first_s, last_s = at[0] - hold_s, at[-1] + hold_s
-    if signal.is_gapless and time_s[time_s.argmin()] >= first_s and time_s[time_s.argmax()] <= last_s:
-        return read
-    outside = (time_s < first_s) | (time_s > last_s)
-    if not signal.is_gapless:
-        gaps = at[1:] - at[:-1] > signal.max_gap_s
-        after = np.searchsorted(at, time_s, side="left")
-        inside = (after > 0) & (after < len(at))
-        place = np.clip(after - 1, 0, len(gaps) - 1)
-        outside |= inside & gaps[place] & (at[np.minimum(after, len(at) - 1)] != time_s)
-    if outside.any():
-        read[outside] = np.nan
+    max_gap_s = np.inf if signal.is_gapless else signal.max_gap_s
+    return _read_at(time_s.ravel(), at, value, signal.point.interval_s, max_gap_s).reshape(time_s.shape)
+
+
+@compiled
+def _read_at(time_s: Array, at_s: Array, value: Array, hold_s: float, max_gap_s: float) -> Array:
+    """The same of readings at instants, one or more, held for a time beyond the first and the last."""
+    read, last = np.empty(len(time_s)), len(at_s) - 1
+    after = np.searchsorted(at_s, time_s)
+    for n in range(len(time_s)):
+        found, place = np.nan, after[n]
+        if place > last:
+            if time_s[n] <= at_s[last] + hold_s:
+                found = value[last]
+        elif time_s[n] == at_s[place] or (place == 0 and time_s[n] >= at_s[0] - hold_s):
+            found = value[place]
+        elif place > 0 and at_s[place] - at_s[place - 1] <= max_gap_s:
+            slope = (value[place] - value[place - 1]) / (at_s[place] - at_s[place - 1])
+            found = slope * (time_s[n] - at_s[place - 1]) + value[place - 1]
+        read[n] = found
     return read
 
 

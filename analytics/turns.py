@@ -2,12 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import nan
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.plant import Signal
 from analytics.segments import Pieces
 
@@ -58,7 +57,7 @@ def turns_by_warmth(pieces: Pieces, *, pipes: Sequence[Signal], tank: Sequence[S
         is_stop = pieces.last[at] == 0
         for signal, tells in [*((pipe, is_stop) for pipe in pipes), *((sensor, None) for sensor in tank)]:
             if signal.point.sampling == "instant" and len(signal.time_s) > 5:
-                part, variance = _lines_meet(signal, pieces, at)
+                part, variance = _lines_meet(signal.time_s, signal.value, pieces.start_s, pieces.end_s, at)
                 known = np.isfinite(part) & np.isfinite(variance)
                 known = known if tells is None else known & tells
                 told = np.where(known, 1.0 / np.where(known, variance + _LEAST_VARIANCE, 1.0), 0.0)
@@ -79,26 +78,27 @@ def _turning(pieces: Pieces) -> Places:
     return np.asarray(((before != after) & lasts).nonzero()[0] + 2)
 
 
-def _lines_meet(signal: Signal, pieces: Pieces, at: Places) -> tuple[Array, Array]:
+@compiled
+def _lines_meet(time_s: Array, value: Array, start_s: Array, end_s: Array, at: Places) -> tuple[Array, Array]:
     """The part of each piece before the lines through a sensor's readings meet, and its variance; NaN: not known."""
-    time_s, value = signal.time_s, signal.value
-    start_s, end_s = pieces.start_s[at], pieces.end_s[at]
-    last = time_s.searchsorted(start_s, side="right") - 1
-    first = time_s.searchsorted(end_s, side="left")
-    within = (last >= 2) & (first + 2 < len(time_s))
-    last, first = np.where(within, last, 2), np.where(within, first, 2)
-    within &= (time_s[last - 2] >= pieces.start_s[at - 2]) & (time_s[first + 2] <= pieces.end_s[at + 2])
-    with np.errstate(divide="ignore", invalid="ignore"):
+    part, variance, bends_k2 = np.full(len(at), np.nan), np.full(len(at), np.nan), np.full(len(at), np.nan)
+    for n, piece in enumerate(at):
+        last = np.searchsorted(time_s, start_s[piece], side="right") - 1
+        first = np.searchsorted(time_s, end_s[piece])
+        if last < 2 or first + 2 >= len(time_s):
+            continue
+        if time_s[last - 2] < start_s[piece - 2] or time_s[first + 2] > end_s[piece + 2]:
+            continue
         slope_before = (value[last] - value[last - 1]) / (time_s[last] - time_s[last - 1])
         slope_after = (value[first + 1] - value[first]) / (time_s[first + 1] - time_s[first])
-        gap_k = (
-            value[first]
-            - value[last]
-            - slope_after * (time_s[first] - start_s)
-            - slope_before * (start_s - time_s[last])
-        )
-        turned_k = (slope_before - slope_after) * (end_s - start_s)
-        bends_k2 = (value[last - 2] - 2 * value[last - 1] + value[last]) ** 2
-        bends_k2 += (value[first] - 2 * value[first + 1] + value[first + 2]) ** 2
-        noise_k2 = np.maximum(bends_k2, median(bends_k2[within].tolist()) if within.any() else nan) / 12.0
-        return np.where(within, gap_k / turned_k, np.nan), _MEETING * noise_k2 / turned_k**2
+        climbed_k = slope_after * (time_s[first] - start_s[piece]) + slope_before * (start_s[piece] - time_s[last])
+        turned_k = (slope_before - slope_after) * (end_s[piece] - start_s[piece])
+        before_k = value[last - 2] - 2 * value[last - 1] + value[last]
+        after_k = value[first] - 2 * value[first + 1] + value[first + 2]
+        bends_k2[n] = before_k**2 + after_k**2
+        part[n] = (value[first] - value[last] - climbed_k) / turned_k
+        variance[n] = _MEETING / 12.0 / turned_k**2
+    usual_k2 = np.nanmedian(bends_k2)
+    for n in range(len(at)):
+        variance[n] *= max(bends_k2[n], usual_k2)
+    return part, variance
