@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.judge import find_bad, unroll
 from analytics.on_change import LONG_INTERVALS, held_until_change
 from analytics.plant import CELL_S, MOVES_M3_S, SensorFault, Signal, Standing
@@ -59,11 +60,12 @@ def read_signals(
     return Readings(signals, faults, last_s, standing)
 
 
+@compiled
 def _seconds(time_ms: NDArray[np.int64], start_ms: int) -> Array:
     """Since an instant; whole milliseconds of any time that can be meant are exact in floating point."""
-    time_s = time_ms.astype(np.float64)
-    time_s -= start_ms
-    time_s /= 1000.0
+    time_s = np.empty(len(time_ms))
+    for n in range(len(time_ms)):
+        time_s[n] = (time_ms[n] - start_ms) / 1000.0
     return time_s
 
 

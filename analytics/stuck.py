@@ -88,8 +88,22 @@ def level_rows(rule: StuckRule, time_s: Array, value: Array) -> list[Row]:
 
 
 @compiled
+def _may_stand(time_s: Array, value: Array, half_s: float) -> bool:
+    """Of moments half as far apart as the shortest row, two lie in any row that is long enough."""
+    at_s, before = time_s[0], np.nan
+    while at_s < time_s[-1]:
+        now = value[np.searchsorted(time_s, at_s, side="right") - 1]
+        if now == before:
+            return True
+        at_s, before = at_s + half_s, now
+    return False
+
+
+@compiled
 def _level_rows(time_s: Array, value: Array, shortest_s: float, above: float) -> NDArray[np.int64]:
     """The same as an array, shape (rows, 2)."""
+    if not _may_stand(time_s, value, 0.5 * shortest_s):
+        return np.empty((0, 2), np.int64)
     rows = np.empty((int((time_s[-1] - time_s[0]) / shortest_s) + 1, 2), np.int64)
     n_rows, start = 0, 0
     for n in range(1, len(value) + 1):
