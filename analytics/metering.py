@@ -284,12 +284,14 @@ def _moments_the_other_way(pieces: Pieces, first: Array, last: Array, *, left: A
         first, last: Heat rate this way at each piece's start and end. [W]
         left: What is left of the doubt of a moment, 0 to 1.
     """
+    moving = ((first != 0) | (last != 0)).nonzero()[0]
+    first, last = first[moving], last[moving]
     before = np.concatenate((first[:1], np.where(first[:-1] != 0, first[:-1], first[1:])))
     after = np.concatenate((np.where(last[1:] != 0, last[1:], last[:-1]), last[-1:]))
     lines = np.maximum(np.where(first != 0, 2.0 * first - before, 0.0), np.where(last != 0, 2.0 * last - after, 0.0))
     highest = np.maximum(np.maximum(first, last), np.maximum(lines, 0.0))
     is_whole = (first > 0) & (last > 0)
-    return spread(pieces.length_s * np.where(is_whole, left * (last - first), highest))
+    return spread(pieces.length_s[moving] * np.where(is_whole, left[moving] * (last - first), highest))
 
 
 def _steady(total_j: float, litres: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
