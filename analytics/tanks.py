@@ -25,8 +25,11 @@ _U_ONE_SENSOR_K = 5.0  # how far a tank's mean may move apart from its one senso
 # is. Seen in virtual tanks with two to four sensors, where it is 0.14 with much mixing, 0.23 with little.
 _U_LAYERS_PART = 0.2
 # Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
-# between two sensors. Where nothing heats the tank below, it stays there on all days, and does not average out.
+# between two sensors.
 _U_SHARP_PART = 1 / sqrt(12)
+# Where a sensor stands is not stated but for its equal part of the height. Common practice puts it within so much of
+# that part from its middle: two sensors at a tenth of the height from its ends are as far from the middles of halves.
+_PLACE_PART = 0.3
 # The same of a day's change, which sees the layers at two moments only: with sensors elsewhere in their parts of the
 # height, as in an independent plant.
 _U_MOMENT_PART = 0.4
@@ -73,10 +76,14 @@ def _feed(site: Site, tank: Tank, signals: Mapping[str, Signal]) -> Signal | Non
 
 @dataclass(frozen=True, slots=True)
 class _Layering:
-    """How far off the layers may be, as a part of the steps between them; and whether a step stays where it is."""
+    """
+    Args:
+        part: How far off the layers between sensors may be, as a part of the steps between them.
+        foot: Height below which nothing heats the tank, 0 bottom to 1 top: there its water changes at once.
+    """
 
     part: float
-    stays: bool
+    foot: float
 
 
 def _layering(site: Site, tank: Tank) -> _Layering:
@@ -85,8 +92,7 @@ def _layering(site: Site, tank: Tank) -> _Layering:
     is_sharp = any(lowest_sensor < stage.height[0] < 1.0 for stage in stages if stage.loop)
     # What takes its water from the bottom warms all of it.
     lows = [stage.height[0] if stage.heater or stage.height[0] < stage.height[1] else 0.0 for stage in stages]
-    stays = lowest_sensor < min(lows, default=0.0) < 1.0 - lowest_sensor
-    return _Layering(_U_SHARP_PART if is_sharp or stays else _U_LAYERS_PART, stays)
+    return _Layering(_U_SHARP_PART if is_sharp else _U_LAYERS_PART, min(lows, default=0.0))
 
 
 def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None) -> Total:
@@ -149,8 +155,7 @@ def _loss(
     steady = {
         f"ua_w_per_k of {tank.id}": abs(total) * stated(_U_LOSS_PART),
         f"room of {tank.id}": times_amount(stated(_U_ROOM_K, "K"), hours, "h") * j_per_h_k,
-        f"{'mean' if len(spoke) > 1 else 'one sensor'} of {tank.id}": j_per_h_k
-        * _u_mean_k_h(spoke, feed, layering, hours=hours),
+        **{source: j_per_h_k * k_h for source, k_h in _mean_k_h(tank, spoke, feed, layering, hours=hours).items()},
     }
     passing = {}
     if part < 1 - _SHORT_PART:
@@ -161,12 +166,31 @@ def _loss(
     return Total(total, Doubt(steady, passing), min(part, 1.0), "estimated", why)
 
 
-def _u_mean_k_h(spoke: list[Signal], feed: Signal | None, layering: _Layering, *, hours: float) -> float:
-    """How far the mean of a tank's sensors may be off its water's, in the same sense on all days, over the time."""
+def _mean_k_h(
+    tank: Tank, spoke: list[Signal], feed: Signal | None, layering: _Layering, *, hours: float
+) -> dict[str, float]:
+    """How far the mean of a tank's sensors may be off its water's by source, the same on all days, over the time."""
     if len(spoke) == 1:
-        return times_amount(stated(_U_ONE_SENSOR_K, "K"), hours, "h")
+        return {f"one sensor of {tank.id}": times_amount(stated(_U_ONE_SENSOR_K, "K"), hours, "h")}
     degc = np.array([signal.mean for signal in (*spoke, feed) if signal is not None and len(signal.value)])
-    steps_k = sqrt(float(np.add.reduce((degc[1:] - degc[:-1]) ** 2)))
-    return times_amount(times_amount(stated(layering.part), steps_k, "K"), hours, "h") * (
-        1.0 / len(spoke) ** (1 if layering.stays else 2)
-    )
+    steps_k = np.abs(degc[1:] - degc[:-1])
+    between_k = times_amount(stated(layering.part), sqrt(float(np.add.reduce(steps_k**2))), "K")
+    across_k = times_amount(from_limit(stated(_PLACE_PART)), _across_k(steps_k, len(spoke), layering.foot), "K")
+    return {
+        f"mean of {tank.id}": times_amount(between_k, hours, "h") * (1.0 / len(spoke) ** 2),
+        f"places in {tank.id}": times_amount(across_k, hours, "h") * (1.0 / len(spoke)),
+    }
+
+
+def _across_k(steps_k: Array, n_sensors: int, foot: float) -> float:
+    """
+    By how much the water differs across the parts of the height that sensors stand for, as a root of squares. [K]
+
+    Halfway to each neighbour; all of the way where the water changes at once within the places that a sensor may have.
+    """
+    beside_k = np.zeros((2, n_sensors))
+    beside_k[0, 1:], beside_k[1, : len(steps_k)] = steps_k[: n_sensors - 1], steps_k
+    middles = 1.0 - (np.arange(n_sensors) + 0.5) / n_sensors
+    is_at_foot = np.abs(middles - foot) < _PLACE_PART / n_sensors
+    across_k = np.where(is_at_foot, beside_k.max(axis=0) / (2.0 * _PLACE_PART), 0.5 * beside_k.sum(axis=0))
+    return float(np.sqrt(np.add.reduce(across_k**2)))

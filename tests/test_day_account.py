@@ -128,12 +128,25 @@ def test_what_lies_between_two_sensors_makes_a_loss_doubtful_too():
     assert doubt.steady["mean of store"] == pytest.approx(2.0 * 24 * HOUR * 0.2 * np.hypot(20.0, 30.0) / 4)
 
 
-def test_a_step_that_stays_where_a_coil_ends_makes_a_loss_more_doubtful():
-    """Nothing heats below 0.4 of the height, and the two sensors stand at 0.25 and 0.75: the step may be anywhere."""
-    half_way = {name: replace(stage, height=(0.4, 0.7)) for name, stage in HOUSE.stages.items()}
-    doubt = account(replace(HOUSE, stages=half_way), _readings()).plant.tanks["store"].loss.doubt
-    part = 1.0 / np.sqrt(12.0)
-    assert doubt.steady["mean of store"] == pytest.approx(2.0 * 24 * HOUR * part * np.hypot(20.0, 30.0) / 2)
+def _places_k(foot: float) -> float:
+    """How far the mean of the two sensors may be off by where they stand, where nothing heats below a height."""
+    stages = {name: replace(stage, height=(foot, 0.9)) for name, stage in HOUSE.stages.items()}
+    doubt = account(replace(HOUSE, stages=stages), _readings()).plant.tanks["store"].loss.doubt
+    return doubt.steady["places in store"] / (2.0 * 24 * HOUR)
+
+
+def test_sensors_that_stand_beside_the_middles_of_their_parts_make_a_loss_doubtful():
+    """
+    Within three tenths of their halves, across which the water differs by 10 K above and 25 K below, evenly spread.
+    """
+    assert _places_k(0.0) == pytest.approx(0.3 / np.sqrt(3.0) * np.hypot(10.0, 25.0) / 2)
+
+
+def test_a_sensor_where_a_coil_ends_may_stand_in_the_warm_or_in_the_cold():
+    """The lower sensor is at 0.1 to 0.4 of the height; below it are 30 K, above it 20 K to the next."""
+    is_between, is_beside = _places_k(0.3), _places_k(0.45)
+    assert is_between == pytest.approx(np.hypot(0.3 * 10.0, 0.5 * 30.0) / np.sqrt(3.0) / 2)
+    assert is_beside == pytest.approx(_places_k(0.0))
 
 
 def test_a_tank_of_one_sensor_loses_more_or_less_than_that_sensor_says():

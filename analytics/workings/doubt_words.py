@@ -49,8 +49,10 @@ _SOURCES = {
     "what such differences came to in virtual tanks.",
     "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
     "root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water that enters × "
-    "the time × the loss coefficient ÷ the square of the number of sensors, or ÷ that number where nothing heats the "
-    "tank below a height between two of them.",
+    "the time × the loss coefficient ÷ the square of the number of sensors.",
+    "places in": "Where a sensor stands within its part of the height: three tenths of that part from its middle at "
+    "most, common practice, evenly spread × the root of the sum of the squares of how much the water differs across "
+    "the parts × the time × the loss coefficient ÷ the number of sensors.",
     "one sensor of": _ONE_SENSOR,
     "account of": "How far heat may be misplaced between origins: within this part of the tanks' heat × the root of "
     "share × (1 − share) 95 % of the errors lie in virtual houses; ÷ 1.96 for a standard uncertainty; × what of it is "
