@@ -10,9 +10,11 @@ draw is one matrix [1]. Warmer water below cooler water mixes until no layer is 
 layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
 once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the water is
 layered sharply: there the account goes on by what flowed in and out. Nor do sensors tell where between two of them warm
-water ends, so they move heat up and down within that and add none. Heat that no meter saw (a sensor shows more than
-the account holds, or less) falls on all origins in proportion, as a loss does; a layer that holds no heat takes it from
-or gives it to the room.
+water ends: how much of it there is they tell with the weight of what they know, and the meters with that of theirs.
+Where a meter tells what a draw took, so much has left the tank and no more, however well its layers were stirred.
+
+Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in proportion, as a
+loss does; a layer that holds no heat takes it from or gives it to the room.
 
 References:
     [1] Levenspiel, Chemical Reaction Engineering, tanks in series (from memory).
@@ -43,10 +45,13 @@ class Water:
     Args:
         layers: Moved water in layers of this tank. Shape (steps,)
         entering: Columns of the water that enters below; any row where none moves. Shape (steps, columns) [K]
+        gained_k: What meters say that it took with it from the tank, as the rise of a single layer; NaN where they do
+            not tell. Shape (steps,) [K]
     """
 
     layers: Array
     entering: Array
+    gained_k: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +102,7 @@ class Quiet:
         renewing: As `pull`, for such a step.
         open_part: Of the height between two sensors, where nobody sees at which place warm water ends: so much heat in
             all they do not tell.
+        meters_k: How far the layers' mean may be off by the meters alone.
     """
 
     due: NDArray[np.bool_]
@@ -113,6 +119,7 @@ class Quiet:
     renewing: Array | None = None
     unknown: int = -2
     open_part: float = 0.0
+    meters_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +171,8 @@ def follow(store: Store, start: Array) -> Course:
 
 
 def _moving(water: Water) -> Moving:
-    return Moving(_packed(water.layers), _packed(water.entering))
+    gained_k = np.full(len(water.layers), np.nan) if water.gained_k is None else _packed(water.gained_k)
+    return Moving(_packed(water.layers), _packed(water.entering), gained_k)
 
 
 def _staging(store: Store) -> Staging:
@@ -199,6 +207,7 @@ def _resting(store: Store, n_columns: int) -> Resting:
         part_per_k=_packed(quiet.part_per_k),
         doubt_k=float(quiet.doubt_k),
         left_open_k=_left_open_k(quiet),
+        meters_k=float(quiet.meters_k),
         renews=never if quiet.renews is None else _packed(quiet.renews),
         renewing=_packed(quiet.pull if quiet.renewing is None else quiet.renewing),
         unknown=quiet.unknown % n_columns,

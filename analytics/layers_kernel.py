@@ -22,15 +22,24 @@ Array = NDArray[np.float64]
 _STABLE_K = -1e-6  # rounding is no inversion
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
 _MOST_ROUNDS = 2.0  # water that goes round more often in a step is stirred anyway
+_LEAST_STEP_K = 0.1  # as if all neighbours differed by so much more: also a tank that is mixed through has places
+_LEAST_HELD_K = 1e-9
+_MOST_TAKEN = 0.5  # of a layer's heat of an origin, by one draw's meters
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
 
 
 class Moving(NamedTuple):
-    """Water that moves up: in layers by steps, and the columns of what enters below, (steps,), (steps, columns)."""
+    """
+    Water that moves up: in layers by steps, and the columns of what enters below, (steps,), (steps, columns).
+
+    Args:
+        gained_k: What meters say that it took with it from the tank, NaN where they do not tell. (steps,)
+    """
 
     layers: Array
     entering: Array
+    gained_k: Array
 
 
 class Staging(NamedTuple):
@@ -65,6 +74,7 @@ class Resting(NamedTuple):
     part_per_k: Array
     doubt_k: float
     left_open_k: Array
+    meters_k: float
     renews: Array
     renewing: Array
     unknown: int
@@ -99,6 +109,13 @@ def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
             may_turn = water.entering[step].sum() > degc[-1]
             _move(layers, water.layers[step], water.entering[step], leaving[step])
             _sum_up(layers, degc)
+            if not math.isnan(water.gained_k[step]):
+                may_turn = True
+                left_k = water.layers[step] * water.entering[step].sum() + water.gained_k[step]
+                _balance(lost, layers, 1.0)
+                _keep(layers, degc, leaving[step], left_k)
+                _balance(lost, layers, -1.0)
+                _sum_up(layers, degc)
         for stage in range(len(stages.column)):
             if stages.rise_k[stage, step] > 0.0 or stages.turned[stage, step] > 0.0:
                 may_turn = heats = True
@@ -126,10 +143,9 @@ def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
 def _sum_up(layers, degc):  # type: ignore[no-untyped-def]
     """The layers' temperatures."""
     for i in range(len(layers)):
-        total = 0.0
+        degc[i] = 0.0
         for c in range(layers.shape[1]):
-            total += layers[i, c]
-        degc[i] = total
+            degc[i] += layers[i, c]
 
 
 @njit(error_model="numpy")
@@ -168,6 +184,29 @@ def _move(layers, moved, entering, leaving):  # type: ignore[no-untyped-def]
             for below in range(i, n):
                 moved_on += passes[below - i] * layers[below, c]
             layers[i, c] = moved_on
+
+
+@njit(error_model="numpy")
+def _keep(layers, degc, leaving, left_k):  # type: ignore[no-untyped-def]
+    """
+    By the meters `left_k` left: what of the leaving origins did not is still in the tank, what left beyond it is out.
+
+    It is put, or taken, where neighbouring layers differ: there the account may be wrong.
+    """
+    n, given = len(degc), np.maximum(leaving[:-1], 0.0)
+    if given.sum() <= 0.0:
+        return
+    stays_k = given * ((leaving.sum() - left_k) / given.sum())
+    weight = np.empty(n)
+    for i in range(n):
+        weight[i] = _LEAST_STEP_K + max(degc[max(i - 1, 0)] - degc[min(i + 1, n - 1)], 0.0)
+    for c in range(len(given)):
+        if stays_k[c] >= 0.0:
+            layers[:, c] += stays_k[c] / weight.sum() * weight
+        else:
+            has_k = np.maximum(layers[:, c], 0.0)
+            part = -stays_k[c] / ((has_k * weight).sum() + _LEAST_HELD_K)
+            layers[:, c] -= np.minimum(part * weight, _MOST_TAKEN) * has_k
 
 
 @njit(error_model="numpy")
@@ -252,9 +291,8 @@ def _rest(layers, degc, quiet, step):  # type: ignore[no-untyped-def]
     if is_known:
         for s in range(n_sensors):
             off_k = _told(degc, quiet, step, s)
-            for i in range(n):
-                told_k[i] += quiet.pull[i, s] * off_k
-        _hold(told_k, quiet.left_open_k[step])
+            told_k += quiet.pull[:, s] * off_k
+        _hold(told_k, quiet.left_open_k[step], quiet.meters_k * n)
     for i in range(n):
         to_room = quiet.loss * (quiet.room_degc[step] - degc[i])
         _change(layers[i], degc[i], min(to_room, 0.0) + told_k[i], quiet.room)
@@ -264,11 +302,8 @@ def _rest(layers, degc, quiet, step):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy")
 def _told(degc, quiet, step, s):  # type: ignore[no-untyped-def]
     """By how much a sensor shows the account to be off, as far as it is believed. [K]"""
-    here = high = low = 0.0
-    for i in range(len(degc)):
-        here += quiet.at_sensor[s, i] * degc[i]
-        high += quiet.around_sensor[0, s, i] * degc[i]
-        low += quiet.around_sensor[1, s, i] * degc[i]
+    here = (quiet.at_sensor[s] * degc).sum()
+    high, low = (quiet.around_sensor[0, s] * degc).sum(), (quiet.around_sensor[1, s] * degc).sum()
     most, least = max(high - here, low - here, 0.0), min(high - here, low - here, 0.0)
     above, doubt_k = quiet.sensors_degc[step, s] - here, quiet.doubt_k
     within = min(max(above, least - doubt_k), most + doubt_k)
@@ -278,20 +313,18 @@ def _told(degc, quiet, step, s):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy")
-def _hold(told_k, left_open_k):  # type: ignore[no-untyped-def]
+def _hold(told_k, left_open_k, meters_k):  # type: ignore[no-untyped-def]
     """
-    The layers' change as sensors ask for it, with less heat in all, by what they leave open of it: they tell where warm
-    water ends, and the meters better than they how much of it there is.
+    The layers' change as sensors ask for it, with less heat in all: they tell where warm water ends, but leave
+    `left_open_k` of its amount open, which by the meters is known to `meters_k`. Each has the weight of what it knows;
+    what is more than sensors leave open is theirs to tell.
     """
-    less_k = min(max(told_k.sum(), -left_open_k), left_open_k)
-    if less_k == 0.0:
+    if left_open_k == 0.0:
         return
-    sign = 1.0 if less_k > 0.0 else -1.0
-    with_it = 0.0
-    for i in range(len(told_k)):
-        with_it += max(sign * told_k[i], 0.0)
-    for i in range(len(told_k)):
-        told_k[i] -= less_k / with_it * max(sign * told_k[i], 0.0)
+    meters_weight = left_open_k**2 / (left_open_k**2 + meters_k**2)
+    less_k = min(max(told_k.sum() * meters_weight, -left_open_k), left_open_k)
+    with_it = np.maximum(told_k if less_k > 0.0 else -told_k, 0.0)
+    told_k -= less_k / max(with_it.sum(), _LEAST_HELD_K) * with_it
 
 
 @njit(error_model="numpy")
@@ -306,10 +339,7 @@ def _change(layer, degc, change_k, room):  # type: ignore[no-untyped-def]
     held = degc - layer[last]
     least = max(held, _HELD_K)
     if layer[room] < 0.0:
-        brought = 0.0
-        for c in range(last):
-            brought += max(layer[c], 0.0)
-        least = max(abs(held), brought, least)
+        least = max(abs(held), np.maximum(layer[:last], 0.0).sum(), least)
     left = max(1.0 + change_k / least, _LEAST_LEFT)
     for c in range(last):
         layer[c] *= left

@@ -24,7 +24,7 @@ tank, heat pump and tank; 36 weeks): 95 % within 0.034, 0.028 and 0.012, ten of 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import exp, isnan, sqrt
+from math import exp, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 from analytics.origins_charges import charge_of
 from analytics.origins_gaps import origins_of, renewed_after_gaps
+from analytics.origins_metered import is_metered, place_on_path, u_meters_j
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, UNHEARD, CarriedState, LayeredHeat
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater
@@ -59,7 +60,6 @@ _U_ANYWHERE = 1 / sqrt(12)  # of what lies anywhere between two sensors
 _U_ACCOUNT_K = 1.0  # of the account at a sensor's place; half and twice did alike
 _U_NEW_K = 6.0  # the more so as an account begins, with what is read between the sensors, and less by and by:
 _NEW_S = 6 * 3600.0  # about as long as the water of a tank stays, or the sun needs to warm it
-_KNOWN_PART = 0.9  # of the day: with less of the water or of a stage's heat known the sensors have all trust
 _AGREE_K = 0.1  # sensors that stand in the same water
 _RISE_K = 0.03  # in half an hour, beyond noise, of a sensor that would cool by some 0.1 K in water of its own
 _CLEAR_RISE_K = 0.1
@@ -125,7 +125,7 @@ def follow_layers(
     origins = origins_of(plant, state)
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
     is_whole = found.store.quiet.renews is None and not _is_new(tank, state)
-    change = found.change if is_whole and _is_metered(plant, tank) else None
+    change = found.change if is_whole and is_metered(plant, tank) else None
     end = found.course.end
     leaving = found.course.leaving * found.layer_kg
     held = _held(found, origins)
@@ -136,14 +136,6 @@ def _is_new(tank: str, state: CarriedState | None) -> bool:
     """Whether no layers were carried."""
     held = state.layers.get(tank) if state else None
     return held is None or len(held.cold_degc) != LAYERS
-
-
-def _is_metered(plant: PlantDay, tank: str) -> bool:
-    """Whether enough is known of what flowed into a tank and out of it."""
-    stages = [stage for stage in plant.site.stages.values() if stage.tank == tank]
-    heats = [plant.loops[s.loop].heat if s.loop else plant.heaters[s.heater or ""].heat for s in stages]
-    totals = [*heats, plant.hot_water.heat] if plant.hot_water else heats
-    return all(not isnan(total.amount) and total.covered >= _KNOWN_PART for total in totals)
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,11 +170,12 @@ def layered_course(
     origins = origins_of(plant, state)
     layer_kg = plant.site.tanks[tank].volume_l / 1e3 * KG_PER_M3 / LAYERS
     flows = moved.kg > 0
-    water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None])
+    gained_k = moved.gained_j[place_on_path(plant, tank)] / (layer_kg * J_PER_K_KG)
+    water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None], gained_k)
     depths, sensors_degc = _sensors(plant, tank)
     charges = [charge_of(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
     u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
-    part_per_k = _U_PLACE / u_k if _is_metered(plant, tank) else np.zeros(len(flows))
+    part_per_k = _U_PLACE / u_k if is_metered(plant, tank) else np.zeros(len(flows))
     held = state.layers.get(tank) if state else None
     renewals = renewed_after_gaps(plant, tank, sensors_degc, before_m3=held.unheard_m3 if held else None)
     quiet = _quiet(
@@ -195,7 +188,8 @@ def layered_course(
         renews=renewals.part if renewals is not None else None,
         unknown=origins.index(UNHEARD if UNHEARD in origins else CARRIED_OVER),
         # A new account has its heat from the sensors alone, and has to learn it from them.
-        open_part=_U_ANYWHERE if _is_metered(plant, tank) and not _is_new(tank, state) else 0.0,
+        open_part=_U_ANYWHERE if is_metered(plant, tank) and not _is_new(tank, state) else 0.0,
+        meters_k=u_meters_j(plant, tank) / (LAYERS * layer_kg * J_PER_K_KG),
     )
     left_m3 = renewals.left_m3 if renewals is not None else None
     start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
@@ -231,6 +225,7 @@ def _quiet(
     renews: Array | None,
     unknown: int,
     open_part: float,
+    meters_k: float,
 ) -> Quiet:
     described: Tank = plant.site.tanks[tank]
     place = _PLACE / len(described.temperatures)
@@ -254,6 +249,7 @@ def _quiet(
         renewing=_between(depths, _MIDDLES),
         unknown=unknown,
         open_part=open_part,
+        meters_k=meters_k,
     )
 
 

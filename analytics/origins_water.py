@@ -32,11 +32,13 @@ class MovedWater:
         kg: Shape (blocks,)
         cold_degc: Of the main, where water moved; the last known elsewhere. Shape (blocks,)
         leaving_j: Metered heat that left each tank with it; NaN throughout where no sensor tells. (tanks, blocks)
+        gained_j: The same less what entered; NaN wherever a sensor did not tell all of it. (tanks, blocks)
     """
 
     kg: Array
     cold_degc: Array
     leaving_j: Array
+    gained_j: Array
 
     @property
     def mean_cold_degc(self) -> float:
@@ -67,7 +69,14 @@ def moved_water(plant: PlantDay, hot_water: HotWaterDay, *, cold_degc: float) ->
     mean = np.where(moved > 0, blocks(kg * degc) / np.where(moved > 0, moved, 1.0), last)
     leaving = blocks(hot_water.leaving_j)
     leaving[np.isnan(hot_water.leaving_j).all(axis=1)] = np.nan
-    return MovedWater(moved, mean, leaving)
+    return MovedWater(moved, mean, leaving, _gained_j(hot_water.leaving_j, leaving, kg))
+
+
+def _gained_j(by_cells: Array, leaving_j: Array, kg: Array) -> Array:
+    """What the water gained in each tank. Where water moved and no heat with it, its temperature was not known."""
+    untold = ((by_cells == 0.0) & (kg > 0.0)).reshape(*leaving_j.shape, BLOCK_CELLS).any(axis=-1)
+    told = np.where(untold, np.nan, leaving_j)
+    return np.diff(told, axis=0, prepend=0.0)
 
 
 def _by_cells(hot_water: HotWaterDay, cold_degc: float) -> tuple[Array, Array]:

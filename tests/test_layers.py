@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow
+from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 
 COLUMNS = 5  # two stages, the room, carried over, cold
 ROOM = 2
@@ -41,7 +41,9 @@ def _store(seed: int, steps: int = 24) -> tuple[Store, np.ndarray]:
     )
     start = np.hstack((rng.uniform(0, 15, (LAYERS, COLUMNS - 1)), rng.uniform(3, 20, (LAYERS, 1))))
     slack = 2.0 * (rng.random((steps, LAYERS - 1)) < 0.2)
-    return Store(Water(sometimes(6.0), entering), charges, quiet, ROOM, slack), start
+    moved = sometimes(6.0)
+    gained_k = np.where(rng.random(steps) < 0.3, np.nan, moved * rng.uniform(-20.0, 60.0, steps))
+    return Store(Water(moved, entering, gained_k), charges, quiet, ROOM, slack), start
 
 
 def _part(store: Store, steps: slice) -> Store:
@@ -64,7 +66,8 @@ def _part(store: Store, steps: slice) -> Store:
         sensors_degc=quiet.sensors_degc[steps],
         part_per_k=quiet.part_per_k[steps],
     )
-    water = Water(store.water.layers[steps], store.water.entering[steps])
+    assert store.water.gained_k is not None
+    water = Water(store.water.layers[steps], store.water.entering[steps], store.water.gained_k[steps])
     return Store(water, charges, quiet, store.room, store.slack_k[steps])
 
 
@@ -179,7 +182,7 @@ def _halves() -> np.ndarray:
     return start
 
 
-def _asked_of(reads_degc: tuple[float, float], open_part: float) -> np.ndarray:
+def _asked_of(reads_degc: tuple[float, float], open_part: float, *, meters_k: float = 0.0) -> np.ndarray:
     """What a tank of 60 degC above and 40 below gains by sensors in the middles of its halves. (layers,) [K]"""
     start, middles = _halves(), np.stack([np.eye(1, LAYERS, k)[0] for k in (LAYERS // 4, 3 * LAYERS // 4)])
     upper = np.repeat([1.0, 0.0], LAYERS // 2)
@@ -194,6 +197,7 @@ def _asked_of(reads_degc: tuple[float, float], open_part: float) -> np.ndarray:
         around_sensor=np.stack((middles, middles)),
         part_per_k=np.zeros(1),
         open_part=open_part,
+        meters_k=meters_k,
     )
     still = Water(np.zeros(1), np.zeros((1, COLUMNS)))
     course = follow(Store(still, [], quiet, ROOM, np.zeros((1, LAYERS - 1))), start)
@@ -204,11 +208,55 @@ def test_sensors_move_warm_water_and_add_no_heat_within_what_they_leave_open():
     """They ask for 4 K more above: 32 K of layers. They leave open a part of eight layers × the 24 K between them."""
     np.testing.assert_allclose(_asked_of((64.0, 40.0), 0.0), np.repeat([4.0, 0.0], LAYERS // 2))
     assert _asked_of((64.0, 40.0), 0.1).sum() == pytest.approx(32.0 - 0.1 * 8 * 24.0)
-    assert _asked_of((64.0, 40.0), 0.5).sum() == pytest.approx(0.0)
+    assert _asked_of((64.0, 40.0), 0.5).sum() == pytest.approx(0.0, abs=1e-12)
     moved = _asked_of((62.0, 36.0), 0.5)  # 16 K of layers more above, 32 K less below
     assert moved.sum() == pytest.approx(0.0)
     assert moved[0] == pytest.approx(2.0)
     assert moved[-1] == pytest.approx(-2.0)
+
+
+def test_of_a_tanks_heat_sensors_and_meters_have_the_weight_of_what_they_know():
+    """32 K of layers are asked for. Sensors leave 0.5 x 8 x 24 K = 96 K open; of 16 layers, 6 K of a mean are 96 K."""
+    assert _asked_of((64.0, 40.0), 0.5, meters_k=6.0).sum() == pytest.approx(32.0 / 2)
+    assert _asked_of((64.0, 40.0), 0.5, meters_k=12.0).sum() == pytest.approx(32.0 * 4 / 5)
+    assert _asked_of((104.0, 80.0), 0.5, meters_k=6.0).sum() == pytest.approx(8 * 84.0 - 96.0)  # far beyond it
+
+
+def _drawn_as_a_piston(moved: float) -> tuple[Course, float]:
+    """Of a tank of 60 degC above and 40 below with 10 degC coming in; and what is left in it, in K of layers."""
+    start, rests = _halves(), _resting(_halves(), moved)
+    degc = start.sum(axis=1)
+    whole = int(moved)
+    left_k = degc[:whole].sum() + (moved - whole) * degc[whole]
+    told = replace(rests.water, gained_k=np.array([left_k - moved * 10.0]))
+    return follow(replace(rests, water=told), start), degc.sum() + moved * 10.0 - left_k
+
+
+@pytest.mark.parametrize(("moved", "within_k"), [(0.25, 1e-6), (3.0, 1e-6), (7.5, 1e-6), (10.0, 0.5), (14.0, 16.0)])
+def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k):
+    """
+    Water comes out as from a piston, where stirred layers give cool water too early and warm water too late.
+
+    Where a whole tank is drawn, little of an origin is left that could be taken still.
+    """
+    course, left_k = _drawn_as_a_piston(moved)
+    assert course.end.sum() == pytest.approx(left_k, abs=within_k)
+    stirred = follow(_resting(_halves(), moved), _halves())
+    assert abs(stirred.end.sum() - left_k) > abs(course.end.sum() - left_k)
+    np.testing.assert_array_equal(course.leaving, stirred.leaving)
+
+
+def test_what_is_still_in_the_tank_is_of_the_origin_that_did_not_leave():
+    """Six of eight layers of the backup are drawn, but 30 K of layers of its heat less: the sun's stays as it is."""
+    rests = _resting(_halves(), 6.0)
+    left_k = float(follow(rests, _halves()).leaving.sum())
+    told = replace(rests.water, gained_k=np.array([left_k - 30.0 - 60.0]))
+    course = follow(replace(rests, water=told), _halves())
+    plain = follow(rests, _halves())
+    more = (course.end - plain.end).sum(axis=0)
+    assert more[1] == pytest.approx(30.0, rel=0.1)
+    assert more.sum() == pytest.approx(30.0)
+    assert abs(more[0]) < 3.0
 
 
 def test_a_small_draw_takes_only_what_stands_on_top():

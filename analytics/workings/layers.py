@@ -80,7 +80,7 @@ def account_table(sums: TankSums, origins: Sequence[str]) -> Table:
     rows.append(("together", *(written(float(column.sum()), 3) for column in sums.columns)))
     note = (
         "at the start + put in + came with the water − passed on − lost = at the end, in kWh above the water of the "
-        "main as it entered; lost are the walls' loss and what the sensors found less than the account (or more)."
+        "main as it entered; lost are the walls' loss and what meters and sensors found less than the account, or more."
     )
     columns = ("Origin", "at the start", "put in", "came with the water", "passed on", "lost", "at the end")
     return Table(f"Heat in {sums.tank} by origin, kWh", columns, rows, note)
@@ -210,8 +210,10 @@ def taken(found: LayeredCourse, step: int) -> Taken:
 def _until(store: Store, step: int) -> Store:
     """The same tank up to a step."""
     quiet = store.quiet
+    water = store.water
+    gained_k = None if water.gained_k is None else water.gained_k[:step]
     return Store(
-        Water(store.water.layers[:step], store.water.entering[:step]),
+        Water(water.layers[:step], water.entering[:step], gained_k),
         [_charge_until(charge, step) for charge in store.charges],
         replace(
             quiet,
