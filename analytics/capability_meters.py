@@ -105,6 +105,9 @@ def stage_heat(site: Site, stage: Stage) -> Capability:
 def pump_electricity(site: Site, loop: Loop) -> Capability:
     """What a loop's circulator takes."""
     subject, figure = f"The electricity of the pump of loop {loop.id}", "electricity of pumps"
+    if loop.pump is None and loop.flow and loop.pump_power_w is not None:
+        how = f"{subject} will be estimated: {loop.pump_power_w:g} W while {loop.flow} shows flow."
+        return Capability(figure, loop.id, "estimated", how)
     if loop.pump is None:
         how = f"{subject} is not counted: no pump point is named."
         return Capability(figure, loop.id, "unavailable", how)

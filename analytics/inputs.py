@@ -12,13 +12,13 @@ from analytics.derived import quotient, root_of_squares, spread, stated, unheard
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame, relative_limit
-from analytics.plant import UNKNOWN, Course, HeaterDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount, sum_over
+from analytics.plant import MOVES_M3_S, UNKNOWN, Course, HeaterDay, Signal, Total, not_known
+from analytics.segments import Pieces, gap_amount, pieces_of, sum_over
 from analytics.site import Heater, Loop, Site
 from analytics.tank_room import heater_at_most
 from analytics.unheard import AtMost, of_pump
 
-__all__ = ["is_running", "meter_heater", "meter_pump"]
+__all__ = ["is_running", "meter_heater", "meter_pump", "pump_signal"]
 
 Array = NDArray[np.float64]
 
@@ -36,12 +36,28 @@ def is_running(value: Array, nominal_w: float | None, quantity: str) -> Array:
     return (value > max(_RUNNING_PART * nominal_w if nominal_w else 0.0, _RUNNING_W)).astype(float)
 
 
+def pump_signal(loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
+    """
+    What says when a loop's circulator runs: its own point, or where the site file names none but states its power, the
+    loop's flow meter, taken as a status. None where nothing does.
+    """
+    if loop.pump is not None or loop.pump_power_w is None:
+        return signals.get(loop.pump or "")
+    flow = signals.get(loop.flow or "")
+    if flow is None:
+        return None
+    return replace(
+        flow, point=replace(flow.point, quantity="status"), value=np.where(flow.value > MOVES_M3_S, 1.0, 0.0)
+    )
+
+
 def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) -> tuple[Course, Course, Total]:
     """Part of each cell in which the pump runs, its power, and its electricity over the day."""
-    signal = signals.get(loop.pump) if loop.pump else None
+    signal = pump_signal(loop, signals)
     if signal is None or len(signal.time_s) == 0:
         return frame.unknown(), frame.unknown(), UNKNOWN
-    pieces = frame.pieces(signal)
+    # The frame knows a flow meter's pieces as flow.
+    pieces = frame.pieces(signal) if loop.pump else pieces_of(signal, start_s=0.0, end_s=frame.until_s)
     covered = pieces.covered(signal.max_gap_s)
     if not covered.any():
         return frame.unknown(), frame.unknown(), not_known(f"{signal.point.id} gave no usable reading.")
@@ -55,12 +71,14 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     total_j = float(energy.sum()) if is_known else nan
     on, power = frame.course(pieces, np.array((run_s, energy)), covered)
     power = power if is_known else frame.unknown()
-    why = "" if quantity == "power" else "Run time times the pump's nominal power."
+    runs = "Run time" if loop.pump else "Time of flow"
+    why = "" if quantity == "power" else f"{runs} times the pump's nominal power."
     doubt = _pump_doubt(loop, signal, pieces, total_j=total_j, covered=covered, end_s=frame.until_s)
     basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
     if not is_known:
         why = f"The power of the pump of loop {loop.id} is not stated (pump_power_w)."
-    return on, power, Total(total_j, doubt, part, basis, why)
+    # That fluid moves proves no pump: what is held against the flow must not follow from it.
+    return on if loop.pump else frame.unknown(), power, Total(total_j, doubt, part, basis, why)
 
 
 def _pump_doubt(

@@ -187,9 +187,14 @@ def longest_step(time_s: Array) -> float:
     return longest
 
 
+@compiled
 def sum_over(values: Array, which: NDArray[np.bool_]) -> float:
-    """The sum of some values; where it is all of them, without picking them out first."""
-    return float(np.add.reduce(values if np.logical_and.reduce(which) else values[which]))
+    """The sum of some values."""
+    total = 0.0
+    for n in range(len(values)):
+        if which[n]:
+            total += values[n]
+    return total
 
 
 def gap_amount(

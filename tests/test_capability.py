@@ -100,6 +100,7 @@ _LAYOUTS: dict[str, tuple[str, Changes]] = {
     "a last tank without sensors": (TWO_TANK, [(_ONE_SENSOR[0], "[]")]),
     "no temperature between the tanks": (TWO_TANK, [_NO_BETWEEN]),
     "a pump whose power is not stated": (TWO_TANK, [("pump_power_w = 60\n", "")]),
+    "a pump that nothing watches but its loop's flow meter": (TWO_TANK, [('pump = "dsh.pump"\n', "")]),
     "a heat meter's counter": (TWO_TANK, [_HEAT_METER, _HEAT_METER_POINT]),
     "a boiler through a loop": (TWO_TANK, [_BOILER, _BOILER_LOOP]),
     "electricity by energy counters": (TWO_TANK, _COUNTERS),

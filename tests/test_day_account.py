@@ -408,3 +408,15 @@ def test_what_a_heaters_counter_of_whole_kilowatt_hours_does_not_show_is_in_doub
     stage = account(house, _readings() | {"meter": trace(time_s, mwh)}).ledger.stages[1].heat
     assert stage.doubt.passing["moments of meter"] == pytest.approx(1.0 / 6**0.5, rel=1e-6)
     assert abs(stage.value - used_kwh) < stage.plus_minus < 1.0
+
+
+def test_a_pump_that_only_its_loops_flow_tells_of_takes_its_stated_power_while_fluid_moves():
+    unwatched = replace(HOUSE, loops={"sun": replace(LOOP, pump=None)})
+    result = account(unwatched, _readings())
+    pumps = result.ledger.electricity.pumps
+    assert pumps.value == pytest.approx(2 * 0.060, rel=0.02)  # two hours of 60 W
+    assert pumps.basis == "estimated"
+    assert "flow" in pumps.why
+    assert np.isnan(result.plant.loops["sun"].pump_on).all()  # that fluid moves proves no pump
+    whole = account(HOUSE, _readings()).ledger.purchased
+    assert result.ledger.purchased.value == pytest.approx(whole.value, abs=0.002)

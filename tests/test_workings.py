@@ -19,6 +19,7 @@ from analytics.day import account_day, window
 from analytics.doubt import Doubt
 from analytics.figure_paths import figures_by_path
 from analytics.period import Span, add_up
+from analytics.plant import MOVES_M3_S
 from analytics.site import TariffBand
 from analytics.trace import Trace, local_day
 from analytics.workings.day import WorkedDay, working_of
@@ -245,6 +246,18 @@ def test_a_short_gap_is_bridged_and_how_much_lies_in_it_is_said() -> None:
     assert working is not None
     assert run.site.points["collector.flow"].interval_s * 5 >= 0.15 * 3600 / 2
     assert any("between readings that came late" in remark for remark in working.remarks)
+
+
+def test_a_pump_that_only_a_flow_meter_tells_of_is_worked_out_by_the_time_of_flow() -> None:
+    run = run_of("two-tank", WINTER)
+    watched = run.site.loops["desuperheater"]
+    site = replace(run.site, loops={**run.site.loops, watched.id: replace(watched, pump=None, pump_power_w=60.0)})
+    day = local_day(WINTER, site.timezone)
+    result = account_day(site, day_traces(run.traces, *window(day)), day)
+    assert_all_right(WorkedDay(result.plant, result.ledger, None))
+    ran_s = float(np.sum(result.plant.loops[watched.id].flow_m3_s > MOVES_M3_S)) * 60.0
+    assert ran_s > 3600
+    assert result.plant.loops[watched.id].pump_elec.amount == pytest.approx(60.0 * ran_s, rel=0.05)
 
 
 def test_a_cooling_days_useful_cooling_is_what_was_rejected_less_the_electricity() -> None:

@@ -83,7 +83,7 @@ class OutletTooCool:
         ]
         # The tank has hot water to give: what is cool behind the valve was mixed so.
         has_tank_sensor = "hot" in water.sensors or "heated" in water.sensors
-        by_valve = [d for d in drawn if has_tank_sensor and d.place == "mixed" and _is_hot(d, path)]
+        by_valve = [d for d in drawn if has_tank_sensor and d.place == "mixed" and self._gave_hot(d, path, limit)]
         findings = [*self._mixed_cool(plant, by_valve, limit), *self._without_hot(plant, drawn, limit, history)]
         findings.sort(key=lambda finding: finding.began_ms)
         good = [instant_ms(plant, d.draw.start_s) for d in drawn if _is_good(d, path, limit)]
@@ -105,6 +105,11 @@ class OutletTooCool:
                 degc = sum(s.delivered_degc(value) * s.seconds for s, value in told) / settled_s
                 return _Drawn(draw, place, cool_s, settled_s, degc)
         return None
+
+    def _gave_hot(self, drawn: _Drawn, path: HotWater, limit: float) -> bool:
+        """Water as warm as the valve is set to; or for most of the draw enough that a valve wide open passed it on."""
+        is_warm = drawn.is_mostly_cool and drawn.draw.hot_degc >= limit + self.below_set_k
+        return is_warm or _is_hot(drawn, path)
 
     def _mixed_cool(self, plant: PlantDay, drawn: _Draws, limit: float) -> list[Finding]:
         """Cool behind the valve although the tank gave hot water."""

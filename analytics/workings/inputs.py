@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from math import isnan
 
+from analytics.inputs import pump_signal
 from analytics.plant import PlantDay, Signal, Total
 from analytics.site import Heater, Loop
 from analytics.units import kwh_from_j
@@ -81,7 +82,7 @@ def heater_working(plant: PlantDay, heater: Heater, path: str) -> Working:
 
 def pump_part(plant: PlantDay, loop: Loop) -> Part | None:
     """A circulator's electricity; None where it is not known."""
-    total, signal = plant.loops[loop.id].pump_elec, plant.signals.get(loop.pump or "")
+    total, signal = plant.loops[loop.id].pump_elec, pump_signal(loop, plant.signals)
     if isnan(total.amount) or signal is None:
         return None
     what = f"Pump of loop {loop.id}"
