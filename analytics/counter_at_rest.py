@@ -1,5 +1,6 @@
 """
-What proves that a heat meter's counter which stands still is broken, or a part beside it that is said to rest.
+What proves that a heat meter's counter, or a flow meter, which stands still is broken, or a part beside it that is
+said to rest.
 
 Heat meters run on batteries of their own and end without a word. The count then says that a stage gives nothing. Two
 things tell otherwise: the tank grows warmer while the loop's pump alone works on it, or the other side of the heat
@@ -18,10 +19,11 @@ from analytics.count_step import last_place
 from analytics.heard import Heard
 from analytics.heats_now import fresh, may_heat, mean_degc, others_of
 from analytics.inputs import is_running
+from analytics.plant import MOVES_M3_S
 from analytics.rounding import least_step
 from analytics.site import HeatPump, Loop, Point, Site, Tank
 
-__all__ = ["CounterAtRest", "RestsBesideCounter", "Warmed", "counters_at_rest"]
+__all__ = ["CounterAtRest", "FlowAtRest", "RestsBesideCounter", "Warmed", "meters_at_rest"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -43,6 +45,43 @@ class Warmed:
     pump: Point
     pump_power_w: float | None
     others: tuple[Point, ...]
+
+    def given_s(self, heard: Heard, span: Span, needed_j: float) -> float:
+        """When within a span the tank had been given so much heat while the loop's pump alone worked."""
+        if heard.swing(self.pump.id, span) <= 0:
+            return inf
+        time_s = np.arange(span[0], span[1], _STEP_S)
+        if len(time_s) < 2:
+            return inf
+        alone = _is_on(heard, self.pump, time_s, self.pump_power_w) & ~may_heat(heard, self.others, time_s)
+        rise_k = np.diff(mean_degc(heard, self.tank.temperatures, time_s))
+        counts = alone[1:] & alone[:-1] & (rise_k >= _LEAST_RISE_K)
+        gained_j = np.cumsum(np.where(counts, rise_k, 0.0)) * self.tank.volume_l * _J_PER_L_K
+        return _first(time_s[1:], gained_j >= needed_j)
+
+
+@dataclass(frozen=True, slots=True)
+class FlowAtRest:
+    """
+    A loop's flow meter must not show nothing while the loop's pump alone warms its tank.
+
+    Not this: a pump that runs and moves nothing (`loop-no-flow`), as no tank grows warmer by it; a tank that other
+    stages warm, or whose layers even out.
+    """
+
+    point: str
+    warmed: Warmed
+    shortest_s: float = _REST_S
+    above: float = -inf
+
+    def has_moved(self, _heard: Heard, _span: Span, *, days_before: bool) -> bool:
+        return True  # one that was wired wrongly needs no past
+
+    def proved_s(self, heard: Heard, span: Span) -> float:
+        stands = heard.within(self.point, span)[1][:1]
+        if not len(stands) or abs(stands[0]) > MOVES_M3_S:
+            return inf
+        return max(self.warmed.given_s(heard, span, _LEAST_J), span[0] + self.shortest_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,22 +114,9 @@ class CounterAtRest:
 
     def proved_s(self, heard: Heard, span: Span) -> float:
         needed_j = _needed_j(heard, self.counter, span)
-        found_s = min(self._warmed_s(heard, span, needed_j), self._passed_s(heard, span, needed_j))
+        warmed_s = self.warmed.given_s(heard, span, needed_j) if self.warmed is not None else inf
+        found_s = min(warmed_s, self._passed_s(heard, span, needed_j))
         return max(found_s, span[0] + self.shortest_s)
-
-    def _warmed_s(self, heard: Heard, span: Span, needed_j: float) -> float:
-        """When the tank had been given so much while the loop's pump alone worked."""
-        if self.warmed is None or heard.swing(self.warmed.pump.id, span) <= 0:
-            return inf
-        time_s = np.arange(span[0], span[1], _STEP_S)
-        if len(time_s) < 2:
-            return inf
-        alone = _is_on(heard, self.warmed.pump, time_s, self.warmed.pump_power_w)
-        alone &= ~may_heat(heard, self.warmed.others, time_s)
-        rise_k = np.diff(mean_degc(heard, self.warmed.tank.temperatures, time_s))
-        counts = alone[1:] & alone[:-1] & (rise_k >= _LEAST_RISE_K)
-        gained_j = np.cumsum(np.where(counts, rise_k, 0.0)) * self.warmed.tank.volume_l * _J_PER_L_K
-        return _first(time_s[1:], gained_j >= needed_j)
 
     def _passed_s(self, heard: Heard, span: Span, needed_j: float) -> float:
         """When the heat pump's other side had counted so much, less the compressor's work."""
@@ -147,9 +173,11 @@ def _needed_j(heard: Heard, counter: Point, span: Span) -> float:
     return max(_LEAST_J, _UNSEEN_STEPS * step_j)
 
 
-def counters_at_rest(site: Site) -> Iterator[CounterAtRest | RestsBesideCounter]:
-    """One rule for each loop's energy counter of which something else can tell, and for what works beside it."""
+def meters_at_rest(site: Site) -> Iterator[CounterAtRest | FlowAtRest | RestsBesideCounter]:
+    """One rule for each loop's meter of which something else can tell, and for what works beside its counter."""
     for loop in site.loops.values():
+        if loop.flow and (tells := _warmed(site, loop)) is not None:
+            yield FlowAtRest(loop.flow, tells)
         if loop.energy is None or site.points[loop.energy].sampling != "counter":
             continue
         for part, nominal_w in _works_beside(site, loop):

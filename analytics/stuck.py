@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.compiled import compiled
-from analytics.counter_at_rest import counters_at_rest
+from analytics.counter_at_rest import meters_at_rest
 from analytics.dry_meter import DryMeter
 from analytics.element_at_rest import elements_at_rest
 from analytics.heard import Heard
@@ -336,7 +336,7 @@ def stuck_rules(site: Site) -> Iterator[StuckRule]:
     for pump in site.heat_pumps.values():
         yield from _of_compressor(site, pump)
     yield from rules_at_rest(site)
-    yield from counters_at_rest(site)
+    yield from meters_at_rest(site)
     yield from elements_at_rest(site)
 
 

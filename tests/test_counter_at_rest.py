@@ -1,4 +1,4 @@
-"""Heat meters whose counters stand still: told where the tank or the heat pump's other side shows that heat passed."""
+"""Heat and flow meters that stand still: told where the tank or the heat pump's other side shows that heat passed."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -34,6 +34,13 @@ def _days(point: str, start: date, days: int, *, stands_at: float = 812.0) -> tu
     return _followed(run, traces, start, days)
 
 
+def _dead_flow(layout: str, point: str, start: date, days: int) -> tuple[list[Alert], list[DayLedger]]:
+    """Alerts and ledgers of a house of which one loop's flow meter shows nothing."""
+    run = simulate(SCENARIOS[layout], start=start, days=days, seed=8)
+    dead = Trace(run.traces[point].time_ms, np.zeros(len(run.traces[point].value)))
+    return _followed(run, {**run.traces, point: dead}, start, days)
+
+
 def _followed(
     run: VirtualRun, traces: Mapping[str, Trace], start: date, days: int
 ) -> tuple[list[Alert], list[DayLedger]]:
@@ -64,6 +71,21 @@ def test_a_dead_heat_meter_is_told_alone(point: str, start: date, days: int) -> 
 def test_a_part_said_to_rest_beside_a_counting_meter_is_told_alone(point: str, start: date, days: int) -> None:
     alerts, _ = _days(point, start, days, stands_at=0.0)
     assert [(alert.kind, alert.component) for alert in alerts] == [("sensor-stuck", point)]
+
+
+@pytest.mark.parametrize(
+    ("layout", "point", "stage", "start"),
+    [
+        ("two-tank", "collector.flow", "sun", _SUMMER),
+        ("solar-one-tank", "collector.flow", "sun", _SUMMER),
+        ("heat-pump-tank", "load.flow", "ground", _WINTER),
+    ],
+)
+def test_a_dead_flow_meter_is_no_dead_circulator(layout: str, point: str, stage: str, start: date) -> None:
+    alerts, ledgers = _dead_flow(layout, point, start, days=2)
+    assert [(alert.kind, alert.component) for alert in alerts] == [("sensor-stuck", point)]
+    (line,) = (line for line in ledgers[-1].stages if line.stage == stage)
+    assert isnan(line.heat.value)
 
 
 def test_what_a_dead_heat_meter_hides_is_not_told_as_nothing() -> None:
