@@ -8,7 +8,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-__all__ = ["AT_A_LOOP", "ONE_ROOM_K", "PairCheck", "PairMethod", "pair_checks_from_json", "pair_checks_to_json"]
+__all__ = [
+    "AT_A_LOOP",
+    "ONE_ROOM_K",
+    "Moments",
+    "PairCheck",
+    "PairMethod",
+    "pair_checks_from_json",
+    "pair_checks_to_json",
+]
 
 PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve"]
 """
@@ -20,6 +28,13 @@ clearly more. order: the sign that the physics gives, in working hours. draw, la
 
 AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
 """How a loop's two pipes are held against each other where both must read the same."""
+
+Moments = tuple[float, ...]
+"""
+Moments of a day's rests beside a tank (`analytics.beside_tank`), empty where there was none: their number; the means of
+second - first of the pipes and of how much warmer each of the tank's sensors was than the cooler pipe, top to bottom;
+the upper half of the sums of products of these about their means. [K], [K2]
+"""
 
 ONE_ROOM_K = 1.5
 """Beyond it a collector's two resting pipes may stand in different rooms (common practice)."""
@@ -44,6 +59,7 @@ class PairCheck:
         beside_k: Of a rest beside a tank: how much warmer its water was, at the loop's upper and at its lower port,
             than the cooler of the two; empty where that is not known. [K]
         first_degc: Of a rest: what the first of the two read. [degC]
+        moments: Of a rest beside a tank.
     """
 
     component: str
@@ -60,12 +76,14 @@ class PairCheck:
     rounding_k: float = 0.0
     beside_k: tuple[float, ...] = ()
     first_degc: float | None = None
+    moments: Moments = ()
 
 
 def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
     """Plain values, in the order given."""
     told = [
-        {**{name: getattr(check, name) for name in PairCheck.__dataclass_fields__}, "beside_k": list(check.beside_k)}
+        {name: getattr(check, name) for name in PairCheck.__dataclass_fields__}
+        | {name: list(getattr(check, name)) for name in _ROWS}
         for check in checks
     ]
     # What is rare is left out; kept days stay small.
@@ -74,8 +92,9 @@ def pair_checks_to_json(checks: Iterable[PairCheck]) -> list[dict[str, Any]]:
 
 def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ...]:
     """The inverse of `pair_checks_to_json`."""
-    return tuple(PairCheck(**{**each, "beside_k": tuple(each.get("beside_k", ()))}) for each in data)
+    return tuple(PairCheck(**{**each, **{name: tuple(each.get(name, ())) for name in _ROWS}}) for each in data)
 
 
-_RARE = ("rounding_k", "beside_k", "first_degc")
-_NOTHING = (0.0, (), None)
+_ROWS = ("beside_k", "moments")
+_RARE = ("rounding_k", "first_degc", *_ROWS)
+_NOTHING: Sequence[object] = (0.0, [], None)

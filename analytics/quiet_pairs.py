@@ -19,6 +19,7 @@ from math import hypot, inf, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.beside_tank import moments_beside
 from analytics.courses import sum_of_known
 from analytics.fluids import fluid_of
 from analytics.outlet_pairs import outlet_checks
@@ -101,7 +102,10 @@ def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:
     if rest is not None:
         cells = slice(round(rest.start_s / CELL_S), round(rest.end_s / CELL_S))
         first_degc = round(float(np.mean(pair.first_degc[cells])), 3)
-        yield replace(rest, beside_k=_beside_k(plant, pair, cells), first_degc=first_degc)
+        beside_k = _beside_k(plant, pair, cells)
+        pipes = (pair.first_degc, pair.second_degc)
+        moments = moments_beside(plant, loop.id, pipes, still) if beside_k and still is not None else ()
+        yield replace(rest, beside_k=beside_k, first_degc=first_degc, moments=moments)
     if idle is not None and (circulation := _circulation(plant, pair, day, idle=idle, collector=collector)) is not None:
         yield circulation
 

@@ -75,7 +75,7 @@ class _Offset:
 _OFFSETS = [
     _Offset("two-tank", "desuperheater", ("dsh.entering", "dsh.leaving"), 0.3),
     _Offset("two-tank", "ground", ("ground.entering", "ground.leaving"), -0.3),
-    _Offset("heat-pump-tank", "load", ("load.entering", "load.leaving"), 0.6, 14),  # its tank is always as warm
+    _Offset("heat-pump-tank", "load", ("load.entering", "load.leaving"), 0.3),  # its tank is always as warm
     _Offset("boiler-backup", "boiler", ("boiler.entering", "boiler.leaving"), 0.45),  # its classes allow 0.3
     _Offset("solar-one-tank", "store", ("tank.middle", "tank.bottom"), -1.0),  # they allow 0.6
     _Offset("passing-heater", "hot_water", ("hot.temp", "heated.temp"), 0.6),  # they allow 0.4

@@ -106,6 +106,8 @@ def test_a_rest_keeps_how_warm_its_tank_was() -> None:
         if (each.component, each.method) == ("desuperheater", "rest")
     )
     assert check.beside_k == pytest.approx((22.0, 10.0), abs=0.1)  # it comes back on top and is taken from the bottom
+    assert check.moments[0] >= 6  # half hours until nine, from four hours of rest on
+    assert check.moments[1:4] == pytest.approx((0.1, 22.0, 10.0), abs=0.1)
     ledger = replace(record(DAY, days=1, kwh_per_h=1.0)[0], pair_checks=(check,))
     kept = day_to_record(ledger)
     assert day_from_json(ledger.site, kept).pair_checks == (check,)

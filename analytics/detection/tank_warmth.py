@@ -3,7 +3,8 @@ Pipes at rest that their tank keeps warm: a difference that follows the tank's w
 
 The pipe at a tank's upper port stays warmer than the one at its lower port, by a part of what the water there is warmer
 than they are. That part is the same on every day, so what days with a warm and with a cool tank show tells it from an
-offset, which is the same whatever the tank is. Days that are all alike tell neither.
+offset, which is the same whatever the tank is. Days that are all alike tell neither; the hours of their rests may
+(`tank_hours`).
 """
 
 from collections.abc import Sequence
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.detection.pair_days import PairRecord, Seen
+from analytics.detection.tank_hours import moved_k, offset_by_hours
 
 __all__ = ["at_least_k"]
 
@@ -39,7 +41,12 @@ def at_least_k(record: PairRecord, *, limit_k: float) -> float:
         return plain_k
     offset_k, u_k = _offset([each for each in record.seen if each[1].beside_k], len(record.days))
     # An offset against the difference's own way is none of it.
-    return min(plain_k, copysign(1.0, record.difference_k) * offset_k - _EXPANDED * u_k)
+    way, hours = copysign(1.0, record.difference_k), [check.moments for _, check in record.days]
+    # Water at a port need not be what sensors above and below it say: an error as large as what the tank is seen to do.
+    surely_k = way * offset_k - _EXPANDED * u_k - moved_k(hours)
+    if (by_hours := offset_by_hours(hours)) is not None:
+        surely_k = max(surely_k, way * by_hours[0] - _EXPANDED * by_hours[1])
+    return min(plain_k, surely_k)
 
 
 def _offset(seen: Sequence[Seen], n_newest: int) -> tuple[float, float]:
