@@ -5,6 +5,8 @@ Through a long rest the tank cools and its lower part turns cold with draws. A p
 within hours, a sensor's offset does not: so one day tells them apart at several moments, where its rests are long.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,16 +28,22 @@ def moments_beside(plant: PlantDay, loop: str, pipes: tuple[Course, Course], sti
     n = len(still) // _BLOCK
     if tank is None or not len(tank.sensors_degc):
         return ()
-    rested = _rows(_blocks(still, n) >= 1.0, _RESTED_BLOCKS).all(axis=-1)
-    if not rested.any():
+    at = _rested(_blocks(still, n) >= 1.0)
+    if not len(at):
         return ()
     water_degc = _blocks(tank.sensors_degc, n)
-    spans = _rows(water_degc, _STEADY_BLOCKS)[:, _RESTED_BLOCKS - _STEADY_BLOCKS :]
-    steady = (spans.max(axis=-1) - spans.min(axis=-1) <= _STEADY_K).all(axis=0)
-    at = np.flatnonzero(rested & steady) + _RESTED_BLOCKS
+    spans = water_degc[:, at[:, np.newaxis] - np.arange(_STEADY_BLOCKS + 1)]
+    at = at[(np.ptp(spans, axis=2) <= _STEADY_K).all(axis=0)]
     first_degc, second_degc = (_blocks(course, n)[at] for course in pipes)
     told = np.vstack((second_degc - first_degc, water_degc[:, at] - np.minimum(first_degc, second_degc)))
     return _summed(told[:, np.isfinite(told).all(axis=0)])
+
+
+def _rested(rests: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """The blocks of rest with as many before them."""
+    counted = np.concatenate(([0], np.cumsum(rests)))
+    long = counted[_RESTED_BLOCKS + 1 :] - counted[: -_RESTED_BLOCKS - 1] == _RESTED_BLOCKS + 1
+    return np.flatnonzero(long) + _RESTED_BLOCKS
 
 
 def _summed(told: Course) -> Moments:
@@ -45,15 +53,17 @@ def _summed(told: Course) -> Moments:
         return ()
     mean = told.mean(axis=1)
     apart = told - mean[:, np.newaxis]
-    products = (apart @ apart.T)[np.triu_indices(len(told))]
+    products = (apart @ apart.T)[_upper(len(told))]
     return (float(count), *np.round(mean, 5).tolist(), *np.round(products, 6).tolist())
 
 
-def _rows(course: NDArray[np.generic], before: int) -> NDArray[np.generic]:
-    """Each block with those before it along a new last axis."""
-    return np.lib.stride_tricks.sliding_window_view(course, before + 1, axis=-1)
+@lru_cache
+def _upper(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    rows, columns = np.triu_indices(n)
+    return rows, columns
 
 
 def _blocks(course: NDArray[np.generic], n: int) -> Course:
     """Means of `n` blocks along the last axis."""
-    return np.asarray(course[..., : n * _BLOCK].reshape(*course.shape[:-1], n, _BLOCK).mean(axis=-1), np.float64)
+    blocks = course[..., : n * _BLOCK].reshape(*course.shape[:-1], n, _BLOCK)
+    return np.asarray(np.add.reduce(blocks, axis=-1, dtype=np.float64) / _BLOCK)
