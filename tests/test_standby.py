@@ -44,5 +44,6 @@ def test_a_tank_at_rest_tells_its_loss():
     assert _told_w_k(below_degc=25.0) == pytest.approx(W_K, rel=0.05)
 
 
-def test_a_warm_top_above_water_far_colder_than_the_room_tells_nothing():
-    assert _told_w_k(below_degc=10.0) is None
+@pytest.mark.parametrize("below_degc", [10.0, 15.0])
+def test_a_warm_top_above_water_far_colder_than_the_room_tells_nothing(below_degc: float):
+    assert _told_w_k(below_degc) is None

@@ -26,7 +26,7 @@ _SHORTEST = 60  # cells of quiet that are looked at
 _ENDS = 10  # cells over which both ends are averaged: noise and rounding
 _LEAST_H = 2.0
 _WARM_J_M3K = 4.13e6  # water of 20 to 70 degC holds 4.09 to 4.17 MJ/(m3 K): from memory
-_COLD_PART = 0.5  # of what the top is above the room the water below it may be colder than that (common practice)
+_COLD_PART = 0.25  # of what the top is above the room the water below it may be colder than that (common practice)
 _LEAST_K = 8.0  # above the room; below, there is too little to lose
 
 
