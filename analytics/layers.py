@@ -130,7 +130,8 @@ class Store:
     Args:
         room: The room's column.
         slack_k: While the tank is heated, two neighbouring layers mix if the upper one is no more than this warmer:
-            what the account may lag behind sensors that show them at one temperature. Shape (steps, LAYERS - 1)
+            what the account may lag behind sensors that show them at one temperature. Below nought, at all times they
+            mix only if the upper one is so much cooler. Shape (steps, LAYERS - 1)
     """
 
     water: Water

@@ -170,9 +170,8 @@ def _move(layers, moved, entering, leaving):  # type: ignore[no-untyped-def]
     n, n_columns = layers.shape
     passes = np.empty(n)
     _poisson(moved, passes)
-    stays = 1.0 - np.cumsum(
-        passes
-    )  # of what enters, the bottom first; of each layer what does not leave, the top first
+    # Of what enters, the bottom first; of each layer what does not leave, the top first.
+    stays = 1.0 - np.cumsum(passes)
     left = moved - stays.sum()
     for c in range(n_columns):
         leaving[c] = left * entering[c]
@@ -370,14 +369,16 @@ def _settle(layers, degc, slack_k, heats):  # type: ignore[no-untyped-def]
     """
     Mix what is warmer below than above, neighbours with neighbours, until the tank is stable.
 
-    While the tank is heated, two neighbours mix already if the upper one is no more than `slack_k` warmer.
+    While the tank is heated, two neighbours mix already if the upper one is no more than `slack_k` warmer; below nought
+    it is by how much the upper one may be cooler, at all times.
     """
+    least_k = slack_k if heats else np.minimum(slack_k, _STABLE_K)
     n = len(degc)
     means, counts = np.empty(n), np.empty(n, np.int64)
     pools = 0
     for layer in range(n):
         mean, count = degc[layer], 1
-        while pools > 0 and means[pools - 1] < mean + (slack_k[layer - count] if heats else _STABLE_K):
+        while pools > 0 and means[pools - 1] < mean + least_k[layer - count]:
             pools -= 1
             mean = (mean * count + means[pools] * counts[pools]) / (count + counts[pools])
             count += counts[pools]

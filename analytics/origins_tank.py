@@ -5,9 +5,7 @@ The sensors of a tank stand, as far as a site file tells, in the middles of equa
 be anywhere in these. Where warm water ends is known better by what flowed in and out than by such a sensor: in virtual
 tanks with sensors elsewhere the change of stored heat was then off by a fourth of what it was with all trust in them.
 
-Whether a tank that is heated below has turned over up to a sensor shows in how that sensor moves: it rises with the
-water below, or goes on cooling. Sensors have offsets, and it is a matter of tenths of a kelvin, so that motion tells
-more than level. A coil of which no temperature is known is taken as a usual one.
+A coil of which no temperature is known is taken as a usual one.
 
 How well it does, against the node-by-node truth of the virtual houses (seven layouts, a week in each of four seasons,
 eight houses that it was not fitted on; ordinary sensors, `make studies`): of the shares of a day's hot water by origin
@@ -29,12 +27,13 @@ from math import exp, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
+from analytics.layers import LAYERS, Course, Quiet, Store, Water, follow
 from analytics.origins_charges import charge_of
 from analytics.origins_gaps import origins_of, renewed_after_gaps
 from analytics.origins_metered import is_metered, place_on_path, u_meters_j
 from analytics.origins_mixed import start_parts
 from analytics.origins_state import CARRIED_OVER, DEFAULT_COLD_DEGC, ROOM, UNHEARD, CarriedState, LayeredHeat
+from analytics.origins_turned import slack_k
 from analytics.origins_water import BLOCK_CELLS, BLOCK_S, J_PER_K_KG, KG_PER_M3, MovedWater
 from analytics.plant import CELL_S, PlantDay
 from analytics.site import Tank
@@ -60,13 +59,6 @@ _U_ANYWHERE = 1 / sqrt(12)  # of what lies anywhere between two sensors
 _U_ACCOUNT_K = 1.0  # of the account at a sensor's place; half and twice did alike
 _U_NEW_K = 6.0  # the more so as an account begins, with what is read between the sensors, and less by and by:
 _NEW_S = 6 * 3600.0  # about as long as the water of a tank stays, or the sun needs to warm it
-_AGREE_K = 0.1  # sensors that stand in the same water
-_RISE_K = 0.03  # in half an hour, beyond noise, of a sensor that would cool by some 0.1 K in water of its own
-_CLEAR_RISE_K = 0.1
-_OFFSETS_K = 1.0  # by which two sensors in the same water may differ; common practice
-_BEYOND_K = 0.6  # the same above the highest and below the lowest sensor, where all agree
-_BEYOND_TWO_K = 2.0  # with only two of them, of which each end is a quarter of the tank away
-_LAG_K = 4.0  # by which the account may lag behind sensors that agree
 _CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
@@ -193,8 +185,7 @@ def layered_course(
     )
     left_m3 = renewals.left_m3 if renewals is not None else None
     start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
-    agree = _agree(sensors_degc, _heated_below(depths, charges) if charges else None)
-    store = Store(water, charges, quiet, origins.index(ROOM), _slack(depths, agree))
+    store = Store(water, charges, quiet, origins.index(ROOM), slack_k(depths, sensors_degc, charges))
     return LayeredCourse(start, store, follow(store, start), layer_kg, left_m3)
 
 
@@ -251,58 +242,6 @@ def _quiet(
         open_part=open_part,
         meters_k=meters_k,
     )
-
-
-def _heated_below(depths: tuple[float, ...], charges: Sequence[Charge]) -> NDArray[np.bool_]:
-    """
-    Blocks in which the tank is heated, and only from as deep as a sensor or deeper: what warms the sensor above it
-    then comes through the water between the two. By the lower sensor of each two neighbours. (blocks, sensors - 1)
-    """
-    lower = np.array(depths[1:])
-    heated, from_above = np.zeros((2, len(charges[0].rise_k), len(lower)), dtype=bool)
-    for charge in charges:
-        heats = (charge.rise_k > 0)[:, None]
-        heated |= heats
-        from_above |= heats & ((np.argmax(charge.spread > 0) + 1) / LAYERS < lower)
-    return heated & ~from_above
-
-
-def _agree(sensors_degc: Array, heated_below: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
-    """
-    Which neighbouring sensors stand in the same water: they show one temperature.
-
-    Sensors have offsets, and it is a matter of tenths of a kelvin whether a tank overturns. While it is heated below, a
-    sensor that stands in water of its own goes on cooling, and one that stands in the water below rises with it.
-    (blocks, sensors - 1)
-    """
-    above_k = sensors_degc[:, :-1] - sensors_degc[:, 1:]
-    same = np.asarray(above_k < _AGREE_K)
-    if heated_below is None:
-        return same
-    rise_k = sensors_degc[2:] - sensors_degc[:-2]
-    upper_k, lower_k = rise_k[:, :-1], rise_k[:, 1:]
-    tells = heated_below[2:] & heated_below[1:-1]
-    together = tells & (upper_k > _RISE_K) & (upper_k > 0.5 * lower_k - _RISE_K) & (above_k[2:] < _OFFSETS_K)
-    same[2:] = together | (same[2:] & ~(tells & (lower_k > _CLEAR_RISE_K)))
-    return same
-
-
-def _slack(depths: tuple[float, ...], agree: NDArray[np.bool_]) -> Array:
-    """How much cooler water may rise: some where it stands between sensors that agree, anywhere if all of them do."""
-    if not agree.shape[1]:
-        return np.zeros((len(agree), LAYERS - 1))
-    around, most_k = _at_edges(depths)
-    throughout = np.logical_and.reduce(agree, axis=1, keepdims=True)
-    return np.where(np.concatenate((agree, throughout), axis=1)[:, around], most_k, 0.0)
-
-
-@lru_cache(maxsize=64)
-def _at_edges(depths: tuple[float, ...]) -> tuple[NDArray[np.intp], Array]:
-    """By the edge between each two layers, which pair of sensors it lies between (one more for all) and its slack."""
-    edges = np.arange(1, LAYERS) / LAYERS
-    inside = (edges > depths[0]) & (edges < depths[-1])
-    around = np.where(inside, np.searchsorted(depths[1:-1], edges), len(depths) - 1)
-    return around, np.where(inside, _LAG_K, _BEYOND_TWO_K if len(depths) == _LEAST_SENSORS else _BEYOND_K)
 
 
 @lru_cache(maxsize=64)

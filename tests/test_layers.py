@@ -283,6 +283,20 @@ def test_heat_from_below_stays_below_until_it_is_as_warm_as_the_top():
     assert much[0, 0] == pytest.approx((8 * 30.0 + 200.0) / 16)
 
 
+def test_water_that_sensors_show_to_be_apart_mixes_only_where_the_account_is_far_off():
+    """The lower half comes to 61 or to 63 degC, below 60: within 2 K it is the account that may be wrong."""
+    coil = np.where(np.arange(LAYERS) >= LAYERS // 2, 2.0 / LAYERS, 0.0)
+
+    def end(rise_k: float) -> np.ndarray:
+        store = _resting(_halves(), 0.0, Charge(0, np.array([8 * rise_k]), coil))
+        return follow(replace(store, slack_k=np.full((1, LAYERS - 1), -2.0)), _halves()).end
+
+    assert end(21.0)[0, 0] == 0.0
+    np.testing.assert_allclose(end(21.0).sum(axis=1), np.repeat([60.0, 61.0], LAYERS // 2))
+    assert end(23.0)[LAYERS // 2 - 1, 0] > 0.0
+    assert np.diff(end(23.0).sum(axis=1)).max() <= 2.0
+
+
 def test_a_loop_that_takes_from_the_bottom_brings_its_heat_on_top():
     charge = Charge(0, np.array([30.0]), np.eye(LAYERS)[0], turned=np.array([0.5]))
     end = follow(_resting(_halves(), 0.0, charge), _halves()).end

@@ -218,6 +218,23 @@ def test_a_tank_heated_below_has_turned_over_where_its_sensors_rise_together_wha
     assert not _mixes_at_eleven(cooling)
 
 
+def _slack_on_top(readings: dict[str, Trace], hour: float) -> float:
+    """By how much the highest layer must be the warmer one to stay as it is."""
+    return float(_course(_readings() | readings).store.slack_k[int(4 * hour), 0])
+
+
+def test_a_top_that_goes_on_cooling_while_it_warms_below_has_not_mixed_until_something_heats_it():
+    """Sun from 10 to 12 warms the bottom, which comes near the top; the rod heats from 17 to 18."""
+    ramp = _ramp(0.3, at_ten=45.0)
+    bottom = {"bottom": replace(ramp, value=np.minimum(ramp.value, 49.0))}
+    cooling, rising = bottom | {"top": _ramp(-0.05, at_ten=51.2)}, bottom | {"top": _ramp(0.3, at_ten=45.3)}
+    assert _slack_on_top(cooling, 9.0) == 0.0
+    assert _slack_on_top(cooling, 11.0) < -1.0
+    assert _slack_on_top(cooling, 15.0) < -1.0
+    assert _slack_on_top(cooling, 17.5) == 0.0
+    assert _slack_on_top(rising, 11.0) >= 0.0
+
+
 def test_sensors_that_rise_together_say_nothing_while_the_element_heats_as_well():
     rising = {"bottom": _ramp(0.3, at_ten=50.0), "top": _ramp(0.3, at_ten=50.4)}
     element = {"rod.power": stepped(10 * HOUR, 12 * HOUR, 1000.0)}
