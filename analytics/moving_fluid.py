@@ -17,7 +17,9 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _TOUCH_S = 1e-6
-_MOST_FALL_K = 5.0  # of a pipe from one mean to the next; what falls faster has other causes
+# Of a pipe from one mean to the next, a minute later; what falls faster has other causes.
+_MOST_FALL_K_S = 5.0 / 60.0
+_MOST_GROWTH = 2.0  # of such a fall beside the next one; more is the noise of small falls
 # Of the way from rest to what an instant sensor says at the end of a run's first piece, which the fluid of a loop has
 # gone on the mean while it moved; seen in two virtual plants.
 _RISEN_PART = 0.3
@@ -49,19 +51,43 @@ def _tap_means(signal: Signal, run: Pieces, begins: Flags, ends: Flags) -> tuple
 
     The mean of a draw's first piece holds the pipe at rest before it, as it had cooled; that of its last piece the pipe
     after it, which cools slowly. A draw within one piece shows in the pieces after it: the pipe then goes back from the
-    water's temperature, by as much in each as from one to the next. Both ends differ by what is in doubt of that.
+    water's temperature, by as much in each as from one to the next. Whatever else a mean holds of the pipe only draws
+    it toward rest: the water was at least as far from rest as the mean. Both ends differ by what is in doubt of that.
     """
-    level = _level(signal, run)
-    after, next_after = (_level(signal, run, pieces_on=n) for n in (1, 2))
-    fall = np.where(np.isnan(next_after) | (np.abs(after - next_after) > _MOST_FALL_K), 0.0, after - next_after)
+    level, before = _level(signal, run), _level(signal, run, pieces_on=-1)
+    after, second, third = (_level(signal, run, pieces_on=n) for n in (1, 2, 3))
+    fall = _falls(run, np.array((after - second, second - third)), ends)
     by_pipe = np.where(np.isnan(after), level, after + fall)
+    by_pipe = np.where(fall > 0, np.fmax(by_pipe, level), np.where(fall < 0, np.fmin(by_pipe, level), by_pipe))
     # A draw of one or two pieces has none that it fills: the pipe tells. A longer one has those between its ends.
     is_short_end = ends & np.concatenate(([True], begins[:-1]))
     at_end = np.where(is_short_end, by_pipe, np.concatenate(([np.nan], level[:-1])))
     at_begin = np.append(np.where(ends, at_end, level)[1:], np.nan)
+    at_begin = np.where(at_begin > before, np.fmax(at_begin, level), np.fmin(at_begin, level))
     moving = np.where(ends, at_end, np.where(begins, at_begin, level))
-    width = np.where(begins & ends & ~np.isnan(after), np.abs(fall), 0.0)
+    width = np.where(is_short_end & ~np.isnan(after), np.abs(fall), 0.0)
+    width = np.where(begins & ~ends, np.append(width[1:], 0.0), width)
     return moving - 0.5 * width, moving + 0.5 * width
+
+
+def _falls(run: Pieces, falls_k: Array, ends: Flags) -> Array:
+    """
+    By how much a pipe goes back toward rest from the last piece of a draw to the next; 0 where nobody knows. (pieces,)
+
+    By a constant part in equal times: more than it then falls by from one piece to the next as that is more than what
+    follows. Where another draw comes between, or anything else than the pipe, it is as after the day's other draws.
+
+    Args:
+        falls_k: From the first to the second piece after each, and from there to the third. (2, pieces)
+    """
+    until_s = np.append(run.start_s[1:], np.inf)
+    pieces_alone = (until_s - run.end_s + _TOUCH_S) / run.length_s
+    is_alone = (np.abs(falls_k[0]) <= _MOST_FALL_K_S * run.length_s) & (pieces_alone >= 2.0)
+    others = falls_k[0, is_alone & ends]
+    usual_k = float(np.median(others)) if len(others) else 0.0
+    first_k, second_k = falls_k[:, is_alone & ends & (pieces_alone >= 3.0) & (falls_k[0] * falls_k[1] > 0)]
+    growth = min(max(float(np.median(first_k / second_k)), 1.0), _MOST_GROWTH) if len(first_k) else 1.0
+    return growth * np.where(is_alone, falls_k[0], usual_k)
 
 
 def tap_temperatures_at_instants(signal: Signal, run: Pieces) -> tuple[Array, Array]:

@@ -15,7 +15,7 @@ from analytics.moving_fluid import (
 from analytics.plant import Signal
 from analytics.segments import Pieces
 from analytics.trace import Trace
-from ingest.virtual import SCENARIOS, simulate
+from ingest.virtual import SCENARIOS, simulate, truth_to_json
 from tests.accounts import account_days
 from tests.small_sites import point
 from tests.studies.houses import house_of
@@ -140,8 +140,8 @@ def test_a_draw_too_short_to_fill_a_minute_is_told_by_the_pipe_that_cools_after_
     means = _signal(degc.reshape(-1, 60).mean(axis=1), sampling="mean")
     first, last = tap_temperatures(means, run.only(run.first > 0))
     np.testing.assert_allclose(0.5 * (first + last), MOVING, atol=0.4)
-    # What the extrapolation leaves in doubt lies between its two ends, where one minute is all there is.
-    assert (last - first > 0.0).all() == (len(first) == 1)
+    # What the extrapolation leaves in doubt lies between its two ends: when in its minute the draw ended.
+    np.testing.assert_allclose(last - first, 0.6, atol=0.01)
 
 
 def test_hot_water_by_minutes_means_of_temperatures_is_the_waters():
@@ -166,3 +166,36 @@ def _minutes(trace):
     begins = np.flatnonzero(np.diff(minute, prepend=-1))
     sums, counts = np.add.reduceat(trace.value, begins), np.diff(np.append(begins, len(minute)))
     return Trace(minute[begins] * 60_000, sums / counts)
+
+
+def _five_minutes(trace: Trace, sampling: str) -> Trace:
+    """The means that a gateway sends every five minutes."""
+    edges_ms = np.arange(trace.time_ms[0] // 300_000 + 1, trace.time_ms[-1] // 300_000 + 1) * 300_000
+    held = trace.value[1:] if sampling == "mean" else 0.5 * (trace.value[1:] + trace.value[:-1])
+    total = np.concatenate(([0.0], np.cumsum(held * np.diff(trace.time_ms))))
+    return Trace(edges_ms[1:], np.diff(np.interp(edges_ms, trace.time_ms, total)) / 300_000)
+
+
+@pytest.mark.parametrize("layout", ["boiler-backup", "two-tank"])
+def test_hot_water_by_means_of_five_minutes_is_as_warm_as_it_was_drawn(layout: str) -> None:
+    """A mean over a draw of a minute is of pipe at rest for the most part: as it stands it is up to 10 % too low."""
+    start = date(2026, 1, 14)
+    run = simulate(SCENARIOS[layout], start=start, days=3, seed=7, perfect=True)
+    spoken = {point: each for point, each in run.site.points.items() if each.sampling != "counter"}
+    points = {point: replace(each, sampling="mean", interval_s=300.0) for point, each in spoken.items()}
+    means = {point: _five_minutes(run.traces[point], each.sampling) for point, each in spoken.items()}
+    site, traces = replace(run.site, points={**run.site.points, **points}), {**run.traces, **means}
+    results = account_days(site, traces, [start + timedelta(days=n) for n in range(3)])
+    for result, day in zip(results, run.truth, strict=True):
+        water, true_kwh = result.ledger.hot_water, truth_to_json(day)["hot_water"]["heat"]
+        assert water.heat.value == pytest.approx(true_kwh, rel=0.015)
+        assert abs(water.heat.value - true_kwh) < water.heat.plus_minus
+
+
+def test_a_draw_soon_followed_by_another_is_as_warm_as_the_pipe_says_after_others():
+    """Each fills a fifth of its piece in the middle; the pipe then cools by a tenth of what is left in each."""
+    cooled = AT_REST + (MOVING - AT_REST) * 0.9 ** np.arange(1, 7)
+    means = [AT_REST, _mean(0.2), *cooled, _mean(0.2), cooled[0], _mean(0.2), *cooled]
+    run = _run(0, [float(n in (1, 8, 10)) for n in range(len(means))])
+    first, last = tap_temperatures(_signal(means, sampling="mean"), run.only(run.first > 0))
+    np.testing.assert_allclose(0.5 * (first + last), MOVING, atol=0.01)
