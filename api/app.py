@@ -2,7 +2,7 @@
 
 from importlib.metadata import version
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from api import (
@@ -17,6 +17,7 @@ from api import (
 from api.directory import RecordsDirectory
 from api.errors import ErrorBody, install_errors
 from api.guard import Guard, hosts_of
+from api.parameters import refuse_unknown_parameters
 from api.parts import Parts
 
 __all__ = ["create_app"]
@@ -52,7 +53,7 @@ def create_app(parts: Parts, *, directory: RecordsDirectory | None = None) -> Fa
     app.state.directory = directory or RecordsDirectory(parts.records)
     routes = routes_sites, routes_explain, routes_alerts, routes_intake, routes_service, routes_past, routes_pages
     for module in routes:
-        app.include_router(module.router)
+        app.include_router(module.router, dependencies=[Depends(refuse_unknown_parameters)])
     install_errors(app)
     app.add_middleware(GZipMiddleware, minimum_size=_ZIPPED_FROM, compresslevel=_ZIP_LEVEL)
     app.add_middleware(Guard, hosts=hosts_of(parts.settings.host, named=parts.settings.hosts))

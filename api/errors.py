@@ -134,7 +134,7 @@ def _fault_words(fault: Mapping[str, Any]) -> str:
     """What is wrong with one value of a request, and what would be right."""
     name, kind = ".".join(str(place) for place in fault["loc"][1:]), fault["type"]
     if kind == "missing":
-        return f"{name} is missing"
+        return f"{name or 'the body'} is missing"
     if kind.startswith("date_"):
         return f"{name} must be a day, written as YYYY-MM-DD; it is {fault['input']!r}"
     return f"{name}: {fault['msg'][:1].lower()}{fault['msg'][1:]}; it is {fault['input']!r}"[:500]

@@ -72,7 +72,9 @@ def _baseline(site: Site, display: Display) -> str:
     does = f"turns {show_percent(efficiency)} of what it buys into hot water"
     if efficiency > 1:
         does = f"makes {show_number(efficiency, 1)} kWh of hot water from each kWh that it buys"
-    origin = "as is set for this house" if stated else "the usual value in the United States, since none is set here"
+    origin = (
+        "as is set for this house" if stated else "a value usual in the United States, since none is set for this house"
+    )
     return f"Compared with {baseline_name(site)} that makes the same hot water and {does}, {origin}."
 
 

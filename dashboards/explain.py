@@ -254,7 +254,7 @@ def _money(site: Site, ledger: DayLedger) -> list[FigureRow]:
         FigureRow(
             "electricity.heat_pumps",
             ledger.electricity.heat_pumps,
-            "Compressor power, added up over the day.",
+            "Compressor power, added up over the day." if site.heat_pumps else "There is no heat pump.",
             _present(h.power for h in site.heat_pumps.values()),
         ),
         FigureRow(

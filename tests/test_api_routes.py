@@ -211,6 +211,8 @@ def test_readings_without_the_sites_token_are_refused_and_not_stored(web: Web, t
         (f"/api/sites/{SITE}/month/March", 400, "'March' is not a month; write it as YYYY-MM"),
         (f"/api/sites/{SITE}/month/2027-01", 404, f"no whole day of {SITE} in 2027-01 has a ledger"),
         (f"/api/sites/{SITE}/day/2001-01-01/courses", 400, "there is no reading"),
+        (f"/api/sites/{SITE}/ledger?frm=2026-01-01", 400, "frm is no parameter of this address; it takes by, "),
+        ("/api/health?of=us", 400, "of is no parameter of this address; it takes none"),
         ("/api/nothing", 404, "there is nothing at /api/nothing"),
         ("/api/service", 401, "data folder"),
     ],
@@ -220,6 +222,11 @@ def test_every_error_has_the_same_body_and_says_what_is_wrong(web: Web, path: st
     assert answer.status_code == status
     assert answer.json()["error"]["status"] == status
     assert says in answer.json()["error"]["message"]
+
+
+def test_taking_on_an_alert_without_a_body_says_that_it_is_missing(web: Web) -> None:
+    answer = web.client.post("/api/alerts/none/acknowledge")
+    assert (answer.status_code, answer.json()["error"]["message"]) == (400, "the body is missing")
 
 
 @pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "soon"])

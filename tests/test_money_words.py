@@ -42,9 +42,9 @@ def test_the_assumptions_of_a_house_read_aloud():
 @pytest.mark.parametrize(
     ("baseline", "says"),
     [
-        (Baseline(), "turns 92 % of what it buys into hot water, the usual value in the United States, since none is"),
+        (Baseline(), "turns 92 % of what it buys into hot water, a value usual in the United States, since none is"),
         (Baseline(kind="gas-tank"), "a gas tank heater that makes the same hot water and turns 60 % of what it buys"),
-        (Baseline(kind="heat-pump-tank"), "makes 3.3 kWh of hot water from each kWh that it buys, the usual value"),
+        (Baseline(kind="heat-pump-tank"), "makes 3.3 kWh of hot water from each kWh that it buys, a value usual"),
         (Baseline(), "is part of the usual value; nothing is added for it."),
         (Baseline(efficiency=0.98, standby_w=60), "would lose 60 W around the clock, as is set for this house; that"),
     ],

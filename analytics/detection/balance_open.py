@@ -54,8 +54,7 @@ class BalanceOpen:
         if self._is_open(short, self.times_doubt):
             return Fault((self._finding(plant, component, self._same_way(known), times_doubt=self.times_doubt),))
         if len(long) >= self.long_known and self._is_open(long, self.long_times_doubt):
-            began = next(n for n, (_, residual) in enumerate(long) if abs(residual.value) > residual.plus_minus)
-            return Fault((self._finding(plant, component, long[began:], times_doubt=self.long_times_doubt),))
+            return Fault((self._finding(plant, component, _mostly_open(long), times_doubt=self.long_times_doubt),))
         if all(abs(residual.value) <= residual.plus_minus for _, residual in short):
             return Clear(day_start_ms(plant, short[0][0]))
         return NotAssessed(f"The balance of tank {component} is open by about what its sensors' accuracy explains.")
@@ -118,8 +117,8 @@ class BalanceOpen:
 
 
 _SENTENCE = (
-    "{way} tank {tank} than is found again in hot water, store and loss: {open_kwh:.2f} kWh a day on average over "
-    "{days} days since {since}, where the accuracy of the sensors explains {plus_minus_kwh:.2f} kWh."
+    "{way} tank {tank} than is found again in hot water, store and loss since {since}: {open_kwh:.2f} kWh a day on "
+    "average over the newest {days} of these days, where the accuracy of the sensors explains {plus_minus_kwh:.2f} kWh."
 )
 _TOO_MUCH = (
     "the tank loses more than its ua_w_per_k says: insulation damaged or wet, pipes without heat traps",
@@ -144,3 +143,10 @@ def _means(days: Sequence[_Day]) -> tuple[float, float]:
     values = [residual.value for _, residual in days]
     doubts = [residual.plus_minus for _, residual in days]
     return sum(values) / len(days), sum(doubts) / len(days)
+
+
+def _mostly_open(days: Sequence[_Day]) -> Sequence[_Day]:
+    """The newest days, as far back as most of them are open the way of their mean, the first of them open."""
+    is_gain = _means(days)[0] > 0
+    opens = [abs(r.value) > r.plus_minus and (r.value > 0) == is_gain for _, r in days]
+    return next(days[n:] for n, is_open in enumerate(opens) if is_open and 2 * sum(opens[n:]) >= len(opens) - n)

@@ -222,7 +222,7 @@ class HeaterNoOutput:
             }
         if watched.rise is not None:
             evidence |= {
-                "rise_k": round(float(watched.rise.rise_k[cells].max()), 1),
+                "rise_k": round(max(float(watched.rise.rise_k[cells].max()), 0.0), 1),
                 "due_k": round(watched.rise.due_k, 1),
                 "rise_min": RISE_CELLS,
                 "cold_part_percent": 100 * self.cold_part,
