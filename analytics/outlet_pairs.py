@@ -67,10 +67,11 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     path, water = plant.site.hot_water, plant.hot_water
     if path is None or water is None or not path.tanks or not water.draws:
         return
-    late_s = _late_in_draws(plant, path, water.draws)
-    if not late_s:
+    moments = _late_in_draws(plant, path, water.draws)
+    if not moments:
         return
-    degc = _settled(plant, _named(plant, path), np.array(late_s))
+    late_s = [late for _, late, _ in moments]
+    degc = _settled(plant, _named(plant, path), np.array(moments))
     kwh_per_k = sum([draw.volume_m3 for draw in water.draws]) * _WATER_J_M3K / 3.6e6
     for tank, outlet in outlets(path):
         top, below = [*plant.site.tanks[tank].temperatures[:2], "", ""][:2]
@@ -131,13 +132,18 @@ def _fed_k(plant: PlantDay, stage: Stage) -> float:
     return max(_FED_ON_TOP_U_K, _FED_PART * float(np.fmax.reduce(warmer_k, initial=0.0)))
 
 
-def _late_in_draws(plant: PlantDay, path: HotWater, draws: Sequence[Draw]) -> list[float]:
-    """An instant late in each draw that is long enough and flows well. [s]"""
+def _late_in_draws(plant: PlantDay, path: HotWater, draws: Sequence[Draw]) -> list[tuple[float, float, float]]:
+    """
+    An instant late in each draw that is long enough and flows well, between those from and until which it surely flows.
+
+    A meter that sends means does not tell when in its first and last interval the tap was opened and shut. [s]
+    """
     meter = plant.site.points[path.flow or path.volume or ""]
     least_s = max(_LONG_S, _METER_INTERVALS * meter.interval_s if meter.sampling == "counter" else 0.0)
+    blurred_s = meter.interval_s if meter.sampling == "mean" else 0.0
     lasting = [(draw.start_s, draw.end_s - draw.start_s, draw.volume_m3) for draw in draws]
     return [
-        start_s + _LATE * length_s
+        (start_s + blurred_s, start_s + _LATE * length_s, start_s + length_s - blurred_s)
         for start_s, length_s, volume_m3 in lasting
         if length_s >= least_s and volume_m3 >= _FLOWS_M3_S * length_s
     ]
@@ -153,20 +159,31 @@ def _named(plant: PlantDay, path: HotWater) -> Mapping[str, float]:
     return {point: within for point, within in found.items() if point in signals and len(signals[point].time_s)}
 
 
-def _settled(plant: PlantDay, points: Mapping[str, float], at_s: Array) -> dict[str, list[float]]:
-    """By sensor, its readings at instants, NaN where there is none of the moment or it moves. Each as `at_s`"""
-    read, taken_s, interval_s = [], [], []
+def _settled(plant: PlantDay, points: Mapping[str, float], moments: Array) -> dict[str, list[float]]:
+    """
+    By sensor, its readings at instants, NaN where there is none of the moment, it moves, or it is not all of the draw.
+
+    Args:
+        moments: From when on water flowed, the instant, and until when it flowed. [s], (draws, 3)
+    Returns:
+        Each of shape (draws,). [degC]
+    """
+    since_s, at_s, until_s = moments.T
+    read, taken_s, interval_s, mean_of_s = [], [], [], []
     for point in points:
         signal = plant.signals[point]
         place = signal.time_s.searchsorted(at_s, "right") - 1
         taken_s.append(signal.time_s.take(place, mode="clip"))
         interval_s.append(signal.point.interval_s)
+        mean_of_s.append(signal.point.interval_s if signal.point.sampling == "mean" else 0.0)
         earlier = _EARLIER[signal.point.interval_s < _SETTLED_S]
         read.append(signal.value.take(place - earlier, mode="clip"))
     degc, before = np.array(read).swapaxes(0, 1)
+    taken = np.array(taken_s)
     moves = np.abs(degc - before) > np.array([*points.values()])[:, None]
-    stale = np.abs(at_s - np.array(taken_s)) > _FRESH_INTERVALS * np.array(interval_s)[:, None]
-    degc[moves | stale] = nan
+    stale = np.abs(at_s - taken) > _FRESH_INTERVALS * np.array(interval_s)[:, None]
+    outside = (taken - np.array(mean_of_s)[:, None] < since_s) | (taken > until_s)
+    degc[moves | stale | outside] = nan
     return dict(zip(points, degc.tolist(), strict=True))
 
 

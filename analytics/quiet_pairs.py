@@ -14,7 +14,7 @@ heats from below. Limits without a source are common practice.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from math import hypot, inf, sqrt
+from math import ceil, hypot, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -323,7 +323,7 @@ def _heat_w(plant: PlantDay, loop: str | None, heater: str | None) -> Course:
     return plant.heaters[heater or ""].input_w
 
 
-_INSIDE_DRAW = 3  # cells: of a draw the first two and the last are left out
+_OPENING, _CLOSING = 2, 1  # cells of a draw that are left out
 _LEAST_DRAWN = 3
 
 
@@ -336,8 +336,8 @@ def _passing(plant: PlantDay) -> Iterator[PairCheck]:
     if heater is None or heater not in plant.heaters:
         return
     calm = (water.flow_m3_s > MOVES_M3_S) & (plant.heaters[heater].input_w <= 1.0)
-    inside = np.zeros(len(calm), bool)
-    inside[2:-1] = calm[:-3] & calm[1:-2] & calm[2:-1] & calm[3:]
+    blurred = _blurred_cells(plant, path.flow or path.volume or "", (path.hot, path.heated))
+    inside = _all_around(calm, before=_OPENING + blurred, after=_CLOSING + blurred)
     difference = (water.heated_degc - water.hot_degc)[inside]
     difference = difference[~np.isnan(difference)]
     if len(difference) < _LEAST_DRAWN:
@@ -356,6 +356,26 @@ def _passing(plant: PlantDay) -> Iterator[PairCheck]:
         end_s=stop * CELL_S,
         kwh_per_k=moved_m3 * 4.12e6 / 3.6e6,  # water at 50 degC: 988 kg/m3 x 4.18 kJ/(kg K)
     )
+
+
+def _blurred_cells(plant: PlantDay, meter: str, sensors: Sequence[str]) -> int:
+    """How many cells more at each end of a draw may not be all of it, where means of many cells tell of it."""
+    return _cells_beyond(plant, meter) + max(_cells_beyond(plant, sensor) for sensor in sensors)
+
+
+def _cells_beyond(plant: PlantDay, point: str) -> int:
+    """By how many cells a point's mean is longer than one; 0 for readings of a moment."""
+    each = plant.site.points[point]
+    return ceil(each.interval_s / CELL_S) - 1 if each.sampling == "mean" else 0
+
+
+def _all_around(flags: Flags, *, before: int, after: int) -> Flags:
+    """Cells that are flagged as so many before and behind them are. Shape as given"""
+    counted = np.concatenate(([0], np.cumsum(flags)))
+    width = before + 1 + after
+    around = np.zeros(len(flags), bool)
+    around[before : len(flags) - after] = counted[width:] - counted[:-width] == width
+    return around
 
 
 def _median(values: Course) -> float:

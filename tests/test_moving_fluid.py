@@ -17,6 +17,7 @@ from analytics.segments import Pieces
 from analytics.trace import Trace
 from ingest.virtual import SCENARIOS, simulate, truth_to_json
 from tests.accounts import account_days
+from tests.means import by_five_minutes
 from tests.small_sites import point
 from tests.studies.houses import house_of
 
@@ -168,23 +169,12 @@ def _minutes(trace):
     return Trace(minute[begins] * 60_000, sums / counts)
 
 
-def _five_minutes(trace: Trace, sampling: str) -> Trace:
-    """The means that a gateway sends every five minutes."""
-    edges_ms = np.arange(trace.time_ms[0] // 300_000 + 1, trace.time_ms[-1] // 300_000 + 1) * 300_000
-    held = trace.value[1:] if sampling == "mean" else 0.5 * (trace.value[1:] + trace.value[:-1])
-    total = np.concatenate(([0.0], np.cumsum(held * np.diff(trace.time_ms))))
-    return Trace(edges_ms[1:], np.diff(np.interp(edges_ms, trace.time_ms, total)) / 300_000)
-
-
 @pytest.mark.parametrize("layout", ["boiler-backup", "two-tank"])
 def test_hot_water_by_means_of_five_minutes_is_as_warm_as_it_was_drawn(layout: str) -> None:
     """A mean over a draw of a minute is of pipe at rest for the most part: as it stands it is up to 10 % too low."""
     start = date(2026, 1, 14)
     run = simulate(SCENARIOS[layout], start=start, days=3, seed=7, perfect=True)
-    spoken = {point: each for point, each in run.site.points.items() if each.sampling != "counter"}
-    points = {point: replace(each, sampling="mean", interval_s=300.0) for point, each in spoken.items()}
-    means = {point: _five_minutes(run.traces[point], each.sampling) for point, each in spoken.items()}
-    site, traces = replace(run.site, points={**run.site.points, **points}), {**run.traces, **means}
+    site, traces = by_five_minutes(run.site, run.traces)
     results = account_days(site, traces, [start + timedelta(days=n) for n in range(3)])
     for result, day in zip(results, run.truth, strict=True):
         water, true_kwh = result.ledger.hot_water, truth_to_json(day)["hot_water"]["heat"]

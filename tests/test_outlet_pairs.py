@@ -5,21 +5,23 @@ Faults come from virtual houses; what must be named is the sensor that the fault
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from analytics.day import account_day, window
 from analytics.detection import Alert, advance, assess_day
 from analytics.detection.sensor_offset import SensorOffset
 from analytics.figures import DayLedger
-from analytics.outlet_pairs import outlet_checks
+from analytics.outlet_pairs import PATH, outlet_checks
 from analytics.pair_check import PairCheck
 from analytics.trace import local_day
 from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
-from tests.accounts import day_traces
+from tests.accounts import account_days, day_traces
+from tests.means import by_five_minutes
 from tests.plants import Change, changed, healthy_day, house, plant_of
 
 _FIRST_BROKEN, _DAYS = 4, 11
@@ -151,3 +153,26 @@ def test_a_top_far_above_the_sensor_below_it_is_no_witness() -> None:
     assert "layers solar.top" not in _checks({"solar.bottom": [("00:00", "24:00", 30.0)]})
     level = _checks({"solar.bottom": [("00:00", "24:00", 53.8)]})["layers solar.top"]
     assert level.difference_k == pytest.approx(0.2, abs=0.1)
+
+
+def test_means_of_five_minutes_over_short_draws_do_not_show_sound_sensors_apart() -> None:
+    """Such a mean is of pipe at rest for the most part."""
+    run = simulate(SCENARIOS["passing-heater"], start=_WINTER, days=3, seed=5)
+    days = [_WINTER + timedelta(days=n) for n in range(3)]
+    results = account_days(*by_five_minutes(run.site, run.traces), days)
+    told = [each for result in results for each in result.ledger.pair_checks if each.component == PATH]
+    assert [each for each in told if each.method in ("draw", "circulation") and abs(each.difference_k) > 1.0] == []
+
+
+@pytest.mark.parametrize(("minutes", "is_told"), [(2, False), (25, True)])
+def test_a_mean_tells_of_the_water_where_all_of_it_lies_within_a_draw(minutes: int, is_told: bool) -> None:
+    """Warm water from 12:03 on past a pipe at 20 degC, each five minutes told as one mean."""
+    warm_min = np.clip(np.arange(2.5, 24 * 60, 5.0) - (12 * 60 + 3), 0, minutes)
+    part = np.diff(warm_min, prepend=0.0) / 5.0
+    top_degc = np.where(np.arange(len(part)) % 2, 53.98, 54.02)
+    means = {"draw.flow": 6.0 * part, "hot.temp": 20.0 + 34.4 * part, "solar.top": top_degc}
+    points = {name: replace(_HOUSE.points[name], sampling="mean", interval_s=300.0) for name in means}
+    readings = {name: np.repeat(values, 5) for name, values in means.items()}
+    plant = plant_of(replace(_HOUSE, points={**_HOUSE.points, **points}), {**healthy_day(), **readings})
+    told = [each for each in outlet_checks(plant) if each.second == "hot.temp" and each.method == "draw"]
+    assert [each.difference_k for each in told] == ([pytest.approx(0.4, abs=0.05)] if is_told else [])
