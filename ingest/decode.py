@@ -142,7 +142,7 @@ def _at_path(tree: Any, path: str) -> Any:
             found = found[int(key)]
         else:
             has = ", ".join(list(found)[:_MAX_SHOWN_KEYS]) if isinstance(found, dict) else short(found)
-            raise KeyError(f"has the field {path!r}, which the payload has not; at {key!r} it has {has}")
+            raise KeyError(f"has the field {path!r}, which the payload has not; at {key!r} it has {has or 'nothing'}")
     return found
 
 
