@@ -36,6 +36,8 @@ _SETTLED_S = 60.0  # of a draw, or a run: the pipes hold its water
 _DRAWN_S = 240.0  # of such draws in all; late in each, water as warm as it entered has reached the sensor behind
 _RAN_S = 900.0  # of runs in all
 _COMPRESSOR_W = 100.0
+# With less, a collector 10 K warmer than the air loses all it takes up (3.5 W/(m2 K) of 0.75 x 50 W/m2).
+_WARMS_W_M2 = 50.0
 _LONGEST_STEP_S = 300.0
 _FRESH_S = 900.0  # gateways that speak on change repeat a value at least so often
 
@@ -46,12 +48,15 @@ class PumpAtRest:
     A pump must not be said to rest while its loop's meter tells of start after start, or of fluid that moves while the
     compressor or the boiler works (`drives`) that needs it.
 
-    Not this: fluid that warmth alone moves; a pump that rests while another one, elsewhere, drives the loop all day.
+    Not this: fluid that warmth alone moves, as through a check valve that leaks, by fits and starts through a cold
+    collector: without `sun` nothing calls its pump; a pump that rests while another one, elsewhere, drives the loop all
+    day.
     """
 
     pump: Point
     loop: Loop
     drives: tuple[Point, ...] = ()
+    sun: str | None = None
     shortest_s: float = _REST_S
     above: float = -inf
 
@@ -66,13 +71,17 @@ class PumpAtRest:
         time_s, flow = heard.within(self.loop.flow, span)
         if len(flow) < 2 or flow.max() <= MOVES_M3_S or _works(self.pump, heard, span, self.loop.pump_power_w):
             return inf
-        return max(min(self._started_s(time_s, flow), self._driven_s(heard, time_s, flow)), span[0] + self.shortest_s)
+        return max(
+            min(self._started_s(heard, time_s, flow), self._driven_s(heard, time_s, flow)), span[0] + self.shortest_s
+        )
 
-    def _started_s(self, time_s: Array, flow: Array) -> float:
+    def _started_s(self, heard: Heard, time_s: Array, flow: Array) -> float:
         """When the fluid had started often enough."""
         high = flow >= _MOST * flow.max()
         moves = flow > MOVES_M3_S
         up = np.flatnonzero(high[1:] & ~high[:-1]) + 1
+        if self.sun is not None:
+            up = up[_fresh(heard, self.sun, time_s[up]) >= _WARMS_W_M2]
         starts = [float(time_s[at]) for at in up if _is_start(time_s, moves, at=int(at))]
         return starts[_STARTS - 1] if len(starts) >= _STARTS else inf
 
@@ -142,13 +151,18 @@ def rules_at_rest(site: Site) -> Iterator[PumpAtRest | HeaterAtRest]:
     for loop in site.loops.values():
         if loop.pump and loop.flow and site.points[loop.pump].quantity in ("power", "status"):
             by_boiler = (_point(site, boiler[0]),) if boiler is not None and boiler[1] is loop else ()
-            yield PumpAtRest(site.points[loop.pump], loop, (*_compressors(site, loop), *by_boiler))
+            drives = (*_compressors(site, loop), *by_boiler)
+            yield PumpAtRest(site.points[loop.pump], loop, drives, sun=_sun_on(site, loop))
     path = site.hot_water
     in_passing = [site.heaters[stage.heater] for stage in site.stages.values() if stage.heater and stage.tank is None]
     if path is not None and len(in_passing) == 1:
         yield from _in_passing(site, path, in_passing[0])
     if boiler is not None and _tells_now(_point(site, boiler[0])):
         yield from _behind(site, *boiler)
+
+
+def _sun_on(site: Site, loop: Loop) -> str | None:
+    return next((each.irradiance for each in site.collectors.values() if each.loop == loop.id), None)
 
 
 def _compressors(site: Site, loop: Loop) -> Iterator[Point]:

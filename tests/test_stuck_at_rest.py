@@ -11,21 +11,22 @@ from analytics.detection import Alert, advance, assess_day
 from analytics.detection.sensor_stuck import SensorStuck
 from analytics.figures import DayLedger
 from analytics.trace import Trace, local_day
-from ingest.virtual import SCENARIOS, simulate
+from ingest.virtual import SCENARIOS, Fault, simulate
 from tests.accounts import day_traces
 
-_WINTER, _SUMMER = date(2026, 1, 10), date(2026, 7, 1)
+_WINTER, _SPRING, _SUMMER = date(2026, 1, 10), date(2026, 4, 1), date(2026, 7, 1)
 
 
 def _days(
-    scenario: str, start: date, point: str, *, days: int, silent: str = ""
+    scenario: str, start: date, point: str, *, days: int, silent: str = "", fault: str = ""
 ) -> tuple[list[Alert], list[DayLedger]]:
     """
     Alerts and ledgers of a house of which a point says nothing but zero; "" for the sound house.
 
-    `silent` is a point that says nothing more after the first reading.
+    `silent` is a point that says nothing more after the first reading; `fault` one that the house has from then on.
     """
-    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=8)
+    faults = [Fault(name=fault, start_ms=0)] if fault else []
+    run = simulate(SCENARIOS[scenario], start=start, days=days, seed=8, faults=faults)
     traces = dict(run.traces)
     if point:
         traces[point] = Trace(traces[point].time_ms, np.zeros(len(traces[point].value)))
@@ -65,6 +66,11 @@ def test_a_dead_power_or_status_is_told_alone(scenario: str, start: date, point:
 @pytest.mark.parametrize("start", [_WINTER, _SUMMER], ids=["winter", "summer"])
 def test_sound_houses_have_no_stuck_sensor(scenario: str, start: date) -> None:
     alerts, _ = _days(scenario, start, "", days=8)
+    assert [alert.summary for alert in alerts] == []
+
+
+def test_a_pump_is_not_held_against_fluid_that_falls_back_at_night_through_a_leaking_check_valve() -> None:
+    alerts, _ = _days("solar-one-tank", _SPRING, "", days=4, fault="collector-check-valve-leaks")
     assert [alert.summary for alert in alerts] == []
 
 
