@@ -27,6 +27,7 @@ from math import exp, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.coil_foot import foot_of, with_foot
 from analytics.layers import LAYERS, Course, Quiet, Store, Water, follow
 from analytics.origins_charges import charge_of
 from analytics.origins_gaps import origins_of, renewed_after_gaps
@@ -264,7 +265,8 @@ def _profile(plant: PlantDay, tank: str, depths: tuple[float, ...]) -> Array:
         return np.full(LAYERS, _USUAL_DEGC)
     first = sensors[np.arange(len(sensors)), known.argmax(axis=1)]
     middles = np.array(_MIDDLES)
-    profile = np.interp(middles, depths, first)
+    foot = foot_of(plant.site, tank) if len(depths) == len(plant.site.tanks[tank].temperatures) else 0.0
+    profile = np.interp(middles, *with_foot(depths, first, foot))
     if len(first) > 1:  # below the lowest sensor it goes on falling
         below = np.maximum(middles - depths[-1], 0.0)
         profile += below * min(first[-1] - first[-2], 0.0) / (depths[-1] - depths[-2])

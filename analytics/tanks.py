@@ -7,6 +7,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.coil_foot import PLACE_PART, foot_of, has_sensor_at_foot, is_at_foot
 from analytics.derived import stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.fluids import water
@@ -27,12 +28,12 @@ _U_LAYERS_PART = 0.2
 # Where a coil begins above the lowest sensor, the water below stays cold and the step is sharp: it may lie anywhere
 # between two sensors.
 _U_SHARP_PART = 1 / sqrt(12)
-# Where a sensor stands is not stated but for its equal part of the height. Common practice puts it within so much of
-# that part from its middle: two sensors at a tenth of the height from its ends are as far from the middles of halves.
-_PLACE_PART = 0.3
 # The same of a day's change, which sees the layers at two moments only: with sensors elsewhere in their parts of the
 # height, as in an independent plant.
 _U_MOMENT_PART = 0.4
+# And where a sensor may stand above a coil's foot or below it, so that it shows a step whole or not at all: seen in
+# virtual tanks of 16 and of 48 layers with four sensors.
+_U_MOMENT_AT_FOOT_PART = 0.7
 _U_ROOM_K = 1.0  # a room's temperature given as a number; common practice
 _SHORT_PART = 1e-3  # of a day: what a tank loses in it is no matter
 _U_READING_K = 0.03  # noise and rounding of one reading; common practice
@@ -52,7 +53,7 @@ def meter_tank(site: Site, tank: Tank, signals: Mapping[str, Signal], *, frame: 
         mean_degc=mean,
         ambient_degc=ambient,
         loss_w=loss_w,
-        stored_change=_stored_change(tank, spoke, frame, feed=feed),
+        stored_change=_stored_change(tank, spoke, frame, feed=feed, moment_part=_moment_part(site, tank)),
         loss=_loss(tank, loss_w, spoke, frame=frame, feed=feed, layering=layering),
     )
 
@@ -90,12 +91,16 @@ def _layering(site: Site, tank: Tank) -> _Layering:
     stages = [stage for stage in site.stages.values() if stage.tank == tank.id]
     lowest_sensor = 0.5 / max(len(tank.temperatures), 1)
     is_sharp = any(lowest_sensor < stage.height[0] < 1.0 for stage in stages if stage.loop)
-    # What takes its water from the bottom warms all of it.
-    lows = [stage.height[0] if stage.heater or stage.height[0] < stage.height[1] else 0.0 for stage in stages]
-    return _Layering(_U_SHARP_PART if is_sharp else _U_LAYERS_PART, min(lows, default=0.0))
+    return _Layering(_U_SHARP_PART if is_sharp else _U_LAYERS_PART, foot_of(site, tank.id))
 
 
-def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None) -> Total:
+def _moment_part(site: Site, tank: Tank) -> float:
+    return _U_MOMENT_AT_FOOT_PART if has_sensor_at_foot(site, tank.id) else _U_MOMENT_PART
+
+
+def _stored_change(
+    tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Signal | None, moment_part: float
+) -> Total:
     """By the sensors alone."""
     if not tank.temperatures:
         return not_known(f"Tank {tank.id} has no temperature sensor.")
@@ -109,13 +114,15 @@ def _stored_change(tank: Tank, spoke: list[Signal], frame: DayFrame, *, feed: Si
     per_k = layer_m3 * water().density(middle) * water().capacity(middle)
     total = float(np.add.reduce(per_k * (layers[:, 1] - layers[:, 0])))
     below_k = layers[-1] - feed.mean if feed is not None and len(feed.value) else np.zeros(2)
-    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k)
+    doubt = _stored_doubt(tank, spoke, layers, per_k=per_k, below_k=below_k, moment_part=moment_part)
     if len(layers) == 1:
         return Total(total, doubt, 1.0, "estimated", f"One sensor stands for the whole of tank {tank.id}.")
     return Total(total, doubt, 1.0)
 
 
-def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array) -> Doubt:
+def _stored_doubt(
+    tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Array, below_k: Array, moment_part: float
+) -> Doubt:
     """
     An error of calibration stands at both ends of the day and cancels but for the part that grows with degC.
 
@@ -123,6 +130,7 @@ def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Arra
 
     Args:
         below_k: The lowest sensor above the water that enters, at both ends of the day. (2,)
+        moment_part: Of each step between neighbours, by which the water may be off at one moment.
     """
     steady = {
         signal.point.id: float(k) * from_limit(temperature_limit_k(signal, end) - temperature_limit_k(signal, start))
@@ -133,7 +141,7 @@ def _stored_doubt(tank: Tank, spoke: list[Signal], layers: Array, *, per_k: Arra
         between = float(per_k[0]) * stated(_U_ONE_SENSOR_K, "K")
     else:
         steps_k = sqrt(float(np.sum(np.concatenate((layers[1:] - layers[:-1], [below_k])) ** 2)))
-        apart = times_amount(stated(_U_MOMENT_PART), steps_k, "K")
+        apart = times_amount(stated(moment_part), steps_k, "K")
         between = float(per_k.mean()) / len(layers) * apart
     return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 
@@ -175,7 +183,7 @@ def _mean_k_h(
     degc = np.array([signal.mean for signal in (*spoke, feed) if signal is not None and len(signal.value)])
     steps_k = np.abs(degc[1:] - degc[:-1])
     between_k = times_amount(stated(layering.part), sqrt(float(np.add.reduce(steps_k**2))), "K")
-    across_k = times_amount(from_limit(stated(_PLACE_PART)), _across_k(steps_k, len(spoke), layering.foot), "K")
+    across_k = times_amount(from_limit(stated(PLACE_PART)), _across_k(steps_k, len(spoke), layering.foot), "K")
     return {
         f"mean of {tank.id}": times_amount(between_k, hours, "h") * (1.0 / len(spoke) ** 2),
         f"places in {tank.id}": times_amount(across_k, hours, "h") * (1.0 / len(spoke)),
@@ -190,7 +198,6 @@ def _across_k(steps_k: Array, n_sensors: int, foot: float) -> float:
     """
     beside_k = np.zeros((2, n_sensors))
     beside_k[0, 1:], beside_k[1, : len(steps_k)] = steps_k[: n_sensors - 1], steps_k
-    middles = 1.0 - (np.arange(n_sensors) + 0.5) / n_sensors
-    is_at_foot = np.abs(middles - foot) < _PLACE_PART / n_sensors
-    across_k = np.where(is_at_foot, beside_k.max(axis=0) / (2.0 * _PLACE_PART), 0.5 * beside_k.sum(axis=0))
+    whole_k = beside_k.max(axis=0) / (2.0 * PLACE_PART)
+    across_k = np.where(is_at_foot(foot, n_sensors), whole_k, 0.5 * beside_k.sum(axis=0))
     return float(np.sqrt(np.add.reduce(across_k**2)))

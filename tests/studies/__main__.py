@@ -1,13 +1,13 @@
-"""`python -m tests.studies [FILE]` runs the studies and writes what they found as Markdown."""
+"""`python -m tests.studies [FILE] [--fortnights N]` runs the studies and writes what they found as Markdown."""
 
-import sys
+import argparse
 from pathlib import Path
 
 from tests.studies import coverage, origins
 
 _TEXT = """# What the studies found
 
-Made by `make studies`; all houses are virtual, and invented.
+Made by `{command}`; all houses are virtual, and invented.
 
 ## How often the truth lies within a figure's interval
 
@@ -24,9 +24,21 @@ Made by `make studies`; all houses are virtual, and invented.
 
 
 def main() -> None:
-    text = _TEXT.format(coverage=coverage.table(), together=coverage.table_together(), origins=origins.table())
-    if len(sys.argv) > 1:
-        Path(sys.argv[1]).write_text(text, encoding="utf-8")
+    parser = argparse.ArgumentParser(prog="python -m tests.studies")
+    parser.add_argument("file", nargs="?", type=Path)
+    parser.add_argument("--fortnights", type=int, help="houses of each kind that are followed over a fortnight")
+    asked = parser.parse_args()
+    of_fortnights = {} if asked.fortnights is None else {"houses": asked.fortnights}
+    text = _TEXT.format(
+        command="make studies"
+        if asked.fortnights is None
+        else f"python -m tests.studies --fortnights {asked.fortnights}",
+        coverage=coverage.table(),
+        together=coverage.table_together(**of_fortnights),
+        origins=origins.table(),
+    )
+    if asked.file:
+        asked.file.write_text(text, encoding="utf-8")
     else:
         print(text)
 
