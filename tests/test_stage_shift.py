@@ -11,9 +11,11 @@ from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.stage_shift import StageShift
 from analytics.expected.experience import experience_of
 from analytics.expected.watching import Shift, Watched, _added
+from analytics.figures import DayLedger
 from analytics.trace import local_day
 from api.days import DayOutcome
 from ingest.virtual import Fault as VirtualFault
+from tests.ledgers import record, with_residuals
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 from tests.virtual_days import virtual_days
 
@@ -29,11 +31,13 @@ def _watched(*, had: float = 40.0, expected: float = 50.0, days: int = 5, **fiel
     return replace(usual, **fields)  # type: ignore[arg-type]
 
 
-def _verdict(watched: Watched, *, is_dull: bool = True, shift: StageShift | None = None) -> Verdict:
+def _verdict(
+    watched: Watched, *, is_dull: bool = True, shift: StageShift | None = None, history: Sequence[DayLedger] = ()
+) -> Verdict:
     """Of the house's sun stage, on a day that tells nothing by itself or on a sunny one."""
     courses = changed(healthy_day(), {"collector.sun": [("00:00", "24:00", 300.0)]} if is_dull else {})
     detector = StageBelowExpected(watched={"sun.heat": watched}, shift=shift or StageShift())
-    return detector.assess(plant_of(house(), courses), [], "sun")
+    return detector.assess(plant_of(house(), courses), history, "sun")
 
 
 def test_a_lasting_shift_is_a_fault_dated_from_the_day_it_began_with():
@@ -82,6 +86,34 @@ def test_health_seen_the_day_before_ends_what_was_said():
     long_ago = replace(well, judged=DAY - timedelta(days=9))
     assert isinstance(_verdict(long_ago), NotAssessed)
     assert isinstance(_verdict(replace(well, judged_z=-2.5)), NotAssessed)
+
+
+@pytest.mark.parametrize(
+    ("before", "since", "is_fault"),
+    [
+        (0.1, -1.9, False),  # 2 kWh a day are missed, and found
+        (0.1, -1.0, True),  # only half of them
+        (0.1, -0.2, True),  # the balance closes: the sun gave less
+        (-1.9, -1.9, True),  # it stood open like this before
+        (0.1, 1.9, True),  # heat is lost besides
+    ],
+)
+@pytest.mark.parametrize("is_dull", [True, False])
+def test_heat_that_the_tank_holds_is_no_want_of_its_stage(
+    before: float, since: float, is_fault: bool, is_dull: bool
+) -> None:
+    """The house's sun stage lacks 10 kWh on 5 days; its meters read too little where its tank holds them."""
+    residuals = [(before, 0.5)] * 10 + [(since, 0.5)] * 6
+    history = with_residuals(record(DAY, days=16, kwh_per_h=0.5), "solar", residuals)
+    verdict = _verdict(_watched(), history=history, is_dull=is_dull)
+    assert isinstance(verdict, Fault if is_fault else Clear)
+
+
+@pytest.mark.parametrize(("n_before", "n_open"), [(2, 6), (10, 2)])
+def test_heat_found_on_too_few_days_or_beside_too_few_excuses_no_stage(n_before: int, n_open: int) -> None:
+    residuals = [(0.1, 0.5)] * (n_before + 6 - n_open) + [(-1.9, 0.5)] * n_open
+    history = with_residuals(record(DAY, days=16, kwh_per_h=0.5), "solar", residuals)
+    assert isinstance(_verdict(_watched(), history=history), Fault)
 
 
 def _below(outcomes: Sequence[DayOutcome]) -> dict[str, dict]:  # type: ignore[type-arg]

@@ -9,6 +9,7 @@ import numpy as np
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
+from analytics.detection.pair_days import day_start_ms
 from analytics.detection.stage_idle import StageIdle, idling_pump
 from analytics.detection.stage_shift import StageShift
 from analytics.detection.sunshine import (
@@ -56,7 +57,8 @@ class StageBelowExpected:
     pump that no longer runs where the backup stands in for it (`detection.stage_idle`); a collector without a sun
     sensor is held to it by the sun that houses near by agree on (`nearby`), and a boiler's loop to the fuel that was
     burned for it. A heater's heat is computed from its input, so nothing can be held against it. Not this: dull days, a
-    full tank, a loop's pump that does not run (`loop-no-flow`, `loop-never-called`).
+    full tank, a loop's pump that does not run (`loop-no-flow`, `loop-never-called`); meters that read too little, where
+    the tank's balance finds what they miss (`balance-open`).
     """
 
     kind: ClassVar[str] = "stage-below-expected"
@@ -94,6 +96,8 @@ class StageBelowExpected:
         if held is not None:
             nearby = None if _sees_sun(plant.site, stage) else self.nearby
             today = self.shift.joined(plant, stage, held, today=today, nearby=nearby)
+            if isinstance(today, Fault) and self.shift.is_found(history, stage, held):
+                return Clear(day_start_ms(plant, plant.day.date))  # what its meters miss is told by `balance-open`
         return self.idle.joined(plant, history, stage, today=today)
 
     def _today(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> Verdict:

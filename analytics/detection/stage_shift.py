@@ -1,5 +1,6 @@
 """A stage's lasting want of heat against its own first good weeks, added up over days (`stage-below-expected`)."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import sqrt
@@ -7,6 +8,7 @@ from math import sqrt
 from analytics.boiler_loop import boiler_behind
 from analytics.detection.cop_shift import tells_of
 from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
+from analytics.detection.found_in_tank import found_kwh
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.detection.telling import Advice, Stretch, tell_of
@@ -14,6 +16,7 @@ from analytics.detection.worth import heat_price, input_price
 from analytics.expected.boiler import is_fuel_known
 from analytics.expected.nearby import NearbySun
 from analytics.expected.watching import SCHEME, Watched, days_between_false_signals, days_to_find
+from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import HeatPump, Site, Stage
 
@@ -33,6 +36,7 @@ class StageShift:
     least_part: float = 0.10  # common practice: fouling alone takes 2 to 5 %
     least_days: int = 3
     well_sd: float = 2.0
+    found_part: float = 0.75  # of what is missing; the balance's own doubt may hide the rest
     recent_days: int = 7  # so long may the last judged day lie back and still end an alert
 
     def joined(
@@ -54,6 +58,14 @@ class StageShift:
         if is_recent and held.judged_z >= -self.well_sd and held.low.total < SCHEME.limit / 2:
             return Clear(day_start_ms(plant, max(held.judged, held.well_since or held.judged)))
         return today
+
+    def is_found(self, history: Sequence[DayLedger], stage: Stage, held: Watched) -> bool:
+        """Whether most of what the stage's meters miss is found in its tank: the stage is well, its meters are not."""
+        shift = held.low
+        if stage.tank is None or shift.since is None or not shift.days:
+            return False
+        short_kwh = (shift.expected - shift.had) / shift.days
+        return found_kwh(history, stage.tank, since=shift.since) >= self.found_part * short_kwh > 0
 
     def _found(
         self, plant: PlantDay, stage: Stage, held: Watched, *, today: Verdict, nearby: NearbySun | None
