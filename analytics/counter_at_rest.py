@@ -32,6 +32,7 @@ Span = tuple[float, float]
 _REST_S = 4 * 3600.0
 _STEP_S = 1800.0  # over which a tank's sensors are read against each other
 _LEAST_RISE_K = 0.3  # of a tank's mean in such a step; less is noise, and layers that even out
+_GIVES_K = 1.0  # beyond a pair's limits of error (common practice)
 _J_PER_L_K = 4.13e3  # of water at some 50 degC
 _UNSEEN_STEPS = 3.0
 _LEAST_J = 3.0 * 3.6e6
@@ -46,14 +47,21 @@ class Warmed:
     pump_power_w: float | None
     others: tuple[Point, ...]
 
-    def given_s(self, heard: Heard, span: Span, needed_j: float) -> float:
-        """When within a span the tank had been given so much heat while the loop's pump alone worked."""
+    def given_s(self, heard: Heard, span: Span, needed_j: float, *, by: tuple[str, str] | None = None) -> float:
+        """
+        When within a span the tank had been given so much heat while the loop's pump alone worked.
+
+        Args:
+            by: The loop's pipes, of which the second must be warmer than the first.
+        """
         if heard.swing(self.pump.id, span) <= 0:
             return inf
         time_s = np.arange(span[0], span[1], _STEP_S)
         if len(time_s) < 2:
             return inf
         alone = _is_on(heard, self.pump, time_s, self.pump_power_w) & ~may_heat(heard, self.others, time_s)
+        if by is not None:
+            alone &= fresh(heard, by[1], time_s) - fresh(heard, by[0], time_s) >= _GIVES_K
         rise_k = np.diff(mean_degc(heard, self.tank.temperatures, time_s))
         counts = alone[1:] & alone[:-1] & (rise_k >= _LEAST_RISE_K)
         gained_j = np.cumsum(np.where(counts, rise_k, 0.0)) * self.tank.volume_l * _J_PER_L_K
@@ -63,7 +71,8 @@ class Warmed:
 @dataclass(frozen=True, slots=True)
 class FlowAtRest:
     """
-    A loop's flow meter must not show nothing while the loop's pump alone warms its tank.
+    A loop's flow meter must not show nothing while the loop's pump alone warms its tank and its fluid leaves
+    warmer than it enters.
 
     Not this: a pump that runs and moves nothing (`loop-no-flow`), as no tank grows warmer by it; a tank that other
     stages warm, or whose layers even out.
@@ -71,6 +80,8 @@ class FlowAtRest:
 
     point: str
     warmed: Warmed
+    entering: str
+    leaving: str
     shortest_s: float = _REST_S
     above: float = -inf
 
@@ -81,7 +92,9 @@ class FlowAtRest:
         stands = heard.within(self.point, span)[1][:1]
         if not len(stands) or abs(stands[0]) > MOVES_M3_S:
             return inf
-        return max(self.warmed.given_s(heard, span, _LEAST_J), span[0] + self.shortest_s)
+        return max(
+            self.warmed.given_s(heard, span, _LEAST_J, by=(self.entering, self.leaving)), span[0] + self.shortest_s
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,13 +189,13 @@ def _needed_j(heard: Heard, counter: Point, span: Span) -> float:
 def meters_at_rest(site: Site) -> Iterator[CounterAtRest | FlowAtRest | RestsBesideCounter]:
     """One rule for each loop's meter of which something else can tell, and for what works beside its counter."""
     for loop in site.loops.values():
-        if loop.flow and (tells := _warmed(site, loop)) is not None:
-            yield FlowAtRest(loop.flow, tells)
+        warmed = _warmed(site, loop)
+        if warmed is not None and loop.flow and loop.entering and loop.leaving:
+            yield FlowAtRest(loop.flow, warmed, loop.entering, loop.leaving)
         if loop.energy is None or site.points[loop.energy].sampling != "counter":
             continue
         for part, nominal_w in _works_beside(site, loop):
             yield RestsBesideCounter(part, site.points[loop.energy], nominal_w)
-        warmed = _warmed(site, loop)
         other, spent = _other_side(site, loop)
         if warmed is not None or other is not None:
             yield CounterAtRest(site.points[loop.energy], warmed, other, spent)

@@ -118,7 +118,7 @@ class BalanceOpen:
 
 _SENTENCE = (
     "{way} tank {tank} than is found again in hot water, store and loss since {since}: {open_kwh:.2f} kWh a day on "
-    "average over the newest {days} of these days, where the accuracy of the sensors explains {plus_minus_kwh:.2f} kWh."
+    "average over its newest {days} days, where the accuracy of the sensors explains {plus_minus_kwh:.2f} kWh."
 )
 _TOO_MUCH = (
     "the tank loses more than its ua_w_per_k says: insulation damaged or wet, pipes without heat traps",
