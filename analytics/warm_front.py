@@ -23,7 +23,7 @@ __all__ = ["by_layers"]
 # anywhere in their parts of the height: of the mean of the layers, times the number of sensors; the same where a sensor
 # may stand above a coil's foot or below it; of what the layers changed by, as a root mean square, times that number;
 # and of the difference from the sensors' own word. With a fourth of it the truth lies inside on 92 to 99 % of an
-# account's second and third days in twelve kinds of tank, and on 95 to 100 % in five independent plants; with a fifth
+# account's second and third days in twelve kinds of tank, and on 95 to 100 % in six independent plants; with a fifth
 # on 90 % beside a boiler's coil.
 _U_MEAN_K = 0.8
 _U_MEAN_AT_FOOT_K = 1.6
