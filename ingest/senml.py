@@ -79,7 +79,7 @@ def decode_senml_json(payload: bytes, *, received_s: float) -> Columns:
     except msgspec.ValidationError:
         return _decode_odd_json(payload, received_s=received_s)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        return _not_json(error)
+        return _not_json(error, payload)
     return _one_by_one(items, received_s=received_s)
 
 
@@ -131,12 +131,21 @@ def _decode_odd_json(payload: bytes, *, received_s: float) -> Columns:
     try:
         items = json.loads(payload)
     except (ValueError, RecursionError) as error:
-        return _not_json(error)
+        return _not_json(error, payload)
     return _one_by_one(items, received_s=received_s)
 
 
-def _not_json(error: Exception) -> Columns:
-    return whole_fault(f"the payload is not JSON: {error}; a SenML pack looks like {_EXAMPLE}")
+def _not_json(error: Exception, payload: bytes) -> Columns:
+    return whole_fault(f"the payload is not JSON: {_not_utf8(payload) or error}; a SenML pack looks like {_EXAMPLE}")
+
+
+def _not_utf8(payload: bytes) -> str:
+    """Which byte is none of UTF-8, in our own words: a decoder's change from one release to the next."""
+    try:
+        payload.decode()
+    except UnicodeDecodeError as error:
+        return f"byte 0x{payload[error.start]:02x} at position {error.start} is not UTF-8"
+    return ""
 
 
 def decode_senml_cbor(payload: bytes, *, received_s: float) -> Columns:
