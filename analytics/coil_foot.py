@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analytics.site import Site
 
-__all__ = ["PLACE_PART", "foot_of", "has_sensor_at_foot", "is_at_foot", "with_foot"]
+__all__ = ["PLACE_PART", "foot_of", "has_sensor_at_any_foot", "has_sensor_at_foot", "is_at_foot", "with_foot"]
 
 Array = NDArray[np.float64]
 
@@ -41,6 +41,14 @@ def has_sensor_at_foot(site: Site, tank: str) -> bool:
     """Whether any may."""
     foot = foot_of(site, tank)
     return foot > 0.0 and bool(is_at_foot(foot, len(site.tanks[tank].temperatures)).any())
+
+
+def has_sensor_at_any_foot(site: Site, tank: str) -> bool:
+    """Whether any may stand above or below where a stage begins to heat, be it the lowest or one further up."""
+    stages = [stage for stage in site.stages.values() if stage.tank == tank]
+    feet = [stage.height[0] for stage in stages if stage.heater or stage.height[0] < stage.height[1]]
+    n_sensors = len(site.tanks[tank].temperatures)
+    return any(foot > 0.0 and bool(is_at_foot(foot, n_sensors).any()) for foot in feet)
 
 
 def with_foot(depths: Sequence[float], degc: Array, foot: float) -> tuple[Array, Array]:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from analytics.doubt import Doubt, over_days
+from analytics.doubt import Doubt, independent
 from analytics.expected.conditions import OUTDOOR_MEAN, conditions_of
 from analytics.expected.linear import LinearFit, fit_linear
 from analytics.figures import DayLedger, Figure
@@ -201,7 +201,7 @@ def _figure(line: _Line, shift: Array, *, later: DayLedger, earlier: DayLedger, 
         later.hot_water.heat.doubt.times(-per_heat),
         Doubt({}, {"what use and weather are worth": slopes_u, "days that differ without a known cause": scatter_u}),
     ]
-    doubt = over_days(parts)
+    doubt = independent(parts)
     value = later.purchased.value + float(n_pairs * slopes @ shift)
     why = f"By a line through {fit.statistics.n} days of the year before over {' and '.join(fit.names)}."
     coverage = min(later.purchased.coverage, earlier.hot_water.heat.coverage)
@@ -211,7 +211,7 @@ def _figure(line: _Line, shift: Array, *, later: DayLedger, earlier: DayLedger, 
 def _change(figure: Figure, earlier: Figure, scatter_u: float) -> Figure:
     found = difference(figure, earlier)
     scatter = Doubt({}, {"days of the year before that differ without a known cause": scatter_u})
-    doubt = over_days([found.doubt, scatter])
+    doubt = independent([found.doubt, scatter])
     return Figure(found.value, "kWh", doubt.half_width, "estimated", found.coverage, figure.why, doubt)
 
 

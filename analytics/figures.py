@@ -174,7 +174,8 @@ def figure_to_json(figure: Figure) -> dict[str, Any]:
 
 def _figure_to_record(figure: Figure) -> dict[str, Any]:
     """The same with where the interval comes from."""
-    doubt = {"steady": _digits(figure.doubt.steady), "passing": _digits(figure.doubt.passing)}
+    kinds = {"steady": figure.doubt.steady, "passing": figure.doubt.passing, "ends": figure.doubt.ends}
+    doubt = {kind: _digits(by_source) for kind, by_source in kinds.items()}
     return {**figure_to_json(figure), "doubt": {kind: by_source for kind, by_source in doubt.items() if by_source}}
 
 
@@ -193,7 +194,7 @@ def figure_from_json(data: dict[str, Any]) -> Figure:
         data["basis"],
         data["coverage"],
         data["why"],
-        Doubt(doubt.get("steady", {}), doubt.get("passing", {})),
+        Doubt(doubt.get("steady", {}), doubt.get("passing", {}), doubt.get("ends", {})),
     )
 
 

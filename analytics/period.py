@@ -2,8 +2,8 @@
 Weeks, months, seasons, years: days added up.
 
 A period's figures are sums of its days' or ratios of such sums, never means of daily ratios. Their doubts add by
-source: what errs alike every day adds up, what errs anew each day adds as squares. Days that could not be metered
-are told, not filled in.
+source: what errs alike every day adds up, what errs anew each day adds as squares, what stands at the days' ends
+cancels between days that follow each other. Days that could not be metered are told, not filled in.
 """
 
 from collections.abc import Callable, Collection, Iterable, Sequence
@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from math import fsum, isnan
 from typing import Literal, TypeVar
 
-from analytics.doubt import Doubt, combined, over_days
+from analytics.doubt import Doubt, combined, independent, over_days
 from analytics.figures import (
     COVERED,
     PLAIN_COVERAGE,
@@ -33,6 +33,7 @@ __all__ = ["By", "Period", "Span", "add_up", "calendar_days", "difference", "spa
 By = Literal["week", "month", "season", "year", "all"]
 
 _Line = TypeVar("_Line", StageLine, TankLine)
+_Pair = tuple[date, Figure, Figure]
 
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
@@ -137,7 +138,7 @@ def add_up(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]
     n_days = span.n_days
 
     def added(pick: Callable[[DayLedger], Figure]) -> Figure:
-        return _added([pick(ledger) for ledger in ledgers], n_days)
+        return _added([(ledger.day, pick(ledger)) for ledger in ledgers], n_days)
 
     total = DayLedger(
         site=ledgers[0].site,
@@ -164,14 +165,15 @@ def add_up(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]
     return Period(span, len(ledgers), total)
 
 
-def _added(figures: Sequence[Figure], n_days: int) -> Figure:
+def _added(by_day: Sequence[tuple[date, Figure]], n_days: int) -> Figure:
     """The sum of the days' figures; which days it lacks is said."""
+    figures = [figure for _, figure in by_day]
     known = [figure for figure in figures if not isnan(figure.value)]
     if not known:
         return unavailable(figures[0].unit, figures[0].why) if figures else unavailable("", "No day has it.")
     if len(units := {figure.unit for figure in known}) > 1:
         return unavailable(known[-1].unit, f"The days are in {' and '.join(sorted(units))}, which do not add up.")
-    doubt = over_days(figure.doubt for figure in known)
+    doubt = over_days([(day, figure.doubt) for day, figure in by_day if not isnan(figure.value)])
     basis: Basis = max((figure.basis for figure in known), key=_RANK.index)
     coverage = fsum(figure.coverage for figure in known) / n_days
     value = fsum(figure.value for figure in known)
@@ -195,16 +197,18 @@ def _why(figures: Sequence[Figure], basis: Basis, n_days: int, coverage: float) 
     return why
 
 
-def _ratio(pairs: Iterable[tuple[Figure, Figure]], least: float, *, none: str, n_days: int) -> Figure:
+def _ratio(pairs: Iterable[_Pair], least: float, *, none: str, n_days: int) -> Figure:
     """Sum of the first over sum of the second, over days on which both are known; the second must exceed `least`."""
-    both = [(part, whole) for part, whole in pairs if not isnan(part.value) and not isnan(whole.value)]
-    below = fsum(whole.value for _, whole in both)
+    both = [pair for pair in pairs if not isnan(pair[1].value) and not isnan(pair[2].value)]
+    below = fsum(whole.value for _, _, whole in both)
     if below <= least:
         return unavailable("1", none)
-    ratio = fsum(part.value for part, _ in both) / below
-    doubt = over_days(combined([(1 / below, part.doubt), (-ratio / below, whole.doubt)]) for part, whole in both)
-    basis: Basis = "estimated" if any("estimated" in (p.basis, w.basis) for p, w in both) else "derived"
-    coverage = fsum(min(part.coverage, whole.coverage) for part, whole in both) / n_days
+    ratio = fsum(part.value for _, part, _ in both) / below
+    doubt = over_days(
+        [(day, combined([(1 / below, part.doubt), (-ratio / below, whole.doubt)])) for day, part, whole in both]
+    )
+    basis: Basis = "estimated" if any("estimated" in (p.basis, w.basis) for _, p, w in both) else "derived"
+    coverage = fsum(min(part.coverage, whole.coverage) for _, part, whole in both) / n_days
     why = f"Without {n_days - len(both)} of {n_days} days." if len(both) < n_days else ""
     return Figure(ratio, "1", doubt.half_width, basis, coverage, why, doubt)
 
@@ -220,6 +224,7 @@ def _day_sum(figures: Sequence[Figure]) -> Figure:
 def _backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> Figure:
     pairs = [
         (
+            ledger.day,
             _day_sum([line.heat for line in ledger.stages if line.stage in backups]),
             _day_sum([line.heat for line in ledger.stages]),
         )
@@ -231,7 +236,11 @@ def _backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_d
 
 def _delivered_backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> Figure:
     pairs = [
-        (_day_sum([line.delivered for line in ledger.stages if line.stage in backups]), ledger.hot_water.heat)
+        (
+            ledger.day,
+            _day_sum([line.delivered for line in ledger.stages if line.stage in backups]),
+            ledger.hot_water.heat,
+        )
         for ledger in ledgers
         if ledger.stages
     ]
@@ -244,24 +253,24 @@ def _ids(found: Iterable[Sequence[str]]) -> list[str]:
 
 
 def _stages(ledgers: Sequence[DayLedger], n_days: int) -> list[StageLine]:
-    lines = [line for ledger in ledgers for line in ledger.stages]
+    lines = [(ledger.day, line) for ledger in ledgers for line in ledger.stages]
     return _lines(StageLine, lines, of="stage", sums=("heat", "reverse", "delivered"), n_days=n_days)
 
 
 def _tanks(ledgers: Sequence[DayLedger], n_days: int) -> list[TankLine]:
-    lines = [line for ledger in ledgers for line in ledger.tanks]
+    lines = [(ledger.day, line) for ledger in ledgers for line in ledger.tanks]
     return _lines(TankLine, lines, of="tank", sums=("stored_change", "loss", "residual"), n_days=n_days)
 
 
 def _lines(
-    kind: Callable[..., _Line], lines: Sequence[_Line], *, of: str, sums: Sequence[str], n_days: int
+    kind: Callable[..., _Line], lines: Sequence[tuple[date, _Line]], *, of: str, sums: Sequence[str], n_days: int
 ) -> list[_Line]:
     """The days' lines added up: one for each name that they carry in their field `of`."""
-    by_name: dict[str, list[_Line]] = {}
-    for line in lines:
-        by_name.setdefault(getattr(line, of), []).append(line)
+    by_name: dict[str, list[tuple[date, _Line]]] = {}
+    for day, line in lines:
+        by_name.setdefault(getattr(line, of), []).append((day, line))
     return [
-        kind(name, *(_added([getattr(line, field) for line in mine], n_days) for field in sums))
+        kind(name, *(_added([(day, getattr(line, field)) for day, line in mine], n_days) for field in sums))
         for name, mine in by_name.items()
     ]
 
@@ -269,7 +278,7 @@ def _lines(
 def _heat_pumps(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> list[HeatPumpLine]:
     lines = []
     for pump in _ids([line.heat_pump for line in ledger.heat_pumps] for ledger in ledgers):
-        mine = [line for ledger in ledgers for line in ledger.heat_pumps if line.heat_pump == pump]
+        mine = [(ledger.day, line) for ledger in ledgers for line in ledger.heat_pumps if line.heat_pump == pump]
         line = _heat_pump(pump, mine, n_days)
         lines.append(replace(line, spf=_factors(pump, ledgers, backups)))
     return lines
@@ -277,7 +286,7 @@ def _heat_pumps(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: 
 
 def _factors(pump: str, ledgers: Sequence[DayLedger], backups: Collection[str]) -> dict[str, Figure]:
     """Performance factors over the days on which the heat pump heated: sums of heat over sums of energy."""
-    found: dict[str, list[tuple[Figure, Figure]]] = {}
+    found: dict[str, list[_Pair]] = {}
     for ledger in ledgers:
         line = next((each for each in ledger.heat_pumps if each.heat_pump == pump), None)
         backup = [stage.heat for stage in ledger.stages if stage.stage in backups]
@@ -285,16 +294,16 @@ def _factors(pump: str, ledgers: Sequence[DayLedger], backups: Collection[str]) 
             assert line is not None
             with_backup = boundary in ("h3", "h4")
             heat = _day_sum([line.heating_heat, *(backup if with_backup else ())])
-            found.setdefault(boundary, []).append((heat, _used(heat, factor)))
+            found.setdefault(boundary, []).append((ledger.day, heat, _used(heat, factor)))
     return {boundary: _cop(pairs, _NO_FACTOR) for boundary, pairs in found.items()}
 
 
-def _heat_pump(pump: str, mine: Sequence[HeatPumpLine], n_days: int) -> HeatPumpLine:
+def _heat_pump(pump: str, mine: Sequence[tuple[date, HeatPumpLine]], n_days: int) -> HeatPumpLine:
     def added(name: str) -> Figure:
-        return _added([getattr(line, name) for line in mine], n_days)
+        return _added([(day, getattr(line, name)) for day, line in mine], n_days)
 
-    heating = [(line.heating_heat, _used(line.heating_heat, line.heating_cop)) for line in mine]
-    cooling = [(line.cooling, _used(line.cooling, line.cooling_cop)) for line in mine]
+    heating = [(day, line.heating_heat, _used(line.heating_heat, line.heating_cop)) for day, line in mine]
+    cooling = [(day, line.cooling, _used(line.cooling, line.cooling_cop)) for day, line in mine]
     none = "The compressor did not run in this mode."
     return HeatPumpLine(
         heat_pump=pump,
@@ -321,9 +330,9 @@ def _used(heat: Figure, cop: Figure) -> Figure:
     return Figure(used, "kWh", doubt.half_width, cop.basis, cop.coverage, "", doubt)
 
 
-def _cop(pairs: Sequence[tuple[Figure, Figure]], none: str) -> Figure:
+def _cop(pairs: Sequence[_Pair], none: str) -> Figure:
     # Days on which the compressor rested are no gap in a COP.
-    n_run = sum(not isnan(used.value) for _, used in pairs)
+    n_run = sum(not isnan(used.value) for _, _, used in pairs)
     return _ratio(pairs, 0.0, none=none, n_days=n_run) if n_run else unavailable("1", none)
 
 
@@ -338,8 +347,8 @@ def difference(later: Figure, earlier: Figure) -> Figure:
             return unavailable(figure.unit, figure.why)
     if later.unit != earlier.unit:
         return unavailable(later.unit, f"The one is in {earlier.unit}, the other in {later.unit}.")
-    minus = Doubt(earlier.doubt.times(-1.0).steady, earlier.doubt.passing)
-    doubt = over_days([later.doubt, minus])
+    minus = Doubt(earlier.doubt.times(-1.0).steady, earlier.doubt.passing, earlier.doubt.ends)
+    doubt = independent([later.doubt, minus])
     basis: Basis = max((later.basis, earlier.basis, "derived"), key=_RANK.index)
     coverage = min(later.coverage, earlier.coverage)
     return Figure(later.value - earlier.value, later.unit, doubt.half_width, basis, coverage, "", doubt)

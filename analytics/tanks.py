@@ -143,7 +143,7 @@ def _stored_doubt(
         steps_k = sqrt(float(np.sum(np.concatenate((layers[1:] - layers[:-1], [below_k])) ** 2)))
         apart = times_amount(stated(moment_part), steps_k, "K")
         between = float(per_k.mean()) / len(layers) * apart
-    return Doubt(steady, {f"readings of {tank.id}": read, f"layers of {tank.id}": between})
+    return Doubt(steady, ends={f"readings of {tank.id}": read, f"layers of {tank.id}": between})
 
 
 def _loss(

@@ -19,16 +19,16 @@ from analytics.site import Tank
 
 __all__ = ["by_layers"]
 
-# Standard uncertainties seen in virtual tanks of 16 and of 48 layers, heated below, half way up and above, with sensors
-# anywhere in their parts of the height: of the mean of the layers, times the number of sensors; the same where a sensor
-# may stand above a coil's foot or below it; of what the layers changed by, as a root mean square, times that number;
-# and of the difference from the sensors' own word. With a fourth of it the truth lies inside on 92 to 99 % of an
-# account's second and third days in twelve kinds of tank, and on 95 to 100 % in six independent plants; with a fifth
-# on 90 % beside a boiler's coil.
-_U_MEAN_K = 0.8
-_U_MEAN_AT_FOOT_K = 1.6
-_U_MOVED = 0.13
-_U_APART = 0.25
+# Standard uncertainties seen in virtual tanks of 16 and of 48 layers, heated below, half way up and above, with two to
+# four sensors anywhere in their parts of the height: of the mean of the layers; the same where a sensor may stand above
+# or below the place where a stage begins to heat; of what the layers changed by, as a root mean square, times the
+# number of sensors; and of the difference from the sensors' own word. With these the truth lies inside on 93 to 99 % of
+# an account's second and third days in twelve kinds of tank, on 96 to 100 % of the days of a fortnight in five of them,
+# and on 95 to 100 % in six independent plants.
+_U_MEAN_K = 0.4
+_U_MEAN_AT_FOOT_K = 0.5
+_U_MOVED = 0.05
+_U_APART = 0.2
 _WHY = "Followed layer by layer with what flowed in and out, and held by the sensors."
 
 
@@ -39,20 +39,20 @@ def by_layers(change: Total, tank: Tank, followed: LayersChange | None, *, has_s
     Args:
         change: By the sensors alone; not known where one of them is silent.
         followed: By the layers, from the day before to the day's end.
-        has_sensor_at_foot: Whether one may stand on either side of where heating begins; few do.
+        has_sensor_at_foot: Whether one may stand on either side of where a stage begins to heat.
     """
     if followed is None or isnan(change.amount):
         return change
     j_per_k = tank.volume_l / 1e3 * KG_PER_M3 * J_PER_K_KG
     n_sensors = len(tank.temperatures)
     u_mean_k = _U_MEAN_AT_FOOT_K if has_sensor_at_foot else _U_MEAN_K
-    mean = shown_over(stated(u_mean_k, "K"), n_sensors) * j_per_k
+    mean = stated(u_mean_k, "K") * j_per_k
     moved = shown_over(times_amount(stated(_U_MOVED), followed.rms_k, "K"), n_sensors) * j_per_k
     apart = shown_times(stated_own(abs(change.amount - followed.heat_j)), _U_APART, "{}", numbers=[_U_APART])
-    passing = {
+    ends = {
         f"followed layers of {tank.id}": mean,
         f"moved layers of {tank.id}": moved,
         f"warm front of {tank.id}": apart,
     }
-    doubt = Doubt(change.doubt.steady, passing)
+    doubt = Doubt(change.doubt.steady, ends=ends)
     return replace(change, amount=followed.heat_j, doubt=doubt, basis="derived", why=_WHY)

@@ -48,7 +48,7 @@ class DoubtOut(BaseModel):
     standard_uncertainty: float = Field(description="In the figure's unit")
     shown: str
     part_of_variance: float
-    errs: Literal["alike every day", "anew every day"]
+    errs: Literal["alike every day", "anew every day", "at the days' ends"]
     expression: str = Field(description="The sum that gives it, for a calculator; empty where a table does")
     because: str = Field(description="Why there is doubt, and what the numbers of the sum are")
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from analytics.doubt import over_days
+from analytics.doubt import independent
 from analytics.figures import DayLedger, Figure
 from analytics.site import Site
 from dashboards.assumptions import baseline_name
@@ -214,7 +214,7 @@ def sum_of(figures: Sequence[Figure], unit: str) -> Figure:
     if len(units := {f.unit for f in found}) > 1:
         why = f"the days are in {' and '.join(sorted(units))}, which do not add up."
         return Figure(math.nan, unit, math.nan, "unavailable", 0.0, why)
-    doubt = over_days(f.doubt for f in found)
+    doubt = independent(f.doubt for f in found)
     tells = all(f.doubt.u > 0 or f.plus_minus == 0 for f in found)
     spread = doubt.half_width if tells else math.fsum(f.plus_minus for f in found)
     worst = max(found, key=lambda f: ("measured", "derived", "estimated", "unavailable").index(f.basis))

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.coil_foot import foot_of, has_sensor_at_foot, with_foot
+from analytics.coil_foot import foot_of, has_sensor_at_any_foot, has_sensor_at_foot, with_foot
 from analytics.day import DayResult, account_day
 from analytics.site import Site, Stage, Tank
 from analytics.trace import Trace
@@ -88,9 +88,17 @@ def test_an_account_begins_with_warm_water_down_to_the_foot():
 
 
 def test_a_sensor_at_the_foot_makes_the_change_of_stored_heat_less_sure():
-    """By the sensors 0.7 of a step in place of 0.4 (beside their errors), by the layers 1.6 K ÷ 4 in place of 0.8 K."""
+    """By the sensors 0.7 of a step in place of 0.4 (beside their errors), by the layers 0.5 K in place of 0.4 K."""
     at_foot, beside = (_days(low, [50.0, 50.0, 10.0, 10.0]) for low in (0.4, 0.2))
-    alone = [days[0].ledger.tanks[0].stored_change.doubt.passing["layers of store"] for days in (at_foot, beside)]
+    alone = [days[0].ledger.tanks[0].stored_change.doubt.ends["layers of store"] for days in (at_foot, beside)]
     assert alone[0] / alone[1] == pytest.approx(0.7 / 0.4)
-    followed = at_foot[1].ledger.tanks[0].stored_change.doubt.passing["followed layers of store"]
-    assert followed * 3.6e6 == pytest.approx(1.6 / 4 * _J_PER_K, rel=0.02)
+    followed = at_foot[1].ledger.tanks[0].stored_change.doubt.ends["followed layers of store"]
+    assert followed * 3.6e6 == pytest.approx(0.5 * _J_PER_K, rel=0.02)
+
+
+def test_a_sensor_beside_a_coil_further_up_makes_the_layers_change_less_sure_too():
+    """Of three sensors the second stands within 0.4 to 0.6 of the height: an upper coil from 0.5 on, or from 0.7."""
+    low = (0.0, 0.3)
+    beside, above = (_heated_from(low, upper, n_sensors=3) for upper in ((0.5, 0.9), (0.7, 0.9)))
+    assert [has_sensor_at_any_foot(site, "store") for site in (beside, above)] == [True, False]
+    assert not has_sensor_at_foot(beside, "store")

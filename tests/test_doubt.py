@@ -1,5 +1,7 @@
 """Doubt by source: against an independent package, against drawing lots, and against closed answers."""
 
+from datetime import date, timedelta
+from itertools import pairwise
 from math import sqrt
 
 import numpy as np
@@ -8,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from analytics.doubt import Doubt, combined, from_limit, over_days
+from analytics.doubt import Doubt, combined, from_limit, independent, over_days
 from tests.reference_tables import rows
 
 # EN 1434 style example: a loop's heat and the electricity beside it, in kWh.
@@ -70,11 +72,36 @@ def test_one_limit_alone_is_never_passed_by_its_interval():
     assert Doubt({"sensor": from_limit(0.3)}).half_width == pytest.approx(0.95 * 0.3, rel=0.002)
 
 
+def _from_first_of_june(doubts):
+    return [(date(2026, 6, 1) + timedelta(days=n), doubt) for n, doubt in enumerate(doubts)]
+
+
 def test_a_month_of_steady_errors_is_thirty_days_of_them_and_of_passing_ones_the_root_of_thirty():
-    days = [Doubt({"flow": 0.1}, {"moments": 0.1})] * 30
-    month = over_days(days)
+    month = over_days(_from_first_of_june([Doubt({"flow": 0.1}, {"moments": 0.1})] * 30))
     assert month.steady["flow"] == pytest.approx(3.0)
     assert month.passing["moments"] == pytest.approx(0.1 * sqrt(30))
+
+
+def test_what_stands_at_the_ends_of_days_is_as_if_drawn_at_each_midnight():
+    """Drawn: an error at each midnight, half of it still there at the next; a day has its end's less its start's."""
+    rng, n, stays = np.random.default_rng(20260102), 200_000, 0.5
+    at_midnight = [rng.standard_normal(n)]
+    for _ in range(14):
+        at_midnight.append(stays * at_midnight[-1] + sqrt(1 - stays**2) * rng.standard_normal(n))
+    of_day = [later - earlier for earlier, later in pairwise(at_midnight)]
+    days = _from_first_of_june([Doubt(ends={"layers": float(np.std(day))}) for day in of_day])
+    for at, found in ((slice(0, 14), sum(of_day)), (slice(3, 5), of_day[3] + of_day[4])):
+        assert over_days(days[at]).u == pytest.approx(np.std(found), rel=0.01)
+
+
+def test_days_with_a_gap_between_them_have_four_ends():
+    """Two and two days, as two sums apart; a source that a day between has not got is a gap as well."""
+    days = _from_first_of_june([Doubt(ends={"layers": c}) for c in (0.3, 0.1, 0.2, 0.1, 0.4)])
+    two_and_two = independent([over_days(days[:2]), over_days(days[3:])])
+    assert over_days([*days[:2], *days[3:]]).ends == pytest.approx(two_and_two.ends)
+    without = (days[2][0], Doubt({}, {"other": 0.2}))
+    assert over_days([*days[:2], without, *days[3:]]).ends == pytest.approx(two_and_two.ends)
+    assert two_and_two.ends["layers"] ** 2 == pytest.approx(1.5 * (0.3**2 + 0.1**2 + 0.1**2 + 0.4**2) / 2)
 
 
 def test_a_doubt_of_nothing_is_nothing():

@@ -84,6 +84,23 @@ def test_a_weeks_interval_lies_between_that_of_independent_days_and_of_days_that
     assert hypot(*days) < week.plus_minus <= sum(days) * (1 + 1e-9)
 
 
+def test_the_stored_heat_of_a_week_is_told_by_its_first_and_its_last_midnight(ledgers):
+    """What is wrongly in store tonight is so tomorrow morning; a day that is missing parts the two."""
+    days = [ledger.tanks[1].stored_change for ledger in ledgers[1:]]
+    week = _week(ledgers[1:], 7).total.tanks[1].stored_change
+    assert week.value == pytest.approx(sum(day.value for day in days))
+    assert week.plus_minus < 1.5 * max(day.plus_minus for day in days)
+    assert week.plus_minus < 0.7 * hypot(*(day.plus_minus for day in days))
+    parted = _week([*ledgers[1:3], *ledgers[4:]], 7).total.tanks[1].stored_change
+    assert parted.plus_minus > 1.1 * week.plus_minus
+
+
+def test_a_kept_day_keeps_what_stands_at_its_ends(ledgers):
+    kept = [day_from_json("two-tank", day_to_record(ledger)) for ledger in ledgers[1:]]
+    found, again = (_week(each, 7).total.tanks[1].stored_change for each in (ledgers[1:], kept))
+    assert again.plus_minus == pytest.approx(found.plus_minus, rel=1e-3)
+
+
 def test_days_that_are_missing_are_told_and_lower_the_coverage(ledgers):
     week = _week(ledgers[:5])
     heat = week.total.hot_water.heat

@@ -19,15 +19,15 @@ _J_PER_K = 0.160 * 992.2 * 4180.0  # water at 40 degC: handbook values from memo
 
 
 def test_the_layers_tell_the_change_and_what_the_sensors_tell_otherwise_widens_it():
-    """Two sensors: 0.8 K ÷ 2, an eighth of what the layers moved by ÷ 2, a fourth of the difference."""
-    told = Total(10.0 * _J_PER_K, Doubt({"top": 3.0}, {"layers of store": 1.0}), 1.0)
+    """0.4 K, of two sensors a twentieth of what the layers moved by ÷ 2, a fifth of the difference."""
+    told = Total(10.0 * _J_PER_K, Doubt({"top": 3.0}, ends={"layers of store": 1.0}), 1.0)
     found = by_layers(told, _TANK, LayersChange(16.0 * _J_PER_K, 20.0))
     assert (found.amount, found.covered, found.basis) == (16.0 * _J_PER_K, 1.0, "derived")
     assert found.doubt.steady == {"top": 3.0}
-    assert found.doubt.passing["followed layers of store"] == pytest.approx(0.4 * _J_PER_K, rel=0.01)
-    assert found.doubt.passing["warm front of store"] == pytest.approx(0.25 * 6.0 * _J_PER_K)
-    assert found.doubt.passing["moved layers of store"] == pytest.approx(0.13 * 10.0 * _J_PER_K, rel=0.01)
-    assert "layers of store" not in found.doubt.passing
+    assert found.doubt.ends["followed layers of store"] == pytest.approx(0.4 * _J_PER_K, rel=0.01)
+    assert found.doubt.ends["warm front of store"] == pytest.approx(0.2 * 6.0 * _J_PER_K)
+    assert found.doubt.ends["moved layers of store"] == pytest.approx(0.05 * 10.0 * _J_PER_K, rel=0.01)
+    assert "layers of store" not in found.doubt.ends
 
 
 def test_where_nothing_was_carried_the_sensors_tell():
@@ -45,8 +45,8 @@ def test_the_ledgers_residual_has_it_too():
     second = account_day(HOUSE, _readings(), DAY, state=replace(first.state))
     for path in ("tanks.store.stored_change", "tanks.store.residual"):
         alone, carried = (figures_by_path(each.ledger)[path] for each in (first, second))
-        assert "followed layers of store" not in alone.doubt.passing
-        assert carried.doubt.passing["followed layers of store"] != 0.0
+        assert "followed layers of store" not in alone.doubt.ends
+        assert carried.doubt.ends["followed layers of store"] != 0.0
 
 
 def test_without_the_heat_of_a_stage_the_sensors_tell_alone():

@@ -319,6 +319,9 @@ def carried_wrongly(working: Working, doubt: Doubt) -> list[str]:
     """Sources of which the column's sum, or the root of its squares, is not what is carried."""
     found = []
     for table in working.tables[1:]:
+        if table.title.startswith(_AT_ENDS):
+            found += _left_wrongly(table)
+            continue
         for column, source in enumerate(table.columns[1:], start=1):
             cells = [shown_range(row[column]) for row in table.rows]
             total = Range(0.0, 0.0)
@@ -332,6 +335,19 @@ def carried_wrongly(working: Working, doubt: Doubt) -> list[str]:
     return found
 
 
+_AT_ENDS = "Standard uncertainty at the days' ends: "
+
+
+def _left_wrongly(table: Table) -> list[str]:
+    """The source, if what is left of runs of days is not made of their ends, or what is carried not of that."""
+    squares, wrong = Range(0.0, 0.0), []
+    for first, last, apart, left in ([shown_range(cell) for cell in row[1:]] for row in table.rows[:-1]):
+        made = ((first * first + last * last) / Range(2.0, 2.0) * apart).root()
+        wrong += [] if made.meets(left) else [table.title]
+        squares = squares + left * left
+    return wrong if squares.root().meets(shown_range(table.rows[-1][-1])) else [table.title]
+
+
 def test_a_long_period_is_shown_by_months() -> None:
     day = worked("two-tank", WINTER)
     ledgers = [replace(day.ledger, day=date(2026, 1, 1) + timedelta(days=n)) for n in range(90)]
@@ -340,6 +356,10 @@ def test_a_long_period_is_shown_by_months() -> None:
     assert [row[0] for row in working.tables[0].rows] == ["2026-01", "2026-02", "2026-03", "together"]
     assert wrong_sums(working) == []
     assert carried_wrongly(working, figures_by_path(found.total)["hot_water.heat"].doubt) == []
+    path = "tanks.solar.stored_change"
+    stored = period_working(found, ledgers, path, backups=["backup"])
+    assert [row[0] for table in stored.tables if table.title.startswith(_AT_ENDS) for row in table.rows] != []
+    assert carried_wrongly(stored, figures_by_path(found.total)[path].doubt) == []
 
 
 def test_a_day_worked_out_changes_nothing_in_it() -> None:

@@ -267,13 +267,14 @@ def test_the_sum_of_a_source_that_is_wrong_is_found() -> None:
     assert wrong_sources(found) == ["meter: 2 % ÷ √3 × 1.0000 kWh = 0.2000 kWh"]
 
 
-def test_over_days_every_source_that_is_named_has_its_column() -> None:
+def test_over_days_every_source_that_is_named_has_its_column_or_table() -> None:
     day = worked("two-tank", WINTER)
     ledgers = [replace(day.ledger, day=date(2026, 1, 5) + timedelta(days=n)) for n in range(4)]
     found = add_up(Span(date(2026, 1, 5), date(2026, 1, 8), "four days"), ledgers, backups=["backup"])
     for path, figure, shown in intervals_of(figures_by_path(found.total)):
         working = period_working(found, ledgers, path, backups=["backup"])
         columns = {column for table in working.tables[1:] for column in table.columns[1:]}
+        columns |= {table.title.partition("ends: ")[2] for table in working.tables[1:]}
         named = [source for source in shown.sources if not source.expression]
         assert {source.name for source in named} <= columns, path
         assert all("in the table" in source.because for source in named), path

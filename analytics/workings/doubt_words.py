@@ -1,14 +1,15 @@
 """What stands behind a source of doubt, as a sentence; the numbers stand in its sum."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Literal
 
 from analytics.accuracy import accuracy_in_words, limit_in_words
 from analytics.derived import Term
 from analytics.site import Point
 from analytics.units import to_si
 
-__all__ = ["because", "carried", "hints"]
+__all__ = ["Errs", "because", "carried", "hints"]
 
 _ONE_SENSOR = "One sensor stands for the whole tank, whose mean may move apart from it, common practice."
 _SOURCES = {
@@ -38,8 +39,8 @@ _SOURCES = {
     "layers of": "Between two sensors the water may be as at the one or as at the other: a part, as seen in virtual "
     "tanks, × the root of the sum of the squares of the steps from sensor to sensor, and from the lowest to the water "
     "that enters, at both ends of the day × a layer's heat per kelvin ÷ the number of layers.",
-    "followed layers of": "How far the mean of the followed layers may be off at both ends of the day, the less the "
-    "more sensors there are, as seen in virtual tanks; kWh/K is all of the tank's water.",
+    "followed layers of": "How far the change of the mean of the followed layers may be off from one end of the day to "
+    "the other, as seen in virtual tanks; kWh/K is all of the tank's water.",
     "moved layers of": "Where warm water ends is the less sure the more of it came or went: a part, as seen in virtual "
     "tanks, × by how much the followed layers changed over the day, as a root mean square, ÷ the number of sensors; "
     "kWh/K is all of the tank's water.",
@@ -94,9 +95,12 @@ _IN_STORE = (
     "every day."
 )
 _COUNTER = "The counter is read at the day's edges to within an interval (÷ 12), and shows whole steps (÷ 6)."
-_CARRIED = {
-    True: "The days' own, added up, in the table.",
-    False: "The root of the sum of the days' squares, in the table.",
+Errs = Literal["alike every day", "anew every day", "at the days' ends"]
+_CARRIED: Mapping[Errs, str] = {
+    "alike every day": "The days' own, added up, in the table.",
+    "anew every day": "The root of the sum of the days' squares, in the table.",
+    "at the days' ends": "What is too much at a day's end is too much at the next one's start: of days that follow "
+    "each other the first one's start and the last one's end are left, in the table.",
 }
 
 
@@ -124,9 +128,9 @@ def because(source: str, terms: Sequence[Term]) -> str:
     return next((words for prefix, words in _SOURCES.items() if source.startswith(prefix)), "")
 
 
-def carried(*, is_steady: bool) -> str:
+def carried(errs: Errs) -> str:
     """How the sources of days are carried into a sum of days."""
-    return _CARRIED[is_steady]
+    return _CARRIED[errs]
 
 
 def _limits(sensors: Sequence[Term]) -> str:

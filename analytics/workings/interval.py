@@ -6,7 +6,7 @@ from typing import Any
 
 from analytics.derived import Derived
 from analytics.doubt import Doubt
-from analytics.workings.doubt_words import because, carried, hints
+from analytics.workings.doubt_words import Errs, because, carried, hints
 from analytics.workings.doubts import derivation_of
 from analytics.workings.written import Number, Step, amount, multiplied, written
 
@@ -27,7 +27,7 @@ _RECTANGULAR = 1.2  # of a source evenly spread within limits, its want of exces
 @dataclass(frozen=True, slots=True)
 class Source:
     """
-    A source of doubt: its standard uncertainty, its part of the variance, and whether it errs alike every day.
+    A source of doubt: its standard uncertainty, its part of the variance, and how it errs from day to day.
 
     Args:
         expression: The sum that gives its standard uncertainty; empty where a table does.
@@ -38,7 +38,7 @@ class Source:
     name: str
     u: Number
     part: float
-    is_steady: bool
+    errs: Errs
     expression: str = ""
     because: str = ""
     quotients: tuple[Step, ...] = ()
@@ -70,11 +70,11 @@ def interval_of(doubt: Doubt, unit: str) -> Interval | None:
     """
     if doubt.u == 0.0:
         return None
-    parts = {**doubt.steady, **doubt.passing}
+    parts = doubt.by_source
     is_day = any(isinstance(u, Derived) for u in parts.values())
     least = _LEAST_PART if is_day else _LEAST_PART_CARRIED
     named = [
-        _source(name, parts[name], unit, part=part, is_steady=name in doubt.steady, is_day=is_day)
+        _source(name, parts[name], unit, part=part, errs=_errs(name, doubt), is_day=is_day)
         for name, part in doubt.shares()
         if part > least
     ]
@@ -85,19 +85,27 @@ def interval_of(doubt: Doubt, unit: str) -> Interval | None:
     return Interval(named, quotients, hints([s.expression for s in named]), _steps(doubt, named, unit), _NOTE)
 
 
-def _source(name: str, value: float, unit: str, *, part: float, is_steady: bool, is_day: bool) -> Source:
+def _errs(source: str, doubt: Doubt) -> Errs:
+    if source in doubt.steady:
+        return "alike every day"
+    return "at the days' ends" if source in doubt.ends else "anew every day"
+
+
+def _source(name: str, value: float, unit: str, *, part: float, errs: Errs, is_day: bool) -> Source:
     u, found = _u(abs(float(value)), unit), derivation_of(value, unit)
     if found is None:
-        return Source(name, u, part, is_steady, "", "" if is_day else carried(is_steady=is_steady))
+        return Source(name, u, part, errs, "", "" if is_day else carried(errs))
     why = because(name, found.terms)
-    return Source(name, u, part, is_steady, found.expression, why, tuple(found.quotients))
+    return Source(name, u, part, errs, found.expression, why, tuple(found.quotients))
 
 
 def _all_others(small: dict[str, float], unit: str, *, of_u: float) -> Source:
     """Those that are too small to be named alone: the root of the sum of their squares."""
     u = hypot(*small.values())
     squares = " + ".join(f"{_u(abs(value), '').text}²" for value in small.values())
-    return Source("all others together", _u(u, unit), (u / of_u) ** 2, False, f"√({squares})", f"{', '.join(small)}.")
+    return Source(
+        "all others together", _u(u, unit), (u / of_u) ** 2, "anew every day", f"√({squares})", f"{', '.join(small)}."
+    )
 
 
 def _u(value: float, unit: str) -> Number:
@@ -110,7 +118,7 @@ def _steps(doubt: Doubt, named: list[Source], unit: str) -> list[Step]:
     u, k = _u(doubt.u, unit), Number(doubt.half_width / doubt.u, 3)
     squares = " + ".join(f"{written(s.u.value, s.u.places)}²" for s in named)
     flat = Number(_RECTANGULAR * sum((c * c / doubt.u**2) ** 2 for c in doubt.steady.values()), 3)
-    parts = " + ".join(f"{s.part:.3f}²" for s in named if s.is_steady and s.part > _LEAST_FLAT)
+    parts = " + ".join(f"{s.part:.3f}²" for s in named if s.errs == "alike every day" and s.part > _LEAST_FLAT)
     return [
         Step("Standard uncertainty u", f"√({squares})", u),
         Step("Flatness f", f"{_RECTANGULAR} × ({parts or '0'})", flat),
@@ -126,7 +134,7 @@ def interval_to_json(interval: Interval | None) -> dict[str, Any] | None:
     return {
         "sources": [
             {"source": s.name, "standard_uncertainty": s.u.value, "shown": s.u.text, "part_of_variance": s.part,
-             "errs": "alike every day" if s.is_steady else "anew every day",
+             "errs": s.errs,
              "expression": s.expression, "because": s.because}
             for s in interval.sources
         ],

@@ -1,16 +1,17 @@
 """
 A period's figure in numbers: the days' values that are added up, the days that are not known, and how doubt is carried.
 
-What errs alike every day adds up over the days; what errs anew each day adds as squares. A span of many days is shown
-by calendar months.
+What errs alike every day adds up over the days; what errs anew each day adds as squares; of what stands at the days'
+ends the first start and the last end of days that follow each other are left. A span of many days is shown by calendar
+months.
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from math import fsum, isnan, nan
 
-from analytics.doubt import NO_DOUBT, Doubt, combined, over_days
+from analytics.doubt import NO_DOUBT, Doubt, apart, combined, over_days, runs_of
 from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure
 from analytics.period import Period, Span
@@ -64,15 +65,19 @@ def period_working(found: Period, ledgers: Sequence[DayLedger], path: str, *, ba
     known = [row for row in rows if not row.why]
     if isnan(figure.value):
         return Working(path, (), (), (), remarks)
+    whole, ends = _whole("together", known), _ends_tables(known, figure)
     if found.span.n_days > _MOST_DAYS:
         known = _by_month(known)
-    whole = _whole("together", known)
-    tables = [_values(known, whole, figure, ratio=ratio), *_doubts(known, figure)]
+    tables = [_values(known, whole, figure, ratio=ratio), *_doubts(known, figure), *ends]
     return Working(path, (), tables, _steps(known, whole, figure, ratio=ratio), remarks)
 
 
-def _whole(name: str, rows: Sequence[_Row]) -> _Row:
-    return _Row(name, fsum(r.above for r in rows), fsum(r.below for r in rows), over_days(r.doubt for r in rows))
+def _whole(name: str, days: Sequence[_Row]) -> _Row:
+    return _Row(name, fsum(r.above for r in days), fsum(r.below for r in days), over_days(_by_day(days)))
+
+
+def _by_day(days: Sequence[_Row]) -> list[tuple[date, Doubt]]:
+    return [(date.fromisoformat(row.name), row.doubt) for row in days]
 
 
 def _ratio(path: str, backups: Collection[str]) -> _Ratio | None:
@@ -197,9 +202,14 @@ def _u(value: float) -> str:
     return amount(value, "", digits=3).text
 
 
+def _named(figure: Figure) -> list[str]:
+    """Sources that have a column or a table, the largest first."""
+    return [source for source, part in figure.doubt.shares() if part > _LEAST_PART]
+
+
 def _doubts(rows: Sequence[_Row], figure: Figure) -> list[Table]:
     """Standard uncertainties by source and day, the largest first, and how they are carried."""
-    sources = [source for source, part in figure.doubt.shares() if part > _LEAST_PART]
+    sources = [source for source in _named(figure) if source not in figure.doubt.ends]
     tables = [sources[at : at + _SOURCES_A_TABLE] for at in range(0, len(sources), _SOURCES_A_TABLE)]
     title = "Standard uncertainty by source"
     ranks = [f", {n} of {len(tables)}" if len(tables) > 1 else "" for n in range(1, len(tables) + 1)]
@@ -214,8 +224,32 @@ def _doubt_table(rows: Sequence[_Row], figure: Figure, named: Sequence[str], *, 
     return Table(title, (_first(rows), *named), cells, note)
 
 
+def _ends_tables(days: Sequence[_Row], figure: Figure) -> list[Table]:
+    """What is left of sources at the days' ends: a table each, a row for each run of days that follow each other."""
+    sources = [source for source in _named(figure) if source in figure.doubt.ends]
+    return [_ends_table(days, figure, source) for source in sources]
+
+
+def _ends_table(days: Sequence[_Row], figure: Figure, source: str) -> Table:
+    def u(value: float) -> str:
+        return amount(value, "", digits=4).text
+
+    cells = [
+        (f"{run.first} to {run.last}", u(run.first_c), u(run.last_c), written(apart(run.n_days), 3), u(run.c))
+        for run in runs_of(source, _by_day(days))
+    ]
+    cells.append(("carried", "", "", "", u(figure.doubt.ends[source])))
+    columns = ("Days that follow each other", "first day's", "last day's", "apart", "left")
+    note = (
+        "left = √((first² + last²) ÷ 2 × apart); carried is the root of the squares. What is too much at one day's end "
+        "is too much at the next one's start, and cancels; apart is how much further, as a variance, two ends are from "
+        "each other so many days apart than from one day to the next: 2 − 2 × 0.5 to the power of their number."
+    )
+    return Table(f"Standard uncertainty at the days' ends: {source}", columns, cells, note)
+
+
 def _cell_of(doubt: Doubt, source: str) -> str:
-    value = doubt.steady.get(source, doubt.passing.get(source))
+    value = doubt.by_source.get(source)
     return "0" if value is None else amount(value, "", digits=4).text
 
 
