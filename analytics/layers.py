@@ -21,15 +21,16 @@ References:
     [2] Duffie and Beckman, Solar Engineering of Thermal Processes, ch. 8, multi-node tank (from memory).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.layers_kernel import Moving, Resting, Staging, compiled
+from analytics.layers_inputs import Moving, Resting, Staging
+from analytics.layers_kernel import compiled
 
-__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "follow"]
+__all__ = ["LAYERS", "Charge", "Course", "Element", "Quiet", "Store", "Water", "follow"]
 
 Array = NDArray[np.float64]
 
@@ -55,6 +56,26 @@ class Water:
 
 
 @dataclass(frozen=True, slots=True)
+class Element:
+    """
+    An element that heats at the foot of its range or along all of it: sensors within that tell by how they rise.
+
+    One that lies across the tank warms the water above it; along one that stands upright each layer warms by itself.
+
+    Args:
+        along: The part of the heat that each layer gets if it comes along the range. Shape (LAYERS,)
+        tells: Which sensors are within. Shape (sensors,)
+        seen: What they have told so far, over steps in which it alone warmed the tank and no water moved: by how much
+            more a sensor would rise if heat came along the range, times how much more than from the foot it rose; and
+            the former squared. [K2]
+    """
+
+    along: Array
+    tells: NDArray[np.bool_]
+    seen: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Charge:
     """
     A stage that heats the tank.
@@ -68,6 +89,7 @@ class Charge:
             (steps, LAYERS)
         turned: Of water that the pump takes from the bottom and brings back to the highest layer of `spread`: layers
             moved. Shape (steps,)
+        element: Of one that may heat along a range; `spread` is then at its foot.
     """
 
     column: int
@@ -76,6 +98,7 @@ class Charge:
     fluid_degc: Array | None = None
     lift_k: Array | None = None
     turned: Array | None = None
+    element: Element | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +173,13 @@ class Course:
         leaving: Columns that left on top. Shape (steps, columns)
         lost: Columns lost to the room or to the sensors' word, gains negative. Shape (columns,)
         end: The layers at the end. Shape (LAYERS, columns)
+        seen: By the column of each element, what was told of it until then.
     """
 
     leaving: Array
     lost: Array
     end: Array
+    seen: Mapping[int, tuple[float, float]]
 
 
 def follow(store: Store, start: Array) -> Course:
@@ -167,8 +192,14 @@ def follow(store: Store, start: Array) -> Course:
         start: The layers at the start. Shape (LAYERS, columns)
     """
     layers = np.array(start, np.float64, order="C")
-    leaving, lost = compiled()(layers, _moving(store.water), _staging(store), _resting(store, start.shape[1]))
-    return Course(leaving, lost, layers)
+    staging = _staging(store)
+    leaving, lost = compiled()(layers, _moving(store.water), staging, _resting(store, start.shape[1]))
+    told = [
+        (charge.column, seen)
+        for charge, seen in zip(store.charges, staging.seen.tolist(), strict=True)
+        if charge.element
+    ]
+    return Course(leaving, lost, layers, {column: (more, square) for column, (more, square) in told})
 
 
 def _moving(water: Water) -> Moving:
@@ -181,6 +212,8 @@ def _staging(store: Store) -> Staging:
     charges, steps = store.charges, len(store.water.layers)
     beside_k, turned = np.zeros((len(charges), steps, LAYERS)), np.zeros((len(charges), steps))
     rise_k, spread = np.zeros((len(charges), steps)), np.zeros((len(charges), LAYERS))
+    along, seen = np.zeros((len(charges), LAYERS)), np.zeros((len(charges), 2))
+    tells = np.zeros((len(charges), store.quiet.sensors_degc.shape[1]), np.bool_)
     knows = np.zeros(len(charges), np.int64)
     for k, charge in enumerate(charges):
         rise_k[k], spread[k] = charge.rise_k, charge.spread
@@ -190,8 +223,10 @@ def _staging(store: Store) -> Staging:
             knows[k], beside_k[k] = 2, charge.lift_k
         if charge.turned is not None:
             turned[k] = charge.turned
+        if charge.element is not None:
+            along[k], tells[k], seen[k] = charge.element.along, charge.element.tells, charge.element.seen
     column = np.array([charge.column for charge in charges], np.int64)
-    return Staging(column, rise_k, spread, knows, beside_k, turned, _packed(store.slack_k))
+    return Staging(column, rise_k, spread, knows, beside_k, turned, _packed(store.slack_k), along, tells, seen)
 
 
 def _resting(store: Store, n_columns: int) -> Resting:

@@ -9,13 +9,15 @@ top; columns are origins, the last the temperature of the main. Each function ch
 import math
 from collections.abc import Callable
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["Moving", "Resting", "Staging", "compiled"]
+from analytics.layers_inputs import Moving, Resting, Staging
+
+__all__ = ["compiled"]
 
 Array = NDArray[np.float64]
 
@@ -27,58 +29,9 @@ _LEAST_HELD_K = 1e-9
 _MOST_TAKEN = 0.5  # of a layer's heat of an origin, by one draw's meters
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
-
-
-class Moving(NamedTuple):
-    """
-    Water that moves up: in layers by steps, and the columns of what enters below, (steps,), (steps, columns).
-
-    Args:
-        gained_k: What meters say that it took with it from the tank, NaN where they do not tell. (steps,)
-    """
-
-    layers: Array
-    entering: Array
-    gained_k: Array
-
-
-class Staging(NamedTuple):
-    """
-    The stages that heat, as `Charge` says of each, stacked; shapes (stages,), (stages, steps) and with layers behind.
-
-    Args:
-        knows: 0 where nothing is known of a coil's fluid, 1 where `beside_k` is its temperature [degC], 2 where it is
-            by how much it is warmer than the water around it.
-    """
-
-    column: NDArray[np.int64]
-    rise_k: Array
-    spread: Array
-    knows: NDArray[np.int64]
-    beside_k: Array
-    turned: Array
-    slack_k: Array
-
-
-class Resting(NamedTuple):
-    """What goes on without pumps, as `Quiet` says of it; `left_open_k` as a sum over the layers, by steps."""
-
-    due: NDArray[np.bool_]
-    conduction: float
-    loss: float
-    room_degc: Array
-    pull: Array
-    at_sensor: Array
-    around_sensor: Array
-    sensors_degc: Array
-    part_per_k: Array
-    doubt_k: float
-    left_open_k: Array
-    meters_k: float
-    renews: Array
-    renewing: Array
-    unknown: int
-    room: int
+_ALONG_PART = 0.4  # of what sensors would rise by: 0.3 and less were seen of elements that heat at the foot, 0.5 and
+_SURE_K2 = 1.0  # more of those that heat along their range, in virtual houses and an independent plant
+_MOST_SEEN_K2 = 300.0  # some days of runs; what is seen later counts for more
 
 
 @cache
@@ -119,6 +72,8 @@ def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
         for stage in range(len(stages.column)):
             if stages.rise_k[stage, step] > 0.0 or stages.turned[stage, step] > 0.0:
                 may_turn = heats = True
+                if stages.tells[stage].any() and water.layers[step] == 0.0:
+                    _see(degc, stages, stage, quiet, step)
                 _heat(layers, degc, stages, stage, step)
         if quiet.due[step]:
             may_turn = True
@@ -211,7 +166,8 @@ def _keep(layers, degc, leaving, left_k):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy")
 def _heat(layers, degc, stages, stage, step):  # type: ignore[no-untyped-def]
     """A stage's heat of a step."""
-    rise_k, spread = stages.rise_k[stage, step], stages.spread[stage]
+    rise_k, seen = stages.rise_k[stage, step], stages.seen[stage]
+    spread = stages.along[stage] if seen[0] > _ALONG_PART * seen[1] + _SURE_K2 else stages.spread[stage]
     rises = np.empty(len(degc))
     if stages.turned[stage, step] > 0.0:
         first = 0
@@ -224,6 +180,26 @@ def _heat(layers, degc, stages, stage, step):  # type: ignore[no-untyped-def]
     for i in range(len(degc)):
         layers[i, stages.column[stage]] += rises[i]
         degc[i] += rises[i]
+
+
+@njit(error_model="numpy")
+def _see(degc, stages, stage, quiet, step):  # type: ignore[no-untyped-def]
+    """What sensors in an element's range tell, while it alone warms the tank: whether heat comes along the range."""
+    rise_k = stages.rise_k[stage, step]
+    if step == 0 or stages.rise_k[:, step].sum() > rise_k:
+        return
+    foot_degc, along_degc = degc + rise_k * stages.spread[stage], degc + rise_k * stages.along[stage]
+    _float(foot_degc)
+    _float(along_degc)
+    seen = stages.seen[stage]
+    for s in np.flatnonzero(stages.tells[stage]):
+        risen_k = quiet.sensors_degc[step, s] - quiet.sensors_degc[step - 1, s]
+        if not math.isnan(risen_k):
+            foot_k = (quiet.at_sensor[s] * (foot_degc - degc)).sum()
+            apart_k = (quiet.at_sensor[s] * (along_degc - foot_degc)).sum()
+            seen[0] += apart_k * (risen_k - foot_k)
+            seen[1] += apart_k * apart_k
+    seen *= min(1.0, _MOST_SEEN_K2 / max(seen[1], _MOST_SEEN_K2))
 
 
 @njit(error_model="numpy")
@@ -372,19 +348,9 @@ def _settle(layers, degc, slack_k, heats):  # type: ignore[no-untyped-def]
     While the tank is heated, two neighbours mix already if the upper one is no more than `slack_k` warmer; below nought
     it is by how much the upper one may be cooler, at all times.
     """
-    least_k = slack_k if heats else np.minimum(slack_k, _STABLE_K)
-    n = len(degc)
-    means, counts = np.empty(n), np.empty(n, np.int64)
-    pools = 0
-    for layer in range(n):
-        mean, count = degc[layer], 1
-        while pools > 0 and means[pools - 1] < mean + least_k[layer - count]:
-            pools -= 1
-            mean = (mean * count + means[pools] * counts[pools]) / (count + counts[pools])
-            count += counts[pools]
-        means[pools], counts[pools] = mean, count
-        pools += 1
-    if pools == n:
+    means, counts = np.empty(len(degc)), np.empty(len(degc), np.int64)
+    pools = _pool(degc, slack_k if heats else np.minimum(slack_k, _STABLE_K), means, counts)
+    if pools == len(degc):
         return
     first = 0
     for pool in range(pools):
@@ -398,3 +364,28 @@ def _settle(layers, degc, slack_k, heats):  # type: ignore[no-untyped-def]
                     layers[i, c] = total / count
             degc[first : first + count] = means[pool]
         first += count
+
+
+@njit(error_model="numpy")
+def _pool(degc, least_k, means, counts):  # type: ignore[no-untyped-def]
+    """The temperatures of neighbours that mix, and how many they are, from the top; how many such pools there are."""
+    pools = 0
+    for layer in range(len(degc)):
+        mean, count = degc[layer], 1
+        while pools > 0 and means[pools - 1] < mean + least_k[layer - count]:
+            pools -= 1
+            mean = (mean * count + means[pools] * counts[pools]) / (count + counts[pools])
+            count += counts[pools]
+        means[pools], counts[pools] = mean, count
+        pools += 1
+    return pools
+
+
+@njit(error_model="numpy")
+def _float(degc):  # type: ignore[no-untyped-def]
+    """What is warmer than what is above it rises and mixes with that, temperatures alone."""
+    means, counts = np.empty(len(degc)), np.empty(len(degc), np.int64)
+    first = 0
+    for pool in range(_pool(degc, np.full(len(degc), _STABLE_K), means, counts)):
+        degc[first : first + counts[pool]] = means[pool]
+        first += counts[pool]

@@ -20,10 +20,10 @@ _EVEN_PART, _EVEN_WITHIN = 0.8, 0.1
 
 def held_until_change(point: Point, time_s: Array, value: Array) -> tuple[Array, Array]:
     """
-    An instant point's readings, with one more an interval before each change that came after a long silence.
+    A point's readings, instants or means, with one more an interval before each change that came after a long silence.
 
-    Between two readings a value is taken to run straight. A point that is silent because nothing changes would so
-    climb through all of its silence toward the first new value.
+    Between two readings a value is taken to run straight, and between two means that lie apart likewise. A point that
+    is silent because nothing changes would so climb through all of its silence toward the first new value.
 
     Args:
         time_s, value: In order of time, judged. Shape (n,)

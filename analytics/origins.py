@@ -4,9 +4,9 @@ Heat by origin: where the heat that the taps took first came from.
 The day goes through each tank in blocks of 15 minutes. A tank with sensors along it is followed layer by layer
 (`analytics.layers`), any other as one mixed store (`analytics.origins_mixed`); water moving on carries what it left
 the tank with. Stages heat where the site file says: an element from the low end of its range upward, since what it
-warms rises; a coil over its range, more where its fluid is warmer than the water; a loop that returns water at one
-height in the upper half takes it from the bottom. What the room gave, and what a change of the main's temperature
-makes of stored water, counts with the heat carried over.
+warms rises, or along its range where sensors within that tell so; a coil over its range, more where its fluid is warmer
+than the water; a loop that returns water at one height in the upper half takes it from the bottom. What the room gave,
+and what a change of the main's temperature makes of stored water, counts with the heat carried over.
 """
 
 from collections.abc import Iterator, Mapping, Sequence

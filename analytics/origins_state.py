@@ -33,11 +33,13 @@ class LayeredHeat:
         heat_k: By origin, how much of each layer's temperature it gave. [K]
         cold_degc: What each layer's water had when it entered from the main.
         unheard_m3: Water that may have passed since something of the tank was last heard; None where all was heard.
+        elements: By stage, what sensors have told of where an element heats, as `analytics.layers.Element` has it. [K2]
     """
 
     heat_k: Mapping[str, Sequence[float]]
     cold_degc: Sequence[float]
     unheard_m3: float | None = None
+    elements: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,7 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
                 "heat_k": {o: list(k) for o, k in held.heat_k.items()},
                 "cold_degc": list(held.cold_degc),
                 **({} if held.unheard_m3 is None else {"unheard_m3": held.unheard_m3}),
+                **({"elements": {s: list(seen) for s, seen in held.elements.items()}} if held.elements else {}),
             }
             for tank, held in state.layers.items()
         },
@@ -92,6 +95,7 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
                 {o: tuple(map(float, k)) for o, k in held["heat_k"].items()},
                 tuple(map(float, held["cold_degc"])),
                 held.get("unheard_m3"),
+                {stage: (more, square) for stage, (more, square) in held.get("elements", {}).items()},
             )
             for tank, held in layers.items()
         },

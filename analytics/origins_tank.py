@@ -166,10 +166,12 @@ def layered_course(
     gained_k = moved.gained_j[place_on_path(plant, tank)] / (layer_kg * J_PER_K_KG)
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None], gained_k)
     depths, sensors_degc = _sensors(plant, tank)
-    charges = [charge_of(plant, s, origins, layer_kg=layer_kg) for s in plant.site.stages.values() if s.tank == tank]
+    held = state.layers.get(tank) if state else None
+    seen = held.elements if held else {}
+    stages = [stage for stage in plant.site.stages.values() if stage.tank == tank]
+    charges = [charge_of(plant, stage, origins, layer_kg=layer_kg, seen=seen) for stage in stages]
     u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
     part_per_k = _U_PLACE / u_k if is_metered(plant, tank) else np.zeros(len(flows))
-    held = state.layers.get(tank) if state else None
     renewals = renewed_after_gaps(plant, tank, sensors_degc, before_m3=held.unheard_m3 if held else None)
     quiet = _quiet(
         plant,
@@ -303,7 +305,8 @@ def _held(found: LayeredCourse, origins: Sequence[str]) -> LayeredHeat:
     if UNHEARD in held and sum(held[UNHEARD]) * found.layer_kg * J_PER_K_KG < _USED_UP_J:
         rest = held.pop(UNHEARD)
         held[CARRIED_OVER] = tuple(map(sum, zip(held[CARRIED_OVER], rest, strict=True)))
-    return LayeredHeat(held, cold_degc, found.unheard_m3)
+    elements = {origins[column]: seen for column, seen in found.course.seen.items()}
+    return LayeredHeat(held, cold_degc, found.unheard_m3, elements)
 
 
 def _parts(layers: Array, origins: Sequence[str]) -> Mapping[str, float]:

@@ -92,7 +92,7 @@ def _signal(point: Point, time_s: Array, value: Array, *, bad: NDArray[np.bool_]
         value = np.where(value >= -MOVES_M3_S, np.maximum(value, 0.0), value)
     max_gap_s = max(_GAP_INTERVALS * point.interval_s, _GAP_S)
     signal = Signal(point, time_s, value, max_gap_s, edges_s)
-    if point.sampling != "instant" or signal.longest_gap_s <= LONG_INTERVALS * point.interval_s:
+    if point.sampling == "counter" or signal.longest_gap_s <= LONG_INTERVALS * point.interval_s:
         return signal
     return Signal(point, *held_until_change(point, time_s, value), max_gap_s, edges_s)
 

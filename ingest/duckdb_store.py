@@ -51,6 +51,8 @@ _NEWS_TOGETHER = (
     "select max(seq) as seq, site, min(first_ms) as first_ms, max(last_ms) as last_ms from news where seq > ? "
     f"group by site, first_ms // {_DAY_MS}, last_ms // {_DAY_MS}"
 )
+_NEWS_EACH = "select seq, site, first_ms, last_ms from news where seq > ?"
+_FEW_NEWS = 100  # so few are told sooner each for itself than together
 
 
 def open_duckdb_store(folder: Path, *, read_only: bool = False) -> "DuckDBStore":
@@ -174,7 +176,10 @@ class DuckDBStore:
         """All but the last carry `after` as their cursor: whoever stops half way gets them again, and misses none."""
         names = {number: name for name, number in self._sites.items()}
         with self._reporting(), self._cursor() as cursor:
-            rows = cursor.execute(f"{_NEWS_TOGETHER} order by seq", [int(after or 0)]).fetchall()
+            newest = int(after or 0)
+            is_few = 0 <= self._seq - newest <= _FEW_NEWS
+            rows = cursor.execute(_NEWS_EACH if is_few else _NEWS_TOGETHER, [newest]).fetchall()
+        rows.sort()
         names |= {number: name for name, number in self._sites.items()}
         cursors = [after] * (len(rows) - 1) + [str(row[0]) for row in rows[-1:]]
         return [News(at, names[row[1]], row[2], row[3]) for at, row in zip(cursors, rows, strict=True)]

@@ -35,6 +35,15 @@ def test_a_draw_is_as_long_as_its_flow_was_on():
     assert ledger.hot_water.heat.value == pytest.approx(DRAW_KWH * litres / 100, rel=0.01)
 
 
+def test_a_draw_told_by_means_is_as_long_as_its_flow_was_on():
+    """Each mean is of the ten seconds before it; what was not sent again had not changed. 100 l, then 33.3 l."""
+    draws = {19 * HOUR + 110: 10.0, 19 * HOUR + 710: 0.0, 20 * HOUR: 6.0, 20 * HOUR + 333: 0.0}
+    means = point("draw", "flow", "l/min", sampling="mean", interval_s=10.0)
+    house = replace(HOUSE, points={**HOUSE.points, "draw": means})
+    ledger = account(house, _readings() | {"draw": trace(*_on_change(draws))}).ledger
+    assert ledger.hot_water.volume.value == pytest.approx(100.0 + 6.0 * 333 / 60, abs=0.5)
+
+
 def test_even_readings_stay_as_they_are():
     every = np.arange(0, 86400, 300.0)  # five minutes, where the site file says one
     value = 40.0 + np.sin(every / 3000)

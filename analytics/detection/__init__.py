@@ -41,7 +41,6 @@ from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
 from analytics.detection.path_swapped import PathSwapped
-from analytics.detection.precedence import explainers
 from analytics.detection.sensor_missing import SensorMissing
 from analytics.detection.sensor_noisy import SensorNoisy
 from analytics.detection.sensor_offset import SensorOffset
@@ -53,6 +52,7 @@ from analytics.detection.states import Alert, AlertState, Transition, acknowledg
 from analytics.detection.sun_stuck import SunStuck
 from analytics.detection.tank_losing_heat import TankLosingHeat
 from analytics.detection.tank_lukewarm import TankLukewarm
+from analytics.detection.watchlist import watchlist
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 
@@ -130,13 +130,17 @@ def assess_day(
             site=plant.site.id,
             timezone=plant.day.timezone,
             kind=detector.kind,
-            component=need.component,
+            component=watched.need.component,
             from_ms=plant.day.start_ms,
             until_ms=until_ms,
             rejoin=detector.rejoin,
-            verdict=NotAssessed(need.lacking) if need.lacking else detector.assess(plant, history, need.component),
-            explained_by=explainers(plant.site, detector.kind, need.component),
+            verdict=_verdict(detector, plant, history, watched.need),
+            explained_by=watched.explained_by,
         )
         for detector in detectors
-        for need in detector.needs(plant.site)
+        for watched in watchlist(plant.site, detector)
     ]
+
+
+def _verdict(detector: Detector, plant: PlantDay, history: Sequence[DayLedger], need: Need) -> Verdict:
+    return NotAssessed(need.lacking) if need.lacking else detector.assess(plant, history, need.component)

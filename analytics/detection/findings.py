@@ -151,7 +151,7 @@ class Detector(Protocol):
     rejoin: ClassVar[timedelta]
 
     def needs(self, site: Site) -> Sequence[Need]:
-        """Each component that this kind can befall, with what is lacking to judge it."""
+        """Each component that this kind can befall, with what is lacking to judge it, by the site alone."""
         ...
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:

@@ -81,24 +81,24 @@ class StageBelowExpected:
     idle: StageIdle = field(default_factory=StageIdle)
 
     def needs(self, site: Site) -> Sequence[Need]:
-        return [Need(stage.id, self._lacking(site, stage)) for stage in site.stages.values()]
-
-    def _lacking(self, site: Site, stage: Stage) -> str:
-        """Nothing is lacking where houses near by have told of the sun for long enough to make a model."""
-        held = self.watched.get(f"{stage.id}.heat")
-        is_told = (held is not None and held.experience) or idling_pump(site, stage) is not None
-        return "" if is_told else _lacking(site, stage)
+        return [Need(stage.id) for stage in site.stages.values()]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
-        stage = plant.site.stages[component]
+        stage, held = plant.site.stages[component], self.watched.get(f"{component}.heat")
+        if lacking := self._lacking(plant.site, stage, held):
+            return NotAssessed(lacking)
         today = self._today(plant, history, stage)
-        held = self.watched.get(f"{component}.heat")
         if held is not None:
             nearby = None if _sees_sun(plant.site, stage) else self.nearby
             today = self.shift.joined(plant, stage, held, today=today, nearby=nearby)
             if isinstance(today, Fault) and self.shift.is_found(history, stage, held):
                 return Clear(day_start_ms(plant, plant.day.date))  # what its meters miss is told by `balance-open`
         return self.idle.joined(plant, history, stage, today=today)
+
+    def _lacking(self, site: Site, stage: Stage, held: Watched | None) -> str:
+        """Nothing is lacking where houses near by have told of the sun for long enough to make a model."""
+        is_told = (held is not None and held.experience) or idling_pump(site, stage) is not None
+        return "" if is_told else _lacking(site, stage)
 
     def _today(self, plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> Verdict:
         """The day's own evidence, as far as it goes."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analytics.pair_check import Moments
 
-__all__ = ["moved_k", "offset_by_hours"]
+__all__ = ["explained_k", "held_before_k", "offset_by_hours"]
 
 Array = NDArray[np.float64]
 
@@ -71,13 +71,36 @@ def offset_by_hours(days: Sequence[Moments]) -> tuple[float, float] | None:
     return (offset_k, u_k) if is_sure else None
 
 
-def moved_k(days: Sequence[Moments]) -> float:
-    """By how much the pair's difference changed from hour to hour, as a standard deviation; 0 where no hour tells."""
+def explained_k(days: Sequence[Moments]) -> float:
+    """
+    How much of a pair's difference the tank may make, by how much it moves the pair; 0 where no hour tells. [K]
+
+    Whichever of the sensors the water that warms a pipe moves with: it may be the one that hardly moves.
+    """
     told = _told(days)
     if not told:
         return 0.0
     seen = _joined(told)
-    return sqrt(float(seen.products[0, 0]) / seen.count)
+    moved_k2, *water_k2 = np.diag(seen.products) / seen.count
+    if moved_k2 <= _ALIKE_K**2:
+        return 0.0
+    part = np.sqrt(moved_k2 / np.maximum(water_k2, moved_k2))
+    return float(np.max(part * np.maximum(seen.mean[1:], 0.0)))
+
+
+def held_before_k(before: Sequence[Moments], since: Sequence[Moments]) -> float | None:
+    """
+    How much the tank may make of a difference since a step, where the pair agreed beside as warm a tank before. [K]
+
+    None where it was not seen on enough days before, or where the tank moves it before or since.
+    """
+    if len(_told(before)) < _LEAST_DAYS or not _told(since):
+        return None
+    seen, new = _joined(_told(before)), _joined(_told(since))
+    if max(each.products[0, 0] / each.count for each in (seen, new)) > _ALIKE_K**2:
+        return None
+    was_k, is_k = (max(float(each.mean[1:].max()), 0.0) for each in (seen, new))
+    return (abs(float(seen.mean[0])) + _NOISE_K) * max(is_k / was_k, 1.0) if was_k > 0 else None
 
 
 def _told(days: Sequence[Moments]) -> list[_Hours]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.detection.pair_days import PairRecord, Seen
-from analytics.detection.tank_hours import moved_k, offset_by_hours
+from analytics.detection.tank_hours import explained_k, held_before_k, offset_by_hours
 
 __all__ = ["at_least_k"]
 
@@ -39,14 +39,23 @@ def at_least_k(record: PairRecord, *, limit_k: float) -> float:
     plain_k = abs(record.difference_k) - _EXPANDED * record.u_k
     if plain_k <= limit_k or not all(check.beside_k for _, check in record.days):
         return plain_k
-    offset_k, u_k = _offset([each for each in record.seen if each[1].beside_k], len(record.days))
-    # An offset against the difference's own way is none of it.
-    way, hours = copysign(1.0, record.difference_k), [check.moments for _, check in record.days]
-    # Water at a port need not be what sensors above and below it say: an error as large as what the tank is seen to do.
-    surely_k = way * offset_k - _EXPANDED * u_k - moved_k(hours)
+    # The day on which an offset came holds hours of both.
+    before = [check.moments for _, check in record.seen[: -len(record.days) - 1]]
+    hours = [check.moments for _, check in record.days[len(record.days) < len(record.seen) :]]
+    told = [_by_days(record) - explained_k(hours)]
     if (by_hours := offset_by_hours(hours)) is not None:
-        surely_k = max(surely_k, way * by_hours[0] - _EXPANDED * by_hours[1])
-    return min(plain_k, surely_k)
+        told.append(copysign(1.0, record.difference_k) * by_hours[0] - _EXPANDED * by_hours[1])
+    if (held_k := held_before_k(before, hours)) is not None:
+        told.append(plain_k - held_k)
+    return min(plain_k, max(told))
+
+
+def _by_days(record: PairRecord) -> float:
+    """What is left of the difference by what days with a warm and with a cool tank show. [K]"""
+    offset_k, u_k = _offset([each for each in record.seen if each[1].beside_k], len(record.days))
+    # An offset against the difference's own way is none of it; nor is one of which the tank would hide a part.
+    own_k, shown_k = copysign(1.0, record.difference_k) * offset_k, abs(record.difference_k)
+    return min(own_k, 2.0 * shown_k - own_k) - _EXPANDED * u_k
 
 
 def _offset(seen: Sequence[Seen], n_newest: int) -> tuple[float, float]:

@@ -15,6 +15,7 @@ from pathlib import Path
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.site import Site
 from analytics.trace import local_day
@@ -37,6 +38,7 @@ __all__ = ["run"]
 _SCENARIO = SCENARIOS["two-tank"]
 _START = date(2026, 1, 1)
 _DAYS = {"quick": 30, "usual": 365, "full": 365}
+_DAY_MS = 86_400_000
 _N_LATE = 9
 _LATE_POINT = "dsh.leaving"
 
@@ -112,18 +114,29 @@ def _minutely(toml: str) -> str:
 def _fill(
     store: ReadingStore, site: Site, days: int, *, now_ms: int, held_back: Sequence[int]
 ) -> list[tuple[int, float]]:
-    """Write the house's readings up to now but for those held back, which are returned: time and value."""
+    """Write the house's readings up to now, day by day, but for those held back, which are returned: time and value."""
     late: list[tuple[int, float]] = []
     for traces in months_of_minutes(_SCENARIO, _START, days):
-        for point, trace in traces.items():
-            is_due = trace.time_ms < now_ms
-            if point == _LATE_POINT:
-                places = np.unique(np.searchsorted(trace.time_ms, [at for at in held_back if at > trace.time_ms[0]]))
-                places = places[places < len(trace.time_ms)]
-                late += [(int(trace.time_ms[place]), float(trace.value[place])) for place in places]
-                is_due[places] = False
-            series = np.zeros(int(is_due.sum()), np.int32)
-            store.write(Batch(((site.id, point),), series, trace.time_ms[is_due], trace.value[is_due]))
+        names = tuple((site.id, point) for point in traces)
+        series = np.repeat(np.arange(len(traces), dtype=np.int32), [len(trace.time_ms) for trace in traces.values()])
+        time_ms = np.concatenate([trace.time_ms for trace in traces.values()])
+        value = np.concatenate([trace.value for trace in traces.values()])
+        is_due, places = time_ms < now_ms, _places(names, series, time_ms, held_back)
+        late += zip(time_ms[places].tolist(), value[places].tolist(), strict=True)
+        is_due[places] = False
+        for day in np.unique(time_ms[is_due] // _DAY_MS):
+            rows = is_due & (time_ms // _DAY_MS == day)
+            store.write(Batch(names, series[rows], time_ms[rows], value[rows]))
     if len(late) != _N_LATE:
         raise AssertionError(f"{len(late)} readings were held back; {_N_LATE} were to be")
     return late
+
+
+def _places(
+    names: Sequence[tuple[str, str]], series: NDArray[np.int32], time_ms: NDArray[np.int64], held_back: Sequence[int]
+) -> NDArray[np.intp]:
+    """Where among a month's rows the readings of the late point are that come next after the times held back."""
+    of_point = np.flatnonzero(series == [point for _, point in names].index(_LATE_POINT))
+    at_ms = time_ms[of_point]
+    places = np.unique(np.searchsorted(at_ms, [at for at in held_back if at > at_ms[0]]))
+    return of_point[places[places < len(at_ms)]]
