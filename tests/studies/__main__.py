@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 
 from tests.studies import coverage, origins
+from tests.studies.houses import PARCEL_HOUSES
 
 _TEXT = """# What the studies found
 
@@ -20,6 +21,15 @@ Made by `{command}`; all houses are virtual, and invented.
 ## Heat by origin
 
 {origins}
+
+## Against a plant of other physics
+
+Houses whose tanks are parcels of water that move as wholes (`tests/parcels`): nothing mixes because of a grid, fluids
+are CoolProp's, elements heat along their whole range, and the controllers are others.
+
+{parcels}
+
+{origins_of_parcels}
 """
 
 
@@ -36,6 +46,8 @@ def main() -> None:
         coverage=coverage.table(),
         together=coverage.table_together(**of_fortnights),
         origins=origins.table(),
+        parcels=coverage.table_of_parcels(),
+        origins_of_parcels=origins.table(range(901, 904), PARCEL_HOUSES),
     )
     if asked.file:
         asked.file.write_text(text, encoding="utf-8")

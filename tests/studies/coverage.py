@@ -13,7 +13,7 @@ figures are counted apart.
 
 import os
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -27,10 +27,10 @@ from analytics.period import Span, add_up
 from analytics.site import Site
 from ingest.virtual import truth_to_json
 from tests.accounts import account_days
-from tests.studies.houses import HOUSES, house_of
+from tests.studies.houses import HOUSES, PARCEL_HOUSES, house_of, plant_of
 from tests.studies.instruments import Instruments, at_random, by_plan, lived
 
-__all__ = ["Held", "Row", "held", "held_together", "rows", "table", "table_together"]
+__all__ = ["Held", "Row", "held", "held_together", "rows", "table", "table_of_parcels", "table_together"]
 
 DAYS_A_HOUSE = 3
 FORTNIGHT = 14
@@ -108,7 +108,8 @@ def _lived(
     """A house as its site file states it and its ledgers, by each set of instruments, and the truth."""
     start = date(2025, 1, 3) + timedelta(days=(seed * 37) % 355)
     sets = instruments or [at_random(seed)]
-    seen, truths = lived(house_of(layout, seed), start=start, days=days, seed=seed, instruments=sets)
+    house, plant = house_of(layout, seed), plant_of(layout)
+    seen, truths = lived(house, start=start, days=days, seed=seed, instruments=sets, plant=plant)
     each = [start + timedelta(days=n) for n in range(days)]
     lives = [(one.site, [result.ledger for result in account_days(one.site, one.traces, each)]) for one in seen]
     return lives, [_as_the_ledger_says(truth_to_json(day)) for day in truths]
@@ -218,9 +219,9 @@ def _house_together(task: Task) -> list[Held]:
     return held_together(task[0], seed=task[1], instruments=_sets(task))
 
 
-def study(house: Callable[[Task], list[Held]], houses: int) -> list[Held]:
+def study(house: Callable[[Task], list[Held]], houses: int, kinds: Iterable[str] = HOUSES) -> list[Held]:
     """All kinds, so many houses of each, on all processors."""
-    tasks = [(layout, seed, houses) for layout in HOUSES for seed in range(1, houses + 1)]
+    tasks = [(layout, seed, houses) for layout in kinds for seed in range(1, houses + 1)]
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         return [one for part in pool.map(house, tasks, chunksize=5) for one in part]
 
@@ -235,6 +236,11 @@ _PLAN = (
 def table(houses: int = 100) -> str:
     """A Markdown table of the study of days."""
     return _table(study(_house, houses), f"{DAYS_A_HOUSE} days each", houses)
+
+
+def table_of_parcels(houses: int = 25) -> str:
+    """The same of the houses in parcels."""
+    return _table(study(_house, houses, PARCEL_HOUSES), f"{DAYS_A_HOUSE} days each", houses)
 
 
 def table_together(houses: int = 40) -> str:

@@ -10,10 +10,12 @@ from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
 
 from ingest.virtual import SCENARIOS
+from ingest.virtual.house import House
 from ingest.virtual.layout import NODES
 from ingest.virtual.scenario import Scenario
+from tests.parcels.house import ParcelHouse
 
-__all__ = ["HOUSES", "MANY_NODES", "house_of"]
+__all__ = ["HOUSES", "MANY_NODES", "PARCEL_HOUSES", "house_of", "plant_of"]
 
 MANY_NODES = 48
 
@@ -59,6 +61,22 @@ HOUSES: Mapping[str, Scenario] = MappingProxyType(
 """By name; the layouts first."""
 
 
+_IN_PARCELS = " in parcels"
+
+PARCEL_HOUSES: Mapping[str, Scenario] = MappingProxyType(
+    {
+        f"{name}{_IN_PARCELS}": HOUSES[name]
+        for name in ("two-tank", "solar-one-tank", "boiler-backup", "sun half way up", "boiler half way up")
+    }
+)
+"""The same houses as some of them, lived through by the plant of other physics."""
+
+
 def house_of(name: str, seed: int) -> Scenario:
     """A house by its name; the seed tells how much its tanks mix."""
-    return replace(HOUSES[name], nodes=MANY_NODES if seed % 2 else NODES)
+    return replace(HOUSES[name.removesuffix(_IN_PARCELS)], nodes=MANY_NODES if seed % 2 else NODES)
+
+
+def plant_of(name: str) -> type[House] | type[ParcelHouse]:
+    """The plant that a house by this name is lived through by."""
+    return ParcelHouse if name in PARCEL_HOUSES else House

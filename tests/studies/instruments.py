@@ -25,6 +25,7 @@ from ingest.virtual.house import RUN_IN_DAYS, House
 from ingest.virtual.scenario import Scenario
 from ingest.virtual.sensors import Sampler
 from ingest.virtual.truth import DayTruth, truth_of_day
+from tests.parcels.house import ParcelHouse
 from tests.studies.stated import Draw, beside_their_middles, off_by_as_much_as_allowed
 
 __all__ = ["Instruments", "Seen", "at_random", "by_plan", "lived"]
@@ -71,10 +72,16 @@ class Seen:
 
 
 def lived(
-    scenario: Scenario, *, start: date, days: int, seed: int, instruments: Sequence[Instruments]
+    scenario: Scenario,
+    *,
+    start: date,
+    days: int,
+    seed: int,
+    instruments: Sequence[Instruments],
+    plant: type[House] | type[ParcelHouse] = House,
 ) -> tuple[list[Seen], list[DayTruth]]:
     """Some days of a house, seen by several sets of instruments at once, and the truth."""
-    house = House(scenario, first_day=start - timedelta(days=RUN_IN_DAYS), seed=seed)
+    house = plant(scenario, first_day=start - timedelta(days=RUN_IN_DAYS), seed=seed)
     samplers = [_sampler(house.site, each) for each in instruments]
     last = [house.finish_day() for _ in range(RUN_IN_DAYS)][-1]
     house.restart_account()
