@@ -10,6 +10,7 @@ from analytics.detection import Clear, Fault, NotAssessed, Verdict
 from analytics.detection.precedence import explainers
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.figures import DayLedger, HeatPumpLine, unavailable
+from analytics.site import Site
 from analytics.site_file import parse_site
 from analytics.trace import local_day
 from api.days import DayOutcome
@@ -114,6 +115,44 @@ def test_after_thirty_days_that_is_how_the_house_is_run(idle: int, kind: type[Ve
     if isinstance(verdict, Clear):
         after = DAY - timedelta(days=idle - 30)
         assert verdict.since_ms == local_day(after, house().timezone).start_ms
+
+
+_NOW_AND_THEN = [True, False, False, True, False, False, False, True, False, True] * 2
+_LOADS = {'desuperheater_loop = "desuperheater"': 'load_loop = "desuperheater"'}
+
+
+def _seldom(backup_kwh: Sequence[float], *, before_kwh: float = 0.0, site: Site | None = None) -> Verdict:
+    """Of a pump that loads its tank now and then, and has rested since."""
+    history = _days([*_NOW_AND_THEN, *[False] * len(backup_kwh)], [before_kwh] * 20 + list(backup_kwh), 8.0)
+    plant = plant_of(site or house(**_LOADS), changed(healthy_day(), _RESTS))
+    return StageBelowExpected().assess(plant, history, "ground")
+
+
+def test_a_pump_that_ran_now_and_then_and_rests_longer_than_ever_while_the_backup_gives_is_told() -> None:
+    verdict = _seldom([0.0, 0.0, 2.1, 0.9, 1.3])
+    assert isinstance(verdict, Fault)
+    summary = verdict.findings[0].summary
+    assert "on 5 whole days; on 8 of the 20 days before, it did, and never rested for more than 3 in a row." in summary
+    assert "gave 1.4 kWh a day on the last 3 days, where it used to give 0.0 kWh a day" in summary
+
+
+@pytest.mark.parametrize(
+    ("backup_kwh", "before_kwh"),
+    [
+        ([2.1, 0.9, 1.3], 0.0),  # it has rested for so long before
+        ([0.0, 0.0, 0.0, 2.1, 0.9], 0.0),  # two days
+        ([0.0, 0.0, 2.1, 0.0, 2.1], 0.0),  # not day after day
+        ([0.0, 0.0, 0.5, 0.6, 0.5], 0.0),  # hardly anything
+        ([1.4, 1.4, 2.1, 1.6, 1.7], 1.3),  # hardly more than while it rested before
+        ([0.0] * 9, 0.0),  # the sun carries the house
+    ],
+)
+def test_less_than_that_is_none_of_a_pump_that_ran_now_and_then(backup_kwh: Sequence[float], before_kwh: float) -> None:
+    assert isinstance(_seldom(backup_kwh, before_kwh=before_kwh), NotAssessed)
+
+
+def test_a_pump_that_heats_rooms_now_and_then_rests_in_spring() -> None:
+    assert isinstance(_seldom([0.0, 0.0, 2.1, 0.9, 1.3], site=house()), NotAssessed)
 
 
 def test_what_explains_it_is_named() -> None:

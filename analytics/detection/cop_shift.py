@@ -17,7 +17,7 @@ from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import HeatPump, Site
 
-__all__ = ["CopShift", "tells_of"]
+__all__ = ["LOW_COP_CAUSES", "LOW_COP_CHECKS", "CopShift", "tells_of"]
 
 
 def tells_of(site: Site, pump: HeatPump) -> str:
@@ -78,16 +78,16 @@ _SENTENCE = (
     "its first good weeks would lead one to expect: {cop:.2f} kWh on {days} days, where {expected_cop:.2f} ± "
     "{plus_minus_cop:.2f} kWh were to be expected with the same source and power."
 )
-_CAUSES = (
+LOW_COP_CAUSES = (
     "refrigerant lost",
     "exchanger scaled or fouled, too little flow on the load or the source",
     "compressor worn, reversing valve leaks",
     "flow meter, temperature pair or power meter drifts",
 )
-_CHECKS = (
+LOW_COP_CHECKS = (
     "Compare flows and temperature differences of both circuits with the values noted at commissioning; clean the "
     "strainers.",
     "Compare both temperature sensors of each loop with the pump running and the compressor off: they should agree.",
     "The refrigerant circuit is for certified technicians; live panels for licensed electricians.",
 )
-_ADVICE = Advice("soon", _SENTENCE, _CAUSES, _CHECKS)
+_ADVICE = Advice("soon", _SENTENCE, LOW_COP_CAUSES, LOW_COP_CHECKS)

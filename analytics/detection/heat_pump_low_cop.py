@@ -10,6 +10,7 @@ import numpy as np
 
 from analytics.detection.cop_fade import CopFade
 from analytics.detection.cop_record import cop_days, good_days, misread_loop
+from analytics.detection.cop_seldom import CopSeldom
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price
@@ -59,7 +60,8 @@ class HeatPumpLowCop:
     record of daily COPs speaks, too; a source that asks for more lift than on the record's days counts in the machine's
     favour. So do all sensors' limits of error; but the record was made by the same sensors and has part of them in it.
 
-    Several days in a row are held against the first good weeks, too (`watched`, `detection.cop_fade`).
+    Several days in a row are held against the first good weeks, too (`watched`, `detection.cop_fade`), and the short
+    days of a machine that seldom runs against its first ones (`detection.cop_seldom`).
 
     Not this: a loop that stands still; a cold source (in cooling, a warm one) or hot water, which the sheet allows for;
     starts, which are left out; a COP above Carnot's or below zero, which shows a sensor's fault.
@@ -79,6 +81,7 @@ class HeatPumpLowCop:
 
     watched: Mapping[str, Watched] = field(default_factory=dict)  # by subject, up to the day before
     fade: CopFade = field(default_factory=CopFade)
+    seldom: CopSeldom = field(default_factory=CopSeldom)
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(pump.id) for pump in site.heat_pumps.values()]
@@ -89,9 +92,9 @@ class HeatPumpLowCop:
         seen = [(mode, courses) for mode in modes if (courses := pump_courses(plant, pump, mode)) is not None]
         verdicts = [self._in_mode(plant, history, pump, mode=mode, courses=courses) for mode, courses in seen]
         today, held = self._joined(component, verdicts), self.watched.get(f"{component}.cop")
-        if held is None:
-            return today
-        return self.fade.joined(plant, history, pump, held, heating=dict(seen).get("heating"), today=today)
+        if held is not None:
+            today = self.fade.joined(plant, history, pump, held, heating=dict(seen).get("heating"), today=today)
+        return self.seldom.joined(plant, history, pump, today=today)
 
     def _joined(self, heat_pump: str, verdicts: Sequence[Verdict]) -> Verdict:
         for sort in (Fault, Clear, NotAssessed):

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import groupby
 from math import isnan, nan
 from statistics import mean, median
 
@@ -55,14 +56,24 @@ class _Day:
         return max(self.heating_h, self.cooling_h) < _RAN_H
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Record:
-    """The days before the idle ones: what the backup used to give at most, and the air up to which it did heat."""
+    """
+    The days before the idle ones: what the backup used to give at most, and the air up to which it did heat.
+
+    Args:
+        days_needed: So many days in a row must show that the backup stands in: each gives more than `floor_kwh`, all
+            more than `limit_kwh` on average. [kWh/day]
+        rest_days: For how long it used to rest at most; 0 where it ran on nearly every day.
+    """
 
     days: Sequence[_Day]
     usual_kwh: float
     limit_kwh: float
+    floor_kwh: float
     mild_degc: float
+    days_needed: int
+    rest_days: int = 0
 
     @property
     def ran(self) -> Sequence[_Day]:
@@ -76,15 +87,20 @@ class StageIdle:
 
     Nothing follows from a compressor's electricity where it takes none, so its own days before are what it is held
     against, and the backup tells that heat was wanted. Where the heat pump heats rooms and its hot gas the water,
-    days that are milder than three in four of those on which it ran prove nothing. Not this: a summer of sun or an
-    empty house (the backup rests, too). What lasts for 30 days is how the house is run: the alert ends.
+    days that are milder than three in four of those on which it ran prove nothing. A pump that only loads its tank and
+    runs on few days is told, too, once it has rested for longer than ever lately and the backup gives, day after day,
+    what it never gave while the pump rested: a sound pump starts before its backup does. Not this: a summer of sun or
+    an empty house (the backup rests, too). What lasts for 30 days is how the house is run: the alert ends.
     """
 
     record_days: int = 10
     record_within: timedelta = timedelta(days=20)
     least_ran: int = 8
     idle_days: int = 2
+    seldom_ran: int = 3  # days with and days without a run, of those that are looked back on
+    seldom_idle_days: int = 3
     least_more_kwh: float = 1.0  # a day; less is no call worth
+    least_call_kwh: float = 0.3  # of a backup that was called: 2 kW for some ten minutes
     most_sd: float = 3.0
     mild_part: float = 0.75
     moves_on: timedelta = timedelta(days=30)
@@ -104,7 +120,11 @@ class StageIdle:
         ran = _first_run(plant, pump)
         if ran is not None:
             return Clear(instant_ms(plant, ran * CELL_S))
-        record = self._record(days[: len(days) - len(idle)], idle[0].day)
+        heats_rooms = pump.desuperheater_loop == stage.loop
+        before = days[: len(days) - len(idle)]
+        record = self._record(before, idle[0].day)
+        if record is None and not heats_rooms:
+            record = self._seldom(before, idle[0].day)
         return today if record is None else self._judged(plant, stage, pump, record=record, idle=idle, today=today)
 
     def _judged(
@@ -120,11 +140,9 @@ class StageIdle:
         if plant.day.date - idle[0].day >= self.moves_on:
             return Clear(day_start_ms(plant, idle[0].day + self.moves_on))
         heats_rooms = pump.desuperheater_loop == stage.loop
-        proving = [
-            each.backup_kwh > record.limit_kwh and (not heats_rooms or each.outdoor_degc <= record.mild_degc)
-            for each in idle
-        ]
-        ends = [n for n in range(self.idle_days, len(idle) + 1) if all(proving[n - self.idle_days : n])]
+        needed = record.days_needed
+        windows = [(n, idle[n - needed : n]) for n in range(needed, len(idle) + 1) if n > record.rest_days]
+        ends = [n for n, window in windows if _stands_in(window, record, needs_cold=heats_rooms)]
         if not ends:
             return today
         if ends[-1] < len(idle):
@@ -142,10 +160,34 @@ class StageIdle:
         scatter = _SD_PER_MAD * median(abs(each - usual) for each in backup)
         limit = max(usual + self.least_more_kwh, min(max(backup), usual + self.most_sd * scatter))
         mild = float(np.quantile([each.outdoor_degc for each in ran], self.mild_part))
-        return _Record(days, usual, limit, mild)
+        return _Record(
+            days=days,
+            usual_kwh=usual,
+            limit_kwh=limit,
+            floor_kwh=limit,
+            mild_degc=mild,
+            days_needed=self.idle_days,
+        )
+
+    def _seldom(self, before: Sequence[_Day], first_idle: date) -> _Record | None:
+        """Of a pump that ran now and then; None where too few days tell what the backup gave while it rested."""
+        days = [each for each in before if each.day >= first_idle - self.record_within and not isnan(each.backup_kwh)]
+        alone = [each.backup_kwh for each in days if each.is_idle]
+        if len(days) < self.record_days or min(len(alone), len(days) - len(alone)) < self.seldom_ran:
+            return None
+        most = max(alone)
+        return _Record(
+            days=days,
+            usual_kwh=median(each.backup_kwh for each in days),
+            limit_kwh=most + self.least_more_kwh,
+            floor_kwh=most + self.least_call_kwh,
+            mild_degc=nan,
+            days_needed=self.seldom_idle_days,
+            rest_days=_longest_rest(days),
+        )
 
     def _finding(self, plant: PlantDay, stage: Stage, pump: HeatPump, record: _Record, idle: Sequence[_Day]) -> Finding:
-        newest = idle[-self.idle_days :]
+        newest = idle[-record.days_needed :]
         backup, air = mean(each.backup_kwh for each in newest), mean(each.outdoor_degc for each in newest)
         cops = [each.cop for each in record.ran if each.cop > 0]
         cop = median(cops) if cops else nan
@@ -156,9 +198,10 @@ class StageIdle:
             "idle_days": len(idle),
             "record_days": len(record.days),
             "ran_days": len(record.ran),
-            "least_ran_days": self.least_ran,
+            "least_ran_days": self.seldom_ran if record.rest_days else self.least_ran,
+            "longest_rest_days": record.rest_days or None,
             "usual_run_h": round(median(each.heating_h for each in record.ran), 1),
-            "newest_days": self.idle_days,
+            "newest_days": record.days_needed,
             "backup_kwh": round(backup, 1),
             "usual_backup_kwh": round(record.usual_kwh, 1),
             "limit_backup_kwh": round(record.limit_kwh, 1),
@@ -172,7 +215,12 @@ class StageIdle:
             Stretch(
                 began_ms=day_start_ms(plant, idle[0].day), detected_ms=instant_ms(plant, SETTLED_S), is_by_day=True
             ),
-            Advice("soon", _SENTENCE, _CAUSES, (*_CHECKS, _ON_PURPOSE.format(self.moves_on.days))),
+            Advice(
+                "soon",
+                _SELDOM if record.rest_days else _SENTENCE,
+                _CAUSES,
+                (*_CHECKS, _ON_PURPOSE.format(self.moves_on.days)),
+            ),
             evidence=evidence,
             weight_s=len(idle) * 86400.0,
             cost=_cost(plant, backup - record.usual_kwh, cop),
@@ -205,6 +253,18 @@ def _idle_row(days: Sequence[_Day]) -> Sequence[_Day]:
     return days[len(days) - count :]
 
 
+def _longest_rest(days: Sequence[_Day]) -> int:
+    """Most days in a row without a run."""
+    return max((len(list(row)) for is_idle, row in groupby(days, key=lambda each: each.is_idle) if is_idle), default=0)
+
+
+def _stands_in(window: Sequence[_Day], record: _Record, *, needs_cold: bool) -> bool:
+    """Whether the backup gave on each of these days what it does not give beside a heat pump that is well."""
+    given = [each.backup_kwh for each in window]
+    is_cold = not needs_cold or all(each.outdoor_degc <= record.mild_degc for each in window)
+    return is_cold and min(given) > record.floor_kwh and mean(given) > record.limit_kwh
+
+
 def _first_run(plant: PlantDay, pump: HeatPump) -> int | None:
     """The cell in which the compressor first ran on the day, if it did for a minute."""
     courses = plant.heat_pumps.get(pump.id)
@@ -222,11 +282,16 @@ def _cost(plant: PlantDay, more_kwh: float, cop: float) -> float | None:
     return round(more_kwh * (heat - electricity / cop), 6)
 
 
-_SENTENCE = (
+_NOT_RUN = (
     "The heat pump {heat_pump} (stage {stage_name}) has not run since {since}, on {idle_days} whole days; on "
-    "{ran_days} of the {record_days} days before, it did. The backup stands in for it: it gave {backup_kwh:.1f} kWh a "
-    "day on the last {newest_days} days, where it used to give {usual_backup_kwh:.1f} kWh a day."
+    "{ran_days} of the {record_days} days before, it did"
 )
+_INSTEAD = (
+    ". The backup stands in for it: it gave {backup_kwh:.1f} kWh a day on the last {newest_days} days, where it used "
+    "to give {usual_backup_kwh:.1f} kWh a day."
+)
+_SENTENCE = _NOT_RUN + _INSTEAD
+_SELDOM = _NOT_RUN + ", and never rested for more than {longest_rest_days} in a row" + _INSTEAD
 _CAUSES = (
     "heat pump tripped: high or low pressure, or too little flow of the source; its fault code tells",
     "its breaker or switch is off",
