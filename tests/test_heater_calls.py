@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analytics.day import account_day, window
-from analytics.detection import Alert, advance, assess_day
+from analytics.detection import Alert, Verdict, advance, assess_day
+from analytics.detection import Fault as FoundFault
 from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.expected.heater import on_level
 from analytics.figures import DayLedger
@@ -17,6 +18,7 @@ from analytics.trace import Trace, local_day
 from ingest.virtual import SCENARIOS, Fault, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import day_traces
+from tests.ledgers import record, with_conditions
 
 _DAY_MS = 86_400_000
 
@@ -118,6 +120,42 @@ def test_a_boiler_that_gives_its_loop_nothing_is_told_by_its_own_name_and_causes
     assert alert.summary.startswith("The heater burner has given the boiler loop no heat since")
     assert alert.likely_causes[0].startswith("boiler locked out")
     assert not any("element" in cause for cause in alert.likely_causes)
+
+
+def _kept_at(degc: float, *, came_on_at_degc: float, is_locked_out: bool = True) -> Verdict:
+    """A boiler that came on at so many degrees on ten days, while the sun keeps the tank's top at `degc`."""
+    start = date(2026, 1, 5)
+    faults = [Fault(name="boiler-lockout", start_ms=0, end_ms=2**62)] if is_locked_out else []
+    run = simulate(SCENARIOS["boiler-backup"], start=start, days=2, seed=5, faults=faults)
+    (tank,) = run.site.tanks.values()
+    warm = {
+        point: Trace(run.traces[point].time_ms, np.maximum(run.traces[point].value, degc - 0.1 * n))
+        for n, point in enumerate(tank.temperatures)
+    }
+    day = local_day(start + timedelta(days=1), run.site.timezone)
+    plant = account_day(run.site, day_traces({**run.traces, **warm}, *window(day)), day).plant
+    levels = {"heater.boiler.start_degc": came_on_at_degc, "heater.boiler.idle_degc": came_on_at_degc + 3.0}
+    history = with_conditions(record(day.date, days=10, kwh_per_h=0.0), levels)
+    return HeaterNoOutput().assess(plant, history, "boiler")
+
+
+def test_a_boiler_that_runs_its_pump_in_vain_is_told_before_the_tank_is_cold() -> None:
+    verdict = _kept_at(44.0, came_on_at_degc=50.0)
+    assert isinstance(verdict, FoundFault)
+    finding = verdict.findings[0]
+    assert "although its pump runs" in finding.summary
+    assert "fell to 44.0 degC. Before, heat came whenever the top had fallen to 50.0 degC" in finding.summary
+    assert finding.detected_ms - finding.began_ms <= 2 * 3_600_000
+
+
+@pytest.mark.parametrize(
+    ("degc", "came_on_at_degc", "is_locked_out"), [(44.0, 45.0, True), (49.0, 50.0, True), (44.0, 50.0, False)]
+)
+def test_a_boiler_is_told_by_no_tank_as_warm_as_before_nor_while_it_heats(
+    degc: float, came_on_at_degc: float, is_locked_out: bool
+) -> None:
+    verdict = _kept_at(degc, came_on_at_degc=came_on_at_degc, is_locked_out=is_locked_out)
+    assert not isinstance(verdict, FoundFault)
 
 
 _NOT_CALLED = ("boiler.pump", "boiler.flow", "burner.on")

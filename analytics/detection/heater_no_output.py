@@ -1,6 +1,6 @@
 """`heater-no-output`: the backup should heat and gives nothing."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import ClassVar, Literal
@@ -9,6 +9,7 @@ import numpy as np
 
 from analytics.called_rise import RISE_CELLS, CalledRise, called_rise, status_on
 from analytics.detection.findings import Finding, Need, Verdict
+from analytics.detection.heater_advice import HEATER_ADVICE
 from analytics.detection.heater_calls import (
     asked_for,
     came_on_within,
@@ -20,7 +21,7 @@ from analytics.detection.heater_calls import (
 )
 from analytics.detection.moments import Episode, Flags, cells_passed, duration, episodes, judge, lasting, unknown
 from analytics.detection.outlet_level import drawn_warm, outlet_of, top_by_outlet
-from analytics.detection.telling import Advice, counted, tell
+from analytics.detection.telling import counted, tell
 from analytics.expected.heater import HEATS_W, OnLevel, top_degc
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, PlantDay
@@ -41,7 +42,7 @@ class _Watched:
     weight: Course
     healthy: Flags
     water_degc: Course
-    by: Literal["cold", "outlet", "level", "status", "uncalled", "boiler", "resting"] = "cold"
+    by: Literal["cold", "outlet", "level", "status", "uncalled", "boiler", "in vain", "resting"] = "cold"
     level: OnLevel | None = None
     rise: CalledRise | None = None
 
@@ -53,7 +54,8 @@ class HeaterNoOutput:
     water is lukewarm (where no sensor stands in it: the water that left the tank last), or the tank's top colder than
     it ever was before the heater came on; one of which only the status is known that is called and warms nothing, or
     is not called although the top is so cold; one in passing that takes no power while lukewarm water flows; a boiler
-    whose loop runs into a lukewarm tank without heat, or rests for hours beside one while hot water is drawn.
+    whose loop runs without heat into a lukewarm tank, or into one with a top colder than it ever was before heat came,
+    or rests for hours beside a lukewarm one while hot water is drawn.
 
     Not this: a heater that a timer or a tariff holds back; one that rests because the sun or another stage keeps the
     tank hot, of which nothing can be told; one in passing beside a trickle, which starts none; a boiler that has rested
@@ -175,9 +177,14 @@ class HeaterNoOutput:
         cold = passed & (loop.heat_w < self.least_w) & (top < self.cold_degc)
         idle = cold & (loop.pump_on >= 0.99)
         heats = lasting(passed & (loop.heat_w >= self.least_w), _cells(self.min_output))
-        is_missed = (
-            came_on_within(history, loop.loop, self.lately_days) and earlier_level(history, loop.loop) is not None
-        )
+        level = earlier_level(history, loop.loop)
+        if level is not None and not idle.any() and stage.tank is not None:
+            settled = self._settled_top(plant, stage.tank)
+            in_vain = passed & (loop.heat_w < self.least_w) & (loop.pump_on >= 0.99)
+            in_vain &= (settled < self._limit_degc(level)) & let_on(history, loop.loop, len(passed))
+            if in_vain.any():
+                return _Watched(in_vain, in_vain / _cells(self.min_running), heats, settled, "in vain", level)
+        is_missed = came_on_within(history, loop.loop, self.lately_days) and level is not None
         if idle.any() or not is_missed:
             return _Watched(idle, idle / _cells(self.min_running), heats, top, "boiler")
         rests = cold & (loop.pump_on < 0.01) & asked_for(plant) & let_on(history, loop.loop, len(passed))
@@ -227,112 +234,7 @@ class HeaterNoOutput:
                 "rise_min": RISE_CELLS,
                 "cold_part_percent": 100 * self.cold_part,
             }
-        return tell(plant, episode, _ADVICE[watched.by], evidence=evidence, weight_s=seconds)
-
-
-_CAUSES = (
-    "element burnt out, or heater locked out",
-    "safety cut-out tripped, breaker off, or no fuel",
-    "contactor, thermostat or its wiring failed",
-    "thermostat set lower, or switched off by someone",
-)
-_CHECKS = (
-    "Ask whether it was switched off on purpose; look at its breaker and display without opening a panel.",
-    "A tripped cut-out or lock-out has a cause: let licensed people find it before it is reset. Smell of gas: "
-    "touch no switch, leave, and call the gas emergency number.",
-    "Water that stood lukewarm lets Legionella grow: heat the tank through, and flush, as local rules ask.",
-)
-_BOILER_CAUSES = (
-    "boiler locked out: its display shows a fault code",
-    "no fuel, ignition failed, or flue or condensate drain blocked",
-    "breaker off, or safety thermostat tripped",
-    "the boiler is not called, or heats elsewhere, while the loop's pump runs",
-)
-_RESTING_CAUSES = (
-    "boiler or its controller switched off, by someone or by its breaker, or no fuel",
-    "no call for hot water reaches it: tank thermostat or sensor failed, displaced or set lower, wire broken",
-    "boiler locked out before its pump starts: its display shows a fault code",
-    "controller set to heating only, or its times for hot water changed",
-)
-_OF_ELEMENT = "An electrician measures the element's resistance with the circuit dead: a burnt-out one is open."
-_ADVICE: Mapping[str, Advice] = {
-    "boiler": Advice(
-        "soon",
-        "{boiler} has given the {backup} loop no heat since {since} although its pump runs: in {idle} of this the "
-        "hottest water fell to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} "
-        "degC.",
-        _BOILER_CAUSES,
-        _CHECKS,
-    ),
-    "resting": Advice(
-        "soon",
-        "The backup {backup} has been at rest since {since}, its pump too, although it should heat: in {idle} of "
-        "this the hottest water of its tank fell to {lowest_water_degc:.0f} degC while hot water was drawn, where a "
-        "backup should act below {cold_limit_degc:.0f} degC.",
-        _RESTING_CAUSES,
-        _CHECKS,
-    ),
-    "cold": Advice(
-        "soon",
-        "The backup {backup} has given no heat since {since} although it should: in {idle} of this the hottest water "
-        "fell to {lowest_water_degc:.0f} degC, where a backup should act below {cold_limit_degc:.0f} degC.",
-        _CAUSES,
-        _CHECKS,
-    ),
-    "outlet": Advice(
-        "soon",
-        "The backup {backup} has taken no power since {since} although it should, for {idle} after water of only "
-        "{lowest_water_degc:.0f} degC had left its tank, where a backup should act below {cold_limit_degc:.0f} degC.",
-        (*_CAUSES, "the tank is hot all the same, and cold water reaches its outlet past it"),
-        _CHECKS,
-    ),
-    "level": Advice(
-        "soon",
-        "The backup {backup} has taken no power since {since} although it should: in {idle} of this the top of its "
-        "tank fell to {lowest_water_degc:.1f} degC. Before, it came on whenever the top had fallen to {level_degc:.1f} "
-        "degC or sooner ({on_days} of {level_days} days).",
-        (
-            "element burnt out",
-            "safety cut-out tripped, or breaker off",
-            "contactor, thermostat or its wiring failed",
-            "thermostat set lower, or switched off by someone, while the sun does the work",
-        ),
-        (
-            _CHECKS[0].replace("switched off on purpose", "switched off or set lower on purpose"),
-            _OF_ELEMENT,
-            *_CHECKS[1:],
-        ),
-    ),
-    "uncalled": Advice(
-        "soon",
-        "The backup {backup} has not been called since {since} although it should: in {idle} of this the top of its "
-        "tank fell to {lowest_water_degc:.1f} degC. Before, it was called whenever the top had fallen to "
-        "{level_degc:.1f} degC or sooner ({on_days} of {level_days} days).",
-        (
-            "thermostat failed or set lower, or its sensor out of place",
-            "switched off by someone, at the controller, its timer or the breaker",
-            "safety cut-out tripped before the thermostat",
-            "status contact or its wire failed",
-        ),
-        (
-            _CHECKS[0].replace("switched off on purpose", "switched off or set lower on purpose"),
-            "Let an electrician see whether the thermostat closes when it is turned up.",
-            *_CHECKS[1:],
-        ),
-    ),
-    "status": Advice(
-        "soon",
-        "The backup {backup} is called since {since} and warms nothing: in {idle} of calls without draws the tank rose "
-        "by at most {rise_k:.1f} K in {rise_min} min, where its rated power makes {due_k:.1f} K.",
-        (
-            "element burnt out",
-            "safety cut-out tripped, or breaker off behind the thermostat",
-            "contactor failed or its wiring loose",
-            "the tank's sensor out of its pocket",
-        ),
-        (_CHECKS[0], _OF_ELEMENT, *_CHECKS[1:]),
-    ),
-}
+        return tell(plant, episode, HEATER_ADVICE[watched.by], evidence=evidence, weight_s=seconds)
 
 
 def _boiler_name(site: Site) -> str:
