@@ -66,8 +66,8 @@ class Element:
         along: The part of the heat that each layer gets if it comes along the range. Shape (LAYERS,)
         tells: Which sensors are within. Shape (sensors,)
         seen: What they have told so far, over steps in which it alone warmed the tank and no water moved: by how much
-            more a sensor would rise if heat came along the range, times how much more than from the foot it rose; and
-            the former squared. [K2]
+            more a sensor would rise if heat came along the range, times how much more than from the foot it rose, of
+            which no more counts than the former; and the former squared; both over the variance of such a rise.
     """
 
     along: Array

@@ -29,9 +29,10 @@ _LEAST_HELD_K = 1e-9
 _MOST_TAKEN = 0.5  # of a layer's heat of an origin, by one draw's meters
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
-_ALONG_PART = 0.4  # of what sensors would rise by: 0.3 and less were seen of elements that heat at the foot, 0.5 and
-_SURE_K2 = 1.0  # more of those that heat along their range, in virtual houses and an independent plant
-_MOST_SEEN_K2 = 300.0  # some days of runs; what is seen later counts for more
+_ALONG_PART = 0.4  # of what sensors would rise by, seen beyond what an element at the foot makes them rise by, and
+_SURE = 2.5  # more than one rise can tell; in virtual houses that heat at the foot it came to 0.5
+_MOST_SEEN = 40.0  # some days of runs; what is seen later counts for more
+_U_RISE_K, _U_RISE_PART = 0.3, 0.5  # of an expected rise: nobody knows how warm water lies between sensors
 
 
 @cache
@@ -167,7 +168,7 @@ def _keep(layers, degc, leaving, left_k):  # type: ignore[no-untyped-def]
 def _heat(layers, degc, stages, stage, step):  # type: ignore[no-untyped-def]
     """A stage's heat of a step."""
     rise_k, seen = stages.rise_k[stage, step], stages.seen[stage]
-    spread = stages.along[stage] if seen[0] > _ALONG_PART * seen[1] + _SURE_K2 else stages.spread[stage]
+    spread = stages.along[stage] if seen[0] > _ALONG_PART * seen[1] + _SURE else stages.spread[stage]
     rises = np.empty(len(degc))
     if stages.turned[stage, step] > 0.0:
         first = 0
@@ -196,10 +197,13 @@ def _see(degc, stages, stage, quiet, step):  # type: ignore[no-untyped-def]
         risen_k = quiet.sensors_degc[step, s] - quiet.sensors_degc[step - 1, s]
         if not math.isnan(risen_k):
             foot_k = (quiet.at_sensor[s] * (foot_degc - degc)).sum()
-            apart_k = (quiet.at_sensor[s] * (along_degc - foot_degc)).sum()
-            seen[0] += apart_k * (risen_k - foot_k)
-            seen[1] += apart_k * apart_k
-    seen *= min(1.0, _MOST_SEEN_K2 / max(seen[1], _MOST_SEEN_K2))
+            along_k = (quiet.at_sensor[s] * (along_degc - degc)).sum()
+            u_k = math.hypot(_U_RISE_K, _U_RISE_PART * max(foot_k, along_k))
+            apart_k = along_k - foot_k
+            beyond_k = min(max(risen_k - foot_k, -abs(apart_k)), abs(apart_k))
+            seen[0] += apart_k * beyond_k / u_k**2
+            seen[1] += (apart_k / u_k) ** 2
+    seen *= min(1.0, _MOST_SEEN / max(seen[1], _MOST_SEEN))
 
 
 @njit(error_model="numpy")

@@ -33,7 +33,7 @@ class LayeredHeat:
         heat_k: By origin, how much of each layer's temperature it gave. [K]
         cold_degc: What each layer's water had when it entered from the main.
         unheard_m3: Water that may have passed since something of the tank was last heard; None where all was heard.
-        elements: By stage, what sensors have told of where an element heats, as `analytics.layers.Element` has it. [K2]
+        elements: By stage, what sensors have told of where an element heats, as `analytics.layers.Element` has it.
     """
 
     heat_k: Mapping[str, Sequence[float]]
