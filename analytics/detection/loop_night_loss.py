@@ -40,7 +40,7 @@ class LoopNightLoss:
     that loses far more than it used to (`detection.warm_pipe`).
 
     Not this: frost protection, which runs the pump; a pump that never stops (`loop-always-on`); a collector's sensor
-    that sits indoors, and never gets colder than a room.
+    that sits indoors, and never gets colder than a room, or that stands still (`sensor-stuck`).
     """
 
     kind: ClassVar[str] = "loop-night-loss"
@@ -106,8 +106,14 @@ class LoopNightLoss:
         above_k = loop.leaving_degc - air_degc
         before_k = np.concatenate((np.full(_cells(self.cools), np.inf), above_k))[: len(above_k)]
         warm = (loop.leaving_degc >= self.warm_degc) & (above_k >= np.maximum(self.warm_k, self.keeps * before_k))
+        warm &= self._moves(loop.leaving_degc)
         cooled = (loop.leaving_degc < self.warm_degc) | (above_k <= self.cooled_k)
         return late & warm, lasting(late & cooled, _cells(self.min_warm))
+
+    def _moves(self, degc: Course) -> Flags:
+        """Whether a sensor moved at all in as long as a collector takes to cool: one that is stuck shows no warmth."""
+        moved = np.diff(degc, prepend=degc[:1]) != 0
+        return trailing_mean(moved.astype(float), _cells(self.cools)) > 0
 
     def _rests(self, plant: PlantDay, loop: LoopDay) -> Flags:
         passed = np.arange(len(loop.heat_w)) < cells_passed(plant)
