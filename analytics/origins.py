@@ -57,6 +57,10 @@ Array = NDArray[np.float64]
 _MOVED_PART = 0.5
 _MOVED_PART_ASSUMED = 0.65  # the same of a loop with an assumed flow
 _J = ("J", "J")
+_MOVED_WORDS = (
+    "What 1 kWh more heat of {} than metered moves at the taps ({}, as seen in virtual houses, × √(its share × "
+    "(1 − its share)) × the heat out of tanks, ÷ its heat, at least half of what the taps got of it)"
+)
 _LEAST_HEAT_PART = 0.5  # of its heat at the taps: a stage that gave less today has given most of it on days before
 LEAST_RISE_K = 1.0
 """Water that leaves less warm than this above cold has no origin to speak of."""
@@ -219,7 +223,7 @@ def _heat_doubt(
         heat = plant.loops[stage.loop].heat if stage.loop else plant.heaters[stage.heater or ""].heat
         if isnan(heat.amount) or not 0.0 < own < 1.0:
             continue
-        words = f"What 1 kWh more heat of {stage.id} than metered moves at the taps"
+        words = _MOVED_WORDS.format(stage.id, _MOVED_PART)
         least_j = max(abs(heat.amount), _LEAST_HEAT_PART * own * of_tanks_j)
         doubt = heat.doubt.apart_from_gaps() if may_be_unheard else heat.doubt
         part = _MOVED_PART_ASSUMED if stage.loop and plant.loops[stage.loop].flow_is_assumed else _MOVED_PART

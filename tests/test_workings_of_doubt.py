@@ -15,7 +15,7 @@ import pytest
 from uncertainties import ufloat
 
 from analytics.day import account_day, window
-from analytics.derived import Derived, derivations_kept, quotient, stated, within_limits
+from analytics.derived import Derived, derivations_kept, quotient, root_of_squares, stated, within_limits
 from analytics.doubt import Doubt, combined
 from analytics.figure_paths import figures_by_path
 from analytics.figures import Figure
@@ -23,6 +23,7 @@ from analytics.period import Span, add_up
 from analytics.site import Site
 from analytics.trace import Trace, local_day
 from analytics.workings.day import WorkedDay, working_of
+from analytics.workings.doubts import derivation_of
 from analytics.workings.interval import Interval, Source, interval_of
 from analytics.workings.period import period_working
 from ingest.virtual import SCENARIOS
@@ -257,6 +258,16 @@ def test_a_sum_remembers_its_terms_only_while_they_are_asked_for() -> None:
     assert source.u.text == "0.08660"
     assert isinstance(heat.steady["top"], Derived)
     assert not isinstance(within_limits(stated(0.3, "K")), Derived)
+
+
+def test_a_counter_that_adds_to_the_backup_and_to_all_heat_takes_the_one_from_the_other() -> None:
+    """Of a backup's share; nothing passed at the day's edges, so that of its moments only the whole steps are left."""
+    with derivations_kept():
+        moments = root_of_squares([(0.0, 12), (0.0139, 6)])
+        u = moments * quotient(1.0, 7.1, "more of the backup") - moments * quotient(0.34, 7.1, "more of all heat")
+    found = derivation_of(u, "")
+    assert found is not None
+    assert typed_in(found.expression) == pytest.approx(0.0139 / 6**0.5 * 0.66 / 7.1, rel=1e-3)
 
 
 def test_the_sum_of_a_source_that_is_wrong_is_found() -> None:

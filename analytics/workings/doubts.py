@@ -90,11 +90,12 @@ def _alike(one: Term, other: Term) -> bool:
 
 def _cancels(group: Sequence[Term]) -> bool:
     """Whether its parts take each other away: an error that stands at both ends of a day."""
-    return abs(_own_sum(group)) < 1e-9 * abs(group[0].own[0])
+    return abs(_own_sum(group)) < 1e-9 * abs(_own_sum(group[:1]))
 
 
 def _own_sum(group: Sequence[Term]) -> float:
-    return sum(term.own[0] for term in group)
+    """Of a root of squares the sign tells, which all of its parts have that are not nothing."""
+    return sum(next((own for own in term.own if own), 0.0) for term in group)
 
 
 def _is_less(group: Sequence[Term], *, than: float) -> bool:
