@@ -54,3 +54,39 @@ def test_a_balance_opened_where_from_then_on_most_days_are_open(residuals_kwh, o
     assert finding.evidence["days"] == len(residuals_kwh) - opened
     told = residuals_kwh[opened:]
     assert finding.evidence["open_kwh"] == pytest.approx(abs(sum(told) / len(told)), abs=0.005)
+
+
+def _verdict_of_heated_tank(residual_kwh: float, given_kwh: float):
+    """Of three days with so much missing in the tank that the element heats, which by its power gave so much."""
+    run = simulate(SCENARIOS["two-tank"], start=_FIRST, days=1, seed=3)
+    (stage,) = (each for each in run.site.stages.values() if each.heater)
+    result = next(iter(account_days(run.site, run.traces, [_FIRST])))
+    tanks = [
+        replace(line, residual=replace(line.residual, value=residual_kwh, plus_minus=_DOUBT_KWH))
+        for line in result.ledger.tanks
+    ]
+    stages = [
+        replace(line, heat=replace(line.heat, value=given_kwh)) if line.stage == stage.id else line
+        for line in result.ledger.stages
+    ]
+    days = [replace(result.ledger, day=_FIRST + timedelta(days=n), tanks=tanks, stages=stages) for n in range(3)]
+    plant = replace(result.plant, day=local_day(_FIRST + timedelta(days=3), run.site.timezone))
+    return BalanceOpen().assess(plant, days, stage.tank), run.site
+
+
+def test_as_much_missing_as_a_heater_gives_is_paid_for_in_vain():
+    verdict, site = _verdict_of_heated_tank(19.0, 20.0)
+    assert isinstance(verdict, Fault)
+    (finding,) = verdict.findings
+    assert finding.severity == "soon"
+    assert "gives this tank 20.00 kWh a day: most of that seems not to reach the water." in finding.summary
+    # By hand: what is missing beyond doubt, at the price of electricity.
+    assert finding.cost_per_day == pytest.approx(18.0 * site.prices.electricity_per_kwh)
+    assert any("licensed electricians" in check for check in finding.checks)
+
+
+@pytest.mark.parametrize(("residual_kwh", "given_kwh"), [(8.0, 20.0), (19.0, 6.0), (-19.0, 20.0)])
+def test_what_no_heater_explains_costs_nothing_that_is_known(residual_kwh, given_kwh):
+    verdict, _ = _verdict_of_heated_tank(residual_kwh, given_kwh)
+    assert isinstance(verdict, Fault)
+    assert (verdict.findings[0].severity, verdict.findings[0].cost_per_day) == ("watch", None)

@@ -1,7 +1,7 @@
 """`balance-open`: a tank's residual is larger than the sensors' accuracy explains, day after day."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import isnan
 from typing import ClassVar
@@ -9,6 +9,7 @@ from typing import ClassVar
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.worth import input_price
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -27,7 +28,8 @@ class BalanceOpen:
     A tank whose heat does not add up beyond doubt.
 
     A sensor's systematic error does not average out over days, so the doubt of a mean of days is taken as the mean of
-    the days' doubts. Not this: meters that disagree within their classes, however long; one odd day.
+    the days' doubts. Where as much is missing as a heater by its power gives, that is
+    paid for in vain. Not this: meters that disagree within their classes, however long; one odd day.
     """
 
     kind: ClassVar[str] = "balance-open"
@@ -40,6 +42,7 @@ class BalanceOpen:
     long_times_doubt: float = 1.6
     long_known: int = 5
     min_kwh: float = 0.5
+    idle_part: float = 0.8  # of a heater's heat that is missing, and of what is missing: then it is the heater's
 
     def needs(self, site: Site) -> Sequence[Need]:
         return [Need(tank.id) for tank in site.tanks.values()]
@@ -52,9 +55,11 @@ class BalanceOpen:
             return NotAssessed(f"The balance of tank {component} was known on fewer than {self.days} of its last days.")
         short, long = known[-self.days :], known
         if self._is_open(short, self.times_doubt):
-            return Fault((self._finding(plant, component, self._same_way(known), times_doubt=self.times_doubt),))
+            finding = self._finding(plant, component, self._same_way(known), times_doubt=self.times_doubt)
+            return Fault((self._paid_in_vain(plant, history, finding),))
         if len(long) >= self.long_known and self._is_open(long, self.long_times_doubt):
-            return Fault((self._finding(plant, component, _mostly_open(long), times_doubt=self.long_times_doubt),))
+            finding = self._finding(plant, component, _mostly_open(long), times_doubt=self.long_times_doubt)
+            return Fault((self._paid_in_vain(plant, history, finding),))
         if all(abs(residual.value) <= residual.plus_minus for _, residual in short):
             return Clear(day_start_ms(plant, short[0][0]))
         return NotAssessed(f"The balance of tank {component} is open by about what its sensors' accuracy explains.")
@@ -99,7 +104,7 @@ class BalanceOpen:
             "times_doubt": times_doubt,
             "days": len(days),
             "by_day_kwh": ", ".join(f"{day:%d %b} {each.value:+.2f}" for day, each in days),
-            "way": "More heat goes into" if mean_kwh > 0 else "Less heat goes into",
+            "way": _TOO_MUCH_WAY if mean_kwh > 0 else "Less heat goes into",
         }
         return Finding(
             began_ms=began_ms,
@@ -115,7 +120,42 @@ class BalanceOpen:
             is_by_day=True,
         )
 
+    def _paid_in_vain(self, plant: PlantDay, history: Sequence[DayLedger], finding: Finding) -> Finding:
+        """The finding, with what it costs where as much is missing as a heater of the tank gives by its power."""
+        told = finding.evidence
+        missing_kwh, doubt_kwh, n_days = (float(told[name] or 0) for name in ("open_kwh", "plus_minus_kwh", "days"))
+        days = history[-round(n_days) :]
+        for stage in plant.site.stages.values():
+            if stage.tank != told["tank"] or not stage.heater or told["way"] != _TOO_MUCH_WAY:
+                continue
+            given = [line.heat.value for day in days for line in day.stages if line.stage == stage.id]
+            given_kwh = sum(given) / max(len(given), 1)
+            if not min(missing_kwh, given_kwh) >= self.idle_part * max(missing_kwh, given_kwh):
+                continue
+            heater = plant.site.heaters[stage.heater]
+            price = input_price(plant, heater.kind)
+            return replace(
+                finding,
+                severity="soon",
+                template=_SENTENCE + _IN_VAIN,
+                evidence={**told, "heater": heater.id, "heater_kwh": round(given_kwh, 2)},
+                likely_causes=(_HEATS_ELSEWHERE, *finding.likely_causes),
+                checks=(_SEE_HEATER, *finding.checks),
+                cost_per_day=None if price is None else round((missing_kwh - doubt_kwh) * price / heater.efficiency, 6),
+            )
+        return finding
 
+
+_TOO_MUCH_WAY = "More heat goes into"
+_IN_VAIN = (
+    " By its power, heater {heater} gives this tank {heater_kwh:.2f} kWh a day: most of that seems not to reach the "
+    "water."
+)
+_HEATS_ELSEWHERE = "the heater warms no water of this tank, or its meter measures something else"
+_SEE_HEATER = (
+    "See whether the tank's sensors rise while the heater takes power, and what else hangs on its meter. Live panels "
+    "are for licensed electricians."
+)
 _SENTENCE = (
     "{way} tank {tank} than is found again in hot water, store and loss since {since}: {open_kwh:.2f} kWh a day on "
     "average over its newest {days} days, where the accuracy of the sensors explains {plus_minus_kwh:.2f} kWh."
