@@ -34,8 +34,11 @@ __all__ = ["LAYERS", "Charge", "Course", "Element", "Quiet", "Store", "Water", "
 
 Array = NDArray[np.float64]
 
-LAYERS = 16
-"""As many as tell a tank's quarter from its middle; 12 to 20 came to nearly the same."""
+LAYERS = 24
+"""
+In independent plants of sharper layers the shares of a day's hot water, and the stored heat, were closer with 24 of
+them than with 16 (off by more than 0.05: 43 instead of 58 of 1320 shares); in virtual houses of 16 layers as close.
+"""
 
 
 @dataclass(frozen=True, slots=True)

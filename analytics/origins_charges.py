@@ -64,14 +64,16 @@ def _element(plant: PlantDay, stage: Stage, seen: tuple[float, float] | None) ->
     low, high = stage.height
     count = len(plant.tanks[stage.tank or ""].sensors_degc)
     heights = 1.0 - (np.arange(count) + 0.5) / count
-    within = (low < heights) & (heights < high)
+    # Right at the foot the account, which has layers, cannot tell whether a sensor is above it or below.
+    within = (low + 1.0 / LAYERS < heights) & (heights < high)
     return Element(_over(low, high), within, seen or (0.0, 0.0)) if within.any() else None
 
 
 def _at(height: float) -> Array:
-    """All in the layer just above a height, the highest for the top."""
+    """All in the lowest layer that is wholly above a height, the highest for the top."""
     spread = np.zeros(LAYERS)
-    spread[min(max(round((1.0 - height) * LAYERS) - 1, 0), LAYERS - 1)] = 1.0
+    above = int(round((1.0 - height) * LAYERS, 6))
+    spread[max(above - 1, 0)] = 1.0
     return spread
 
 

@@ -60,7 +60,8 @@ _U_ANYWHERE = 1 / sqrt(12)  # of what lies anywhere between two sensors
 _U_ACCOUNT_K = 1.0  # of the account at a sensor's place; half and twice did alike
 _U_NEW_K = 6.0  # the more so as an account begins, with what is read between the sensors, and less by and by:
 _NEW_S = 6 * 3600.0  # about as long as the water of a tank stays, or the sun needs to warm it
-_CONDUCTION_W_K = 1.6  # between neighbours, along water and wall of a slim steel tank; common practice
+_CONDUCTION_W_K = 0.1  # along water and wall of a slim steel tank, over all of its height; common practice
+_MOST_CONDUCTED = 0.45  # of two neighbours' difference at once: beyond the half a step would turn it round
 _USUAL_DEGC = 45.0  # of a tank of which nothing is known
 _ROOM_DEGC = 20.0
 _SAME_K = 1e-6
@@ -230,7 +231,7 @@ def _quiet(
     room = plant.tanks[tank].ambient_degc[BLOCK_CELLS - 1 :: BLOCK_CELLS]
     return Quiet(
         due=(ends % _QUIET_BLOCKS == 0) & (ends * BLOCK_S <= plant.until_s + CELL_S),
-        conduction=min(_CONDUCTION_W_K * per_k, 0.25),
+        conduction=min(_CONDUCTION_W_K * LAYERS * per_k, _MOST_CONDUCTED),
         loss=1.0 - exp(-ua_w_k / LAYERS * per_k),
         room_degc=np.where(np.isnan(room), _ROOM_DEGC, room),
         pull=(1.0 - exp(-_QUIET_BLOCKS * BLOCK_S / _PULL_S)) * _between(depths, _MIDDLES),

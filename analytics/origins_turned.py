@@ -24,6 +24,7 @@ _OFFSETS_K = 1.0  # by which two sensors in the same water may differ; common pr
 _BEYOND_K = 0.6  # the same above the highest and below the lowest sensor, where all agree
 _BEYOND_TWO_K = 2.0  # with only two of them, of which each end is a quarter of the tank away
 _LAG_K = 4.0  # by which the account may lag behind sensors that agree
+_NEAR = 0.06  # of the height: water that is warmed so little above a sensor is around it
 _HELD_APART_K = 2.0  # by which the account may be off where sensors show that water has not mixed; half and twice alike
 
 
@@ -37,8 +38,14 @@ def _heated_below(depths: tuple[float, ...], charges: Sequence[Charge]) -> NDArr
     for charge in charges:
         heats = (charge.rise_k > 0)[:, None]
         heated |= heats
-        from_above |= heats & ((np.argmax(charge.spread > 0) + 1) / LAYERS < lower)
+        from_above |= heats & (_highest(charge) < lower - _NEAR)
     return heated & ~from_above
+
+
+def _highest(charge: Charge) -> float:
+    """Depth of the highest place that a stage heats, 0 top to 1 bottom."""
+    first = int(np.argmax(charge.spread > 0))
+    return float(first + 1 - charge.spread[first] / charge.spread.max()) / LAYERS
 
 
 def _agree(sensors_degc: Array, heated_below: NDArray[np.bool_] | None) -> NDArray[np.bool_]:

@@ -59,10 +59,10 @@ def _seen(plant: PlantDay) -> tuple[float, float]:
 
 
 def test_a_sensor_in_the_range_tells_whether_heat_comes_along_it():
-    """From the foot the lower one warms first and fast, along the range both warm alike."""
+    """From the foot it warms once the water below is as warm, along the range at once."""
     along, apart = _seen(_plant(ALONG))
     at_foot, _ = _seen(_plant(AT_FOOT))
-    assert apart > 0.3
+    assert apart > 0.2
     assert along > 0.6 * apart
     assert at_foot < 0.2 * apart
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
 
 COLUMNS = 5  # two stages, the room, carried over, cold
+HALF = LAYERS // 2
 ROOM = 2
 seeds = st.integers(min_value=0, max_value=2**32 - 1)
 
@@ -117,7 +118,7 @@ def test_where_meters_contradict_the_sensors_no_origin_grows_beyond_what_was_put
 def _told(reads_degc: float, part_per_k: float, around: tuple[int, int]) -> float:
     """Mean change of a tank, warm above and cold below, by one sensor in its middle that is believed at once. [K]"""
     start = _halves()
-    middle = np.eye(1, LAYERS, LAYERS // 2)
+    middle = np.eye(1, LAYERS, HALF)
     quiet = Quiet(
         np.ones(1, bool),
         0.0,
@@ -136,14 +137,14 @@ def _told(reads_degc: float, part_per_k: float, around: tuple[int, int]) -> floa
 
 def test_a_sensor_that_may_stand_beside_the_step_tells_little_of_it():
     """60 degC above, 40 below, 50 read: 10 K where its place is known, 10 / (1 + (0.25 x 20)^2) where it is not."""
-    assert _told(50.0, 0.25, (LAYERS // 2, LAYERS // 2)) == pytest.approx(10.0)
-    assert _told(50.0, 0.25, (LAYERS // 2 - 3, LAYERS // 2 + 3)) == pytest.approx(10.0 / 26.0)
-    assert _told(50.0, 0.0, (LAYERS // 2 - 3, LAYERS // 2 + 3)) == pytest.approx(10.0)
+    assert _told(50.0, 0.25, (HALF, HALF)) == pytest.approx(10.0)
+    assert _told(50.0, 0.25, (HALF - 3, HALF + 3)) == pytest.approx(10.0 / 26.0)
+    assert _told(50.0, 0.0, (HALF - 3, HALF + 3)) == pytest.approx(10.0)
 
 
 def test_what_no_place_of_a_sensor_explains_is_believed():
     """65 degC read where 40 to 60 are possible: the 5 K beyond are believed wholly."""
-    assert _told(65.0, 0.25, (LAYERS // 2 - 3, LAYERS // 2 + 3)) == pytest.approx(5.0 + 20.0 / 26.0)
+    assert _told(65.0, 0.25, (HALF - 3, HALF + 3)) == pytest.approx(5.0 + 20.0 / 26.0)
 
 
 @given(seeds)
@@ -178,14 +179,14 @@ def _halves() -> np.ndarray:
     """Sun below at 40 degC, backup on top at 60 degC, above water of 10 degC."""
     start = np.zeros((LAYERS, COLUMNS))
     start[:, -1] = 10.0
-    start[: LAYERS // 2, 1], start[LAYERS // 2 :, 0] = 50.0, 30.0
+    start[:HALF, 1], start[HALF:, 0] = 50.0, 30.0
     return start
 
 
 def _asked_of(reads_degc: tuple[float, float], open_part: float, *, meters_k: float = 0.0) -> np.ndarray:
     """What a tank of 60 degC above and 40 below gains by sensors in the middles of its halves. (layers,) [K]"""
     start, middles = _halves(), np.stack([np.eye(1, LAYERS, k)[0] for k in (LAYERS // 4, 3 * LAYERS // 4)])
-    upper = np.repeat([1.0, 0.0], LAYERS // 2)
+    upper = np.repeat([1.0, 0.0], HALF)
     quiet = Quiet(
         due=np.ones(1, bool),
         conduction=0.0,
@@ -205,21 +206,21 @@ def _asked_of(reads_degc: tuple[float, float], open_part: float, *, meters_k: fl
 
 
 def test_sensors_move_warm_water_and_add_no_heat_within_what_they_leave_open():
-    """They ask for 4 K more above: 32 K of layers. They leave open a part of eight layers × the 24 K between them."""
-    np.testing.assert_allclose(_asked_of((64.0, 40.0), 0.0), np.repeat([4.0, 0.0], LAYERS // 2))
-    assert _asked_of((64.0, 40.0), 0.1).sum() == pytest.approx(32.0 - 0.1 * 8 * 24.0)
+    """They ask for 4 K more in the upper half, and leave open a part of that half × the 24 K between them."""
+    np.testing.assert_allclose(_asked_of((64.0, 40.0), 0.0), np.repeat([4.0, 0.0], HALF))
+    assert _asked_of((64.0, 40.0), 0.1).sum() == pytest.approx(HALF * 4.0 - 0.1 * HALF * 24.0)
     assert _asked_of((64.0, 40.0), 0.5).sum() == pytest.approx(0.0, abs=1e-12)
-    moved = _asked_of((62.0, 36.0), 0.5)  # 16 K of layers more above, 32 K less below
+    moved = _asked_of((62.0, 36.0), 0.5)  # 2 K more above, 4 K less below
     assert moved.sum() == pytest.approx(0.0)
     assert moved[0] == pytest.approx(2.0)
     assert moved[-1] == pytest.approx(-2.0)
 
 
 def test_of_a_tanks_heat_sensors_and_meters_have_the_weight_of_what_they_know():
-    """32 K of layers are asked for. Sensors leave 0.5 x 8 x 24 K = 96 K open; of 16 layers, 6 K of a mean are 96 K."""
-    assert _asked_of((64.0, 40.0), 0.5, meters_k=6.0).sum() == pytest.approx(32.0 / 2)
-    assert _asked_of((64.0, 40.0), 0.5, meters_k=12.0).sum() == pytest.approx(32.0 * 4 / 5)
-    assert _asked_of((104.0, 80.0), 0.5, meters_k=6.0).sum() == pytest.approx(8 * 84.0 - 96.0)  # far beyond it
+    """4 K of half of the tank are asked for. Sensors leave half of 24 K open there: as 6 K of all layers."""
+    assert _asked_of((64.0, 40.0), 0.5, meters_k=6.0).sum() == pytest.approx(HALF * 4.0 / 2)
+    assert _asked_of((64.0, 40.0), 0.5, meters_k=12.0).sum() == pytest.approx(HALF * 4.0 * 4 / 5)
+    assert _asked_of((104.0, 80.0), 0.5, meters_k=6.0).sum() == pytest.approx(HALF * (84.0 - 12.0))  # far beyond it
 
 
 def _drawn_as_a_piston(moved: float) -> tuple[Course, float]:
@@ -232,7 +233,7 @@ def _drawn_as_a_piston(moved: float) -> tuple[Course, float]:
     return follow(replace(rests, water=told), start), degc.sum() + moved * 10.0 - left_k
 
 
-@pytest.mark.parametrize(("moved", "within_k"), [(0.25, 1e-6), (3.0, 1e-6), (7.5, 1e-6), (10.0, 0.5), (14.0, 16.0)])
+@pytest.mark.parametrize(("moved", "within_k"), [(1.0, 1e-6), (4.5, 1e-6), (11.25, 1e-6), (15.0, 0.5), (21.0, 20.0)])
 def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k):
     """
     Water comes out as from a piston, where stirred layers give cool water too early and warm water too late.
@@ -247,10 +248,10 @@ def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k
 
 
 def test_what_is_still_in_the_tank_is_of_the_origin_that_did_not_leave():
-    """Six of eight layers of the backup are drawn, but 30 K of layers of its heat less: the sun's stays as it is."""
-    rests = _resting(_halves(), 6.0)
+    """Nine of twelve layers of the backup are drawn, but 30 K of layers of its heat less: the sun's stays as it is."""
+    rests = _resting(_halves(), 0.75 * HALF)
     left_k = float(follow(rests, _halves()).leaving.sum())
-    told = replace(rests.water, gained_k=np.array([left_k - 30.0 - 60.0]))
+    told = replace(rests.water, gained_k=np.array([left_k - 30.0 - 0.75 * HALF * 10.0]))
     course = follow(replace(rests, water=told), _halves())
     plain = follow(rests, _halves())
     more = (course.end - plain.end).sum(axis=0)
@@ -260,7 +261,7 @@ def test_what_is_still_in_the_tank_is_of_the_origin_that_did_not_leave():
 
 
 def test_a_small_draw_takes_only_what_stands_on_top():
-    """Two of sixteen layers: through eight stirred layers in a row the lower half does not show (Poisson, 1e-3)."""
+    """Two layers: through twelve stirred ones in a row the lower half does not show."""
     left = follow(_resting(_halves(), 2.0), _halves()).leaving[0]
     assert left[1] == pytest.approx(2.0 * 50.0, rel=2e-3)
     assert left[0] < 0.1
@@ -268,47 +269,49 @@ def test_a_small_draw_takes_only_what_stands_on_top():
 
 def test_a_draw_of_many_tanks_takes_everything():
     course = follow(_resting(_halves(), 80.0), _halves())
-    assert course.leaving[0][:2] == pytest.approx([8 * 30.0, 8 * 50.0], rel=1e-6)
+    assert course.leaving[0][:2] == pytest.approx([HALF * 30.0, HALF * 50.0], rel=1e-6)
     assert np.abs(course.end[:, :2]).max() < 1e-6
 
 
 def test_heat_from_below_stays_below_until_it_is_as_warm_as_the_top():
-    """Eight layers of 40 degC need 8 x 20 K to reach 60 degC: below that the top keeps its mix, beyond it all mixes."""
-    coil = np.where(np.arange(LAYERS) >= 12, 0.25, 0.0)
-    little = follow(_resting(_halves(), 0.0, Charge(0, np.array([140.0]), coil)), _halves()).end
-    much = follow(_resting(_halves(), 0.0, Charge(0, np.array([200.0]), coil)), _halves()).end
+    """The half of 40 degC needs 20 K to reach 60 degC: below that the top keeps its mix, beyond it all mixes."""
+    coil = np.where(np.arange(LAYERS) >= 0.75 * LAYERS, 4.0 / LAYERS, 0.0)
+    little, much = (
+        follow(_resting(_halves(), 0.0, Charge(0, np.array([rise_k * HALF]), coil)), _halves()).end
+        for rise_k in (17.5, 25.0)
+    )
     assert little[0, 0] == 0.0
-    assert little[:8, 1] == pytest.approx(50.0)
-    assert much.sum(axis=1) == pytest.approx(60.0 + 40.0 / 16)
-    assert much[0, 0] == pytest.approx((8 * 30.0 + 200.0) / 16)
+    assert little[:HALF, 1] == pytest.approx(50.0)
+    assert much.sum(axis=1) == pytest.approx(60.0 + 2.5)
+    assert much[0, 0] == pytest.approx((30.0 + 25.0) / 2)
 
 
 def test_water_that_sensors_show_to_be_apart_mixes_only_where_the_account_is_far_off():
     """The lower half comes to 61 or to 63 degC, below 60: within 2 K it is the account that may be wrong."""
-    coil = np.where(np.arange(LAYERS) >= LAYERS // 2, 2.0 / LAYERS, 0.0)
+    coil = np.where(np.arange(LAYERS) >= HALF, 2.0 / LAYERS, 0.0)
 
     def end(rise_k: float) -> np.ndarray:
-        store = _resting(_halves(), 0.0, Charge(0, np.array([8 * rise_k]), coil))
+        store = _resting(_halves(), 0.0, Charge(0, np.array([HALF * rise_k]), coil))
         return follow(replace(store, slack_k=np.full((1, LAYERS - 1), -2.0)), _halves()).end
 
     assert end(21.0)[0, 0] == 0.0
-    np.testing.assert_allclose(end(21.0).sum(axis=1), np.repeat([60.0, 61.0], LAYERS // 2))
-    assert end(23.0)[LAYERS // 2 - 1, 0] > 0.0
+    np.testing.assert_allclose(end(21.0).sum(axis=1), np.repeat([60.0, 61.0], HALF))
+    assert end(23.0)[HALF - 1, 0] > 0.0
     assert np.diff(end(23.0).sum(axis=1)).max() <= 2.0
 
 
 def test_a_loop_that_takes_from_the_bottom_brings_its_heat_on_top():
     charge = Charge(0, np.array([30.0]), np.eye(LAYERS)[0], turned=np.array([0.5]))
     end = follow(_resting(_halves(), 0.0, charge), _halves()).end
-    assert end[:, :2].sum() == pytest.approx(8 * 80.0 + 30.0)
-    assert end[0, 0] > end[7, 0]
+    assert end[:, :2].sum() == pytest.approx(HALF * 80.0 + 30.0)
+    assert end[0, 0] > end[HALF - 1, 0]
 
 
 def test_a_coil_of_which_no_temperature_is_known_heats_the_cooler_layers():
     """Its fluid is 5 K warmer than the water on the mean, 55 degC: less than the upper half's 60 degC."""
     everywhere = np.full(LAYERS, 1.0 / LAYERS)
-    charge = Charge(0, np.array([80.0]), everywhere, lift_k=np.full((1, LAYERS), 5.0))
+    charge = Charge(0, np.array([10.0 * HALF]), everywhere, lift_k=np.full((1, LAYERS), 5.0))
     before = _halves()
     gained = follow(_resting(before, 0.0, charge), before).end - before
-    np.testing.assert_allclose(gained[: LAYERS // 2, 0], 0.0)
-    np.testing.assert_allclose(gained[LAYERS // 2 :, 0], 10.0)
+    np.testing.assert_allclose(gained[:HALF, 0], 0.0)
+    np.testing.assert_allclose(gained[HALF:, 0], 10.0)
