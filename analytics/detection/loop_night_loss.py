@@ -19,7 +19,7 @@ from analytics.detection.moments import (
     lasting,
     trailing_mean,
 )
-from analytics.detection.sunshine import collector_of, tank_of_loop
+from analytics.detection.sunshine import collector_of, is_night, tank_of_loop
 from analytics.detection.telling import Advice, counted, tell
 from analytics.detection.warm_pipe import WarmPipe
 from analytics.detection.worth import JOULES_PER_KWH, heat_price
@@ -36,8 +36,9 @@ class LoopNightLoss:
     A resting loop that carries tank heat away, a collector's after dark.
 
     The meter shows it where it counts both ways. Most count one way only: then a collector that stays warm in the dark,
-    hours after its pump stopped, is warmed by the tank; and so is another loop's pipe that used to cool, beside a tank
-    that loses far more than it used to (`detection.warm_pipe`).
+    hours after its pump stopped, is warmed by the tank (where no sensor sees the sun, the calendar tells of the dark);
+    and so is another loop's pipe that used to cool, beside a tank that loses far more than it used to
+    (`detection.warm_pipe`).
 
     Not this: frost protection, which runs the pump; a pump that never stops (`loop-always-on`); a collector's sensor
     that sits indoors, and never gets colder than a room, or that stands still (`sensor-stuck`).
@@ -52,6 +53,7 @@ class LoopNightLoss:
     dark_w_m2: float = 20.0
     cools: timedelta = timedelta(hours=2)  # in which a collector in the dark loses most of its warmth, or ...
     keeps: float = 0.75  # ... keeps no more of it: even vacuum tubes lose a third (common practice)
+    clock_error: timedelta = timedelta(hours=1)  # of a gateway in the wrong season, where no sensor sees the sun
     min_warm: timedelta = timedelta(minutes=60)
     warm_degc: float = 30.0  # warmer than any room in which a pipe's sensor may sit
     warm_k: float = 12.0  # above the air outdoors
@@ -97,10 +99,13 @@ class LoopNightLoss:
     def _warm_and_cooled(self, plant: PlantDay, loop: LoopDay, rests: Flags) -> tuple[Flags, Flags]:
         """Cells, hours after a collector's pump stopped in the dark, in which it is still warm, or has cooled."""
         collector = collector_of(plant.site, loop.loop)
-        if collector is None or collector.irradiance is None:
+        if collector is None:
             return rests & False, rests & False
-        late = trailing_mean(rests.astype(float), _cells(self.cools)) >= 1.0
-        late[: _cells(self.cools)] = False
+        dark, settled = rests, self.cools
+        if collector.irradiance is None:
+            dark, settled = rests & is_night(plant), self.cools + self.clock_error
+        late = trailing_mean(dark.astype(float), _cells(settled)) >= 1.0
+        late[: _cells(settled)] = False
         outdoor = course_of(plant, collector.outdoor)
         air_degc = np.where(np.isnan(outdoor), self.warm_degc - self.cooled_k, outdoor)
         above_k = loop.leaving_degc - air_degc
@@ -186,7 +191,7 @@ def _lacking(site: Site, loop: Loop) -> str:
     if loop.pump is None:
         return f"Loop {loop.id} has no pump point, so when it rests is not known."
     collector = collector_of(site, loop.id)
-    is_seen = collector is not None and collector.irradiance and loop.leaving
+    is_seen = collector is not None and loop.leaving
     if loop.flow is None and not is_seen:
         return f"Loop {loop.id} has no flow meter, so what moves in it at rest is not seen."
     return ""
