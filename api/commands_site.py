@@ -138,7 +138,9 @@ def _report(added: Added) -> str:
         return f"{name}: added with {len(added.site.points)} points; its first version holds {since}."
     days = "1 day" if added.days_due == 1 else f"{added.days_due} days"
     again = f"; {days} will be computed again, and `heatledger moved {added.site.id}` then says what moved"
-    told = f"{name}: a new version holds {since}{again if added.days_due else ''}."
+    until = f" until the version of {added.until} takes over" if added.until else ""
+    told = f"{name}: a new version holds {since.removesuffix(' on') if until else since}{until}"
+    told += f"{again if added.days_due else ''}."
     changes = added.changes or ["nothing that counts in the account"]
     return "\n".join([told, "What changed in the file:", *(f"- {change}" for change in changes)])
 

@@ -90,6 +90,7 @@ class Added:
         valid_from: The first day of the version ("" since ever).
         days_due: Days that will be computed again.
         changes: What differs from the version that held on that day before, as phrases.
+        until: The first day of the version after it ("" where it is the last).
     """
 
     site: Site
@@ -97,6 +98,7 @@ class Added:
     valid_from: str
     days_due: int
     changes: Sequence[str] = ()
+    until: str = ""
 
 
 # As many texts as a large installed base has sites; each Site is a few kB.
@@ -184,7 +186,8 @@ def add_version(session: Session, text: str, *, valid_from: str | None, today: d
     days_due = _mark_changed_days(session, site.id)
     if not present:
         return Added(site, "new", first, days_due)
-    return Added(site, "version", first, days_due, site_changes((held or present[:1])[-1].site, site))
+    until = min((version.valid_from for version in present if version.valid_from > first), default="")
+    return Added(site, "version", first, days_due, site_changes((held or present[:1])[-1].site, site), until)
 
 
 def _versions_or_none(session: Session, site: str) -> Sequence[SiteVersion]:

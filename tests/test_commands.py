@@ -131,6 +131,9 @@ def test_add_says_what_it_did_and_gives_a_new_site_a_token(
     site_file.write_text(site_text(ua_w_per_k=3.0))
     assert main(["add", str(site_file), "--from", "2026-03-11", *folder]) == 0
     assert "a new version holds from 2026-03-11 on" in capsys.readouterr().out
+    site_file.write_text(site_text(ua_w_per_k=2.5))
+    assert main(["add", str(site_file), "--from", "ever", *folder]) == 0
+    assert "holds from the start until the version of 2026-03-11 takes over" in capsys.readouterr().out
     assert main(["token", SITE, *folder]) == 0
     assert len(capsys.readouterr().out.strip()) == 32  # 24 random bytes in base64
 
