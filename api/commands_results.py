@@ -17,23 +17,23 @@ from api.command_line import (
     Commands,
     add_data_option,
     add_days_options,
-    day_argument,
     days_asked,
     existing_settings_of,
     now_ms,
     print_out,
     progress_bar,
-    span_argument,
     terminal,
 )
+from api.compared import compare, compared_json
 from api.held import held_versions
 from api.ledger_text import EXPORT_SUFFIXES, alerts_table, comparison_table, ledger_csv, ledger_table
 from api.migrate import open_records
 from api.records import Records
-from api.results import alerts, ledger, period, period_json, said_when_over
+from api.results import alerts, ledger, said_when_over
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site, present_sites
+from api.span_names import days_of
 from dashboards.assumptions import money_assumptions
 from dashboards.numbers import display_of, plural
 from dashboards.rewording import in_readers_units
@@ -148,14 +148,10 @@ def _add_compare(commands: Commands) -> None:
 
 
 def _days(text: str) -> tuple[date, date]:
-    first, dots, last = text.partition("..")
-    if not dots:
-        named = span_argument(text)
-        return named.first, named.last
-    days = day_argument(first), day_argument(last or first)
-    if days[0] > days[1]:
-        raise argparse.ArgumentTypeError(f"{text} ends before it begins; write the first day first")
-    return days
+    try:
+        return days_of(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _compare(arguments: argparse.Namespace) -> int:
@@ -163,15 +159,12 @@ def _compare(arguments: argparse.Namespace) -> int:
     with open_records(settings.resolved_records_url) as records:
         site = settle_site(settings, records, arguments.site)
         with records.look() as session:
-            spans = (arguments.earlier, arguments.later)
-            found = [period(session, site.id, first=a, last=b) for a, b in spans]
-            held = [one for a, b in sorted(spans) for one in held_versions(session, site.id, a, b)]
+            found = compare(session, site.id, arguments.earlier, arguments.later)
     if arguments.format == "json":
-        told = {"site": site.id, "periods": [period_json(each) for each in found]}
-        print_out(json.dumps({**told, "assumptions": money_assumptions(held)}))
+        print_out(json.dumps(compared_json(found)))
     else:
-        comparison_table(found[0], found[1], site=site, console=terminal())
-        _print_assumptions(money_assumptions(held))
+        comparison_table(*found.periods, site=site, console=terminal())
+        _print_assumptions(found.assumptions)
     return 0
 
 

@@ -13,14 +13,15 @@ from analytics.figures import day_to_json
 from analytics.period import By
 from analytics.plant import CELL_S, Course, PlantDay
 from api.beside import month_beside, month_json, own_figures
+from api.compared import compare, compared_json
 from api.errors import RequestError, month_of
 from api.expected_record import expected_json, expected_record
 from api.pages import fleet_context, instant, plant_of
 from api.parts import Parts, PartsOfApp
 from api.results import ledger
-from api.schemas import CoursesOut, ExpectedOut, LatestOut, LedgerOut, MonthOut, SiteOut
+from api.schemas import ComparedOut, CoursesOut, ExpectedOut, LatestOut, LedgerOut, MonthOut, SiteOut
 from api.sites import present_site, site_versions
-from api.span_names import FIRST_DAY, LAST_DAY
+from api.span_names import FIRST_DAY, LAST_DAY, days_of
 from ingest.presence import presence
 
 __all__ = ["AskedDay", "DaysAsked", "Settled", "router", "settle"]
@@ -42,6 +43,7 @@ def _days_asked(first: First = None, last: Last = None) -> tuple[date | None, da
 DaysAsked = Annotated[tuple[date | None, date | None], Depends(_days_asked)]
 """First and last day, None where not said; the wrong way round they are refused."""
 ByPeriod = Annotated[By | None, Query(description="Add days up to weeks, months, seasons, years, or all to one")]
+Days = Annotated[str, Query(description="2026-01, 2026-W03, 2026, a day, or 2026-01-05..2026-01-31")]
 Settled = Annotated[bool, Query(description="First compute all that is due; may take a while")]
 
 
@@ -106,6 +108,23 @@ def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) ->
     with parts.records.look() as session:
         found = month_beside(session, site, first, now_ms=parts.sources().now_ms)
         return JSONResponse(month_json(found, own_figures(session, found)))
+
+
+@router.get("/{site}/compare", response_model=ComparedOut)
+def compared(site: str, parts: PartsOfApp, *, earlier: Days, later: Days, settled: Settled = False) -> JSONResponse:
+    """Two periods side by side, each added up: 2026-01, 2026-W03, 2026, a day, or 2026-01-05..2026-01-31."""
+    spans = [_days_named(text) for text in (earlier, later)]
+    if settled:
+        settle(parts, [site])
+    with parts.records.look() as session:
+        return JSONResponse(compared_json(compare(session, site, *spans)))
+
+
+def _days_named(text: str) -> tuple[date, date]:
+    try:
+        return days_of(text)
+    except ValueError as error:
+        raise RequestError(str(error)) from None
 
 
 @router.get("/{site}/expected", response_model=ExpectedOut)

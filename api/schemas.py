@@ -9,6 +9,7 @@ __all__ = [
     "AcknowledgeIn",
     "AlertDetailOut",
     "AlertOut",
+    "ComparedOut",
     "CoursesOut",
     "ExpectedOut",
     "HealthOut",
@@ -166,6 +167,12 @@ class PeriodOut(DayOut):
     last: str = Field(description="YYYY-MM-DD, included")
     days: int
     known: int = Field(description="Days that have an account")
+
+
+class ComparedOut(BaseModel):
+    site: str
+    periods: list[PeriodOut] = Field(description="The earlier and the later one, as they were asked for")
+    assumptions: list[str] = Field(description="What the saved money of both rests on")
 
 
 class MonthOut(BaseModel):

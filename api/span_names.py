@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 from analytics.period import Span, spans
 
-__all__ = ["FIRST_DAY", "LAST_DAY", "day_of", "month_of", "span_of"]
+__all__ = ["FIRST_DAY", "LAST_DAY", "day_of", "days_of", "month_of", "span_of"]
 
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2999, 12, 31)
 """What a person may ask for: no reading is older, and a calendar ends somewhere."""
@@ -60,6 +60,23 @@ def span_of(text: str) -> Span:
             f"{text!r} is no day, week, month or year; write it as 2026-01-05, 2026-W03, 2026-01 or 2026"
         ) from None
     return Span(day, day, day.isoformat())
+
+
+def days_of(text: str) -> tuple[date, date]:
+    """
+    The first and last day of what a text names as for `span_of`, or of 2026-01-05..2026-01-31.
+
+    Raises:
+        ValueError: If it names none, or ends before it begins.
+    """
+    first, dots, last = text.partition("..")
+    if not dots:
+        named = span_of(text)
+        return named.first, named.last
+    days = day_of(first), day_of(last or first)
+    if days[0] > days[1]:
+        raise ValueError(f"{text} ends before it begins; write the first day first")
+    return days
 
 
 def _within(day: date) -> date:

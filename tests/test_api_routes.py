@@ -16,6 +16,7 @@ from api.parts import Parts
 from api.records import AlertRow, Records
 from api.schemas import (
     AlertDetailOut,
+    ComparedOut,
     CoursesOut,
     ExpectedOut,
     HealthOut,
@@ -136,6 +137,16 @@ def test_a_month_beside_the_year_before_says_that_there_is_none_yet(web: Web) ->
     assert "Electricity at €0.30 per kWh." in found.assumptions
 
 
+def test_two_periods_side_by_side_are_the_ledgers_own(web: Web) -> None:
+    asked = {"earlier": DAYS[0], "later": f"{DAYS[0]}..{DAYS[1]}"}
+    found = ComparedOut.model_validate(web.client.get(f"/api/sites/{SITE}/compare", params=asked).json())
+    days = LedgerOut.model_validate(web.client.get(f"/api/sites/{SITE}/ledger").json()).days
+    heats = [day.hot_water.heat.value for day in days[:2]]
+    assert [each.days for each in found.periods] == [1, 2]
+    assert [each.hot_water.heat.value for each in found.periods] == pytest.approx([heats[0], sum(heats)])
+    assert "Electricity at €0.30 per kWh." in found.assumptions
+
+
 def test_a_days_courses_have_a_value_a_minute_and_null_where_nothing_is_known(web: Web) -> None:
     found = web.client.get(f"/api/sites/{SITE}/day/{DAYS[2]}/courses").json()
     CoursesOut.model_validate(found)
@@ -208,6 +219,9 @@ def test_readings_without_the_sites_token_are_refused_and_not_stored(web: Web, t
         ),
         (f"/api/sites/{SITE}/day/9999-12-31/courses", 400, "day: input should be less than or equal to 2999-12-31"),
         (f"/api/sites/{SITE}/explain", 400, "figure is missing; of is missing"),
+        (f"/api/sites/{SITE}/compare?earlier={DAYS[0]}", 400, "later is missing"),
+        (f"/api/sites/{SITE}/compare?earlier={DAYS[1]}..{DAYS[0]}&later=2026-03", 400, "ends before it begins"),
+        (f"/api/sites/{SITE}/compare?earlier=2001&later=2026-03", 404, "from 2001-01-01 to 2001-12-31 has a ledger"),
         (f"/api/sites/{SITE}/month/March", 400, "'March' is not a month; write it as YYYY-MM"),
         (f"/api/sites/{SITE}/month/2027-01", 404, f"no whole day of {SITE} in 2027-01 has a ledger"),
         (f"/api/sites/{SITE}/day/2001-01-01/courses", 400, "there is no reading"),
