@@ -19,7 +19,7 @@ from math import hypot, sqrt
 
 from analytics.derived import within_limits
 
-__all__ = ["GAPS", "NO_DOUBT", "Doubt", "Run", "apart", "combined", "from_limit", "independent", "over_days", "runs_of"]
+__all__ = ["GAPS", "NO_DOUBT", "Doubt", "Run", "combined", "from_limit", "independent", "over_days", "runs_of"]
 
 GAPS = "gaps"
 """What the names of sources begin with that stand for time unheard."""
@@ -29,6 +29,7 @@ _RECTANGULAR_EXCESS = -1.2  # excess kurtosis
 # change of stored heat over two days had 1.3 to 1.8 times the variance of a day's, over four 1.4 to 2.4 times, and
 # over a fortnight no more than over four.
 _STAYS = 0.5
+_NOTHING_STAYS = ("moments of", "whole steps of")  # where a counter stood between two steps at midnight
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,26 +125,29 @@ def combined(parts: Iterable[tuple[float, Doubt]]) -> Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Days that follow each other and have a source at their ends: its standard uncertainty on the first and last."""
+    """
+    Days that follow each other and have a source at their ends.
+
+    Args:
+        first_c, last_c: Its standard uncertainty on the first and on the last.
+        apart: The variance of the difference of the run's two ends, as a multiple of that of one day's.
+    """
 
     first: date
     last: date
     first_c: float
     last_c: float
-
-    @property
-    def n_days(self) -> int:
-        return (self.last - self.first).days + 1
+    apart: float
 
     @property
     def c(self) -> float:
         """Of the sum of its days: the first one's start and the last one's end are what is left."""
-        return sqrt(0.5 * (self.first_c**2 + self.last_c**2) * apart(self.n_days))
+        return sqrt(0.5 * (self.first_c**2 + self.last_c**2) * self.apart)
 
 
-def apart(n_days: int) -> float:
-    """The variance of the difference of two ends so many days apart, as a multiple of that of one day's."""
-    return (1.0 - _STAYS**n_days) / (1.0 - _STAYS)
+def _apart(source: str, n_days: int) -> float:
+    stays = 0.0 if source.startswith(_NOTHING_STAYS) else _STAYS
+    return (1.0 - stays**n_days) / (1.0 - stays)
 
 
 def runs_of(source: str, doubts: Sequence[tuple[date, Doubt]]) -> list[Run]:
@@ -157,7 +161,10 @@ def runs_of(source: str, doubts: Sequence[tuple[date, Doubt]]) -> list[Run]:
     is_new = [True, *(later - day != timedelta(days=1) for (day, _), (later, _) in pairwise(there))]
     firsts = [k for k, new in enumerate(is_new) if new]
     lasts = [*(k - 1 for k in firsts[1:]), len(there) - 1]
-    return [Run(there[k][0], there[m][0], there[k][1], there[m][1]) for k, m in zip(firsts, lasts, strict=True)]
+    return [
+        Run(there[k][0], there[m][0], there[k][1], there[m][1], _apart(source, m - k + 1))
+        for k, m in zip(firsts, lasts, strict=True)
+    ]
 
 
 def over_days(doubts: Sequence[tuple[date, Doubt]]) -> Doubt:

@@ -55,12 +55,12 @@ def compressor_electricity(pump: HeatPump, signal: Signal, frame: DayFrame) -> t
     if heard < 1:
         sides = gap_amount(pieces, known, end_s=frame.until_s, at_most=of_compressor(pump))
         gap = max(unheard_at_mean(total, heard), sides)
-    passing = {f"{GAPS} of {point.id}": from_limit(gap)}
+    passing, ends = {f"{GAPS} of {point.id}": from_limit(gap)}, {}
     if point.sampling == "instant":
         passing[f"moments of {point.id}"] = spread(pieces.length_s * (pieces.last - pieces.first))
     if point.sampling == "counter":
-        passing[f"moments of {point.id}"] = root_of_squares(counted_to(signal, pieces))
-    return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing), part)
+        ends[f"moments of {point.id}"] = root_of_squares(counted_to(signal, pieces))
+    return course, Total(total, Doubt({point.id: from_limit(total * limit)}, passing, ends), part)
 
 
 def on_part(pump: HeatPump, elec_w: Array, *, interval_s: float) -> Array:

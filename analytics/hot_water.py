@@ -266,9 +266,9 @@ def _volume_total(meter: Signal, water: _Path, part: float, *, hidden_m3: float,
         # A tap may have been opened or shut at any moment between two readings.
         changed_m3 = water.pieces.length_s * (water.pieces.last - water.pieces.first)
         passing[f"moments of {meter.point.id}"] = spread(changed_m3)
-    if meter.point.sampling == "counter":
-        passing[f"whole steps of {meter.point.id}"] = root_of_squares(hidden_by_steps(meter))
-    return Total(total, Doubt(steady, passing), part)
+    is_counter = meter.point.sampling == "counter"
+    ends = {f"whole steps of {meter.point.id}": root_of_squares(hidden_by_steps(meter))} if is_counter else {}
+    return Total(total, Doubt(steady, passing, ends), part)
 
 
 def _heat_total(

@@ -135,7 +135,7 @@ def _heater_total(
     known = short | (signal.point.sampling == "counter")  # it counts through gaps
     if not known.any():
         return not_known(f"{signal.point.id} gave no usable reading.")
-    sampled, is_status = spread(pieces.length_s * (pieces.last - pieces.first)), heater.power is None
+    is_status, is_counter = heater.power is None, signal.point.sampling == "counter"
     typical = max(float(pieces.first.max(initial=0.0)), 1.0)
     source, limit = (
         ("rated_w", stated(_RATED_PART)) if is_status else (signal.point.id, relative_limit(signal, typical))
@@ -143,10 +143,14 @@ def _heater_total(
     heard = sum_over(pieces.length_s, known) / frame.until_s
     average = unheard_at_mean(total, heard) if heard < 1 else 0.0
     gap = max(average, gap_amount(pieces, known, end_s=frame.until_s, at_most=at_most))
-    if signal.point.sampling == "counter":
-        sampled = root_of_squares(counted_to(signal, pieces))
-    passing = {f"moments of {signal.point.id}": sampled, f"{GAPS} of {signal.point.id}": from_limit(gap)}
-    doubt = Doubt({source: from_limit(total * limit)}, passing)
+    sampled = (
+        root_of_squares(counted_to(signal, pieces))
+        if is_counter
+        else spread(pieces.length_s * (pieces.last - pieces.first))
+    )
+    moments, gaps = {f"moments of {signal.point.id}": sampled}, {f"{GAPS} of {signal.point.id}": from_limit(gap)}
+    steady = {source: from_limit(total * limit)}
+    doubt = Doubt(steady, gaps, moments) if is_counter else Doubt(steady, moments | gaps)
     if is_status:
         return Total(total, doubt, part, "estimated", "Rated power while the status says that it is on.")
     return Total(total, doubt, part)

@@ -154,7 +154,7 @@ def _gained_doubt(heat: Total, before: Doubt, gained_j: float) -> Doubt:
     both, after = ({s: c for s, c in heat.doubt.steady.items() if (s in before.steady) is way} for way in (True, False))
     only_before = {source: c for source, c in before.steady.items() if source not in heat.doubt.steady}
     ends = [(1.0, Doubt(after)), (-1.0, Doubt(only_before))]
-    return combined([(share, Doubt(both, heat.doubt.passing)), *ends])
+    return combined([(share, Doubt(both, heat.doubt.passing, heat.doubt.ends)), *ends])
 
 
 def _hot_water(plant: PlantDay, delivered: Delivered | None) -> HotWaterLine:

@@ -102,14 +102,15 @@ def _by_counter(site: Site, loop: Loop, signals: Mapping[str, Signal], frame: Da
         return _Metered(frame.unknown(), _not_metered(loop, {}), UNKNOWN)
     covered = pieces.covered(signal.max_gap_s)
     total = float(amount.sum())
-    passing = {f"moments of {signal.point.id}": root_of_squares(counted_to(signal, pieces))}
+    ends = {f"moments of {signal.point.id}": root_of_squares(counted_to(signal, pieces))}
+    passing = {}
     # It counts through gaps, but what it counted before its first and after its last reading is not known.
     beyond_j = gap_amount(pieces, pieces.covered(inf), end_s=frame.until_s, at_most=loop_at_most(site, loop, signals))
     if beyond_j > 0:
         passing[f"{GAPS} of {signal.point.id}"] = from_limit(beyond_j)
     part = float(pieces.length_s[covered].sum()) / frame.until_s
     steady = {signal.point.id: from_limit(total * relative_limit(signal, max(total, 1.0)))}
-    heat = Total(total, Doubt(steady, passing), part)
+    heat = Total(total, Doubt(steady, passing, ends), part)
     why = "A heat meter's energy counter does not count backwards."
     return _Metered(frame.course(pieces, amount, covered), heat, not_known(why))
 

@@ -289,7 +289,7 @@ def test_a_counter_of_large_steps_may_not_show_the_last_of_them():
         house, _readings() | {"litres": trace(np.arange(-3600, 90001, 60.0), litres)}
     ).ledger.hot_water.volume
     assert volume.value == pytest.approx(100.0)
-    assert volume.doubt.passing["whole steps of litres"] == pytest.approx(20.0 / 6**0.5)
+    assert volume.doubt.ends["whole steps of litres"] == pytest.approx(20.0 / 6**0.5)
     assert volume.plus_minus > 1.9 * 20.0 / 6**0.5
 
 
@@ -312,7 +312,7 @@ def test_what_a_heaters_counter_of_whole_kilowatt_hours_does_not_show_is_in_doub
     meter = {"meter": point("meter", "energy", "MWh", sampling="counter")}
     house = replace(HOUSE, points={**HOUSE.points, **meter}, heaters={"rod": replace(ELEMENT, power="meter")})
     stage = account(house, _readings() | {"meter": trace(time_s, mwh)}).ledger.stages[1].heat
-    assert stage.doubt.passing["moments of meter"] == pytest.approx(1.0 / 6**0.5, rel=1e-6)
+    assert stage.doubt.ends["moments of meter"] == pytest.approx(1.0 / 6**0.5, rel=1e-6)
     assert abs(stage.value - used_kwh) < stage.plus_minus < 1.0
 
 

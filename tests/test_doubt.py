@@ -94,6 +94,16 @@ def test_what_stands_at_the_ends_of_days_is_as_if_drawn_at_each_midnight():
         assert over_days(days[at]).u == pytest.approx(np.std(found), rel=0.01)
 
 
+def test_a_counter_read_at_midnight_is_off_by_two_steps_at_most_however_long_the_month():
+    """Drawn: what a counter of whole kilowatt-hours has not shown yet at each midnight, anything up to one of them."""
+    rng, n = np.random.default_rng(20260103), 200_000
+    hidden = [rng.uniform(0.0, 1.0, n) for _ in range(31)]
+    of_day = [earlier - later for earlier, later in pairwise(hidden)]
+    days = _from_first_of_june([Doubt(ends={"moments of meter": 1.0 / sqrt(6)})] * 30)
+    assert np.std(of_day[0]) == pytest.approx(1.0 / sqrt(6), rel=0.01)
+    assert over_days(days).u == pytest.approx(np.std(sum(of_day)), rel=0.01)
+
+
 def test_days_with_a_gap_between_them_have_four_ends():
     """Two and two days, as two sums apart; a source that a day between has not got is a gap as well."""
     days = _from_first_of_june([Doubt(ends={"layers": c}) for c in (0.3, 0.1, 0.2, 0.1, 0.4)])

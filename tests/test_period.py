@@ -1,8 +1,10 @@
 """Periods: sums and ratios of sums, their doubts, and what they lack."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from math import hypot, isnan
 
+import numpy as np
 import pytest
 
 from analytics.doubt import Doubt
@@ -93,6 +95,20 @@ def test_the_stored_heat_of_a_week_is_told_by_its_first_and_its_last_midnight(le
     assert week.plus_minus < 0.7 * hypot(*(day.plus_minus for day in days))
     parted = _week([*ledgers[1:3], *ledgers[4:]], 7).total.tanks[1].stored_change
     assert parted.plus_minus > 1.1 * week.plus_minus
+
+
+def test_a_heat_meter_of_whole_kilowatt_hours_is_off_by_one_or_two_in_a_week_as_on_a_day():
+    run = simulate(SCENARIOS["energy-counters"], start=START, days=7, seed=2, perfect=True)
+    meter = run.site.loops[run.site.stages["ground"].loop].energy
+    fine = run.traces[meter]
+    coarse = {**run.traces, meter: replace(fine, value=np.floor(fine.value))}
+    days = [START + timedelta(days=n) for n in range(7)]
+    ledgers = [result.ledger for result in account_days(run.site, coarse, days)]
+    by_day = [ledger.stages[0].heat for ledger in ledgers]
+    week = _week(ledgers).total.stages[0].heat
+    steps = [heat.doubt.ends[f"moments of {meter}"] for heat in by_day]
+    assert week.doubt.ends[f"moments of {meter}"] <= max(steps)
+    assert abs(week.value - sum(day.stages["ground"].heat_j for day in run.truth) / 3.6e6) < week.plus_minus
 
 
 def test_a_kept_day_keeps_what_stands_at_its_ends(ledgers):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import fsum, isnan, nan
 
-from analytics.doubt import NO_DOUBT, Doubt, apart, combined, over_days, runs_of
+from analytics.doubt import NO_DOUBT, Doubt, combined, over_days, runs_of
 from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure
 from analytics.period import Period, Span
@@ -235,7 +235,7 @@ def _ends_table(days: Sequence[_Row], figure: Figure, source: str) -> Table:
         return amount(value, "", digits=4).text
 
     cells = [
-        (f"{run.first} to {run.last}", u(run.first_c), u(run.last_c), written(apart(run.n_days), 3), u(run.c))
+        (f"{run.first} to {run.last}", u(run.first_c), u(run.last_c), written(run.apart, 3), u(run.c))
         for run in runs_of(source, _by_day(days))
     ]
     cells.append(("carried", "", "", "", u(figure.doubt.ends[source])))
@@ -243,7 +243,8 @@ def _ends_table(days: Sequence[_Row], figure: Figure, source: str) -> Table:
     note = (
         "left = √((first² + last²) ÷ 2 × apart); carried is the root of the squares. What is too much at one day's end "
         "is too much at the next one's start, and cancels; apart is how much further, as a variance, two ends are from "
-        "each other so many days apart than from one day to the next: 2 − 2 × 0.5 to the power of their number."
+        "each other so many days apart than from one day to the next: of stored heat 2 − 2 × 0.5 to the power of their "
+        "number, of a counter's reading 1."
     )
     return Table(f"Standard uncertainty at the days' ends: {source}", columns, cells, note)
 
