@@ -25,6 +25,7 @@ from analytics.figures import (
 )
 from analytics.money import purchase, savings
 from analytics.origins import CARRIED_OVER, CarriedState, Delivered, account_origins
+from analytics.origins_gaps import not_followed
 from analytics.origins_tank import LayersChange
 from analytics.plant import HeatPumpDay, HotWaterDay, PlantDay, Signal, Total, not_known
 from analytics.quiet_pairs import check_pairs
@@ -71,7 +72,9 @@ def close_day(plant: PlantDay, state: CarriedState | None) -> tuple[DayLedger, C
         pair_checks=check_pairs(plant),
         conditions=day_conditions(plant),
     )
-    return ledger, delivered.state if delivered else (state or CarriedState({}, nan))
+    if delivered is None:
+        return ledger, not_followed(plant, state) if state else CarriedState({}, nan)
+    return ledger, delivered.state
 
 
 def energy_figure(total: Total) -> Figure:

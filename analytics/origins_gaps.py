@@ -5,7 +5,7 @@ Beside what the sensors find more than the account, heat has lost its origin tha
 may have put in again meanwhile, with no change that a sensor could show.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan
 
 import numpy as np
@@ -18,12 +18,14 @@ from analytics.plant import CELL_S, PlantDay
 from analytics.site import Stage
 from analytics.unheard import usual_draws_m3
 
-__all__ = ["Renewals", "origins_of", "renewed_after_gaps"]
+__all__ = ["Renewals", "not_followed", "origins_of", "renewed_after_gaps"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _DRAWN_FIRST = 1.5  # what was heated anew stands on top and is drawn first (seen in virtual houses)
+# An account that began anew so late has not found its layers by the day's end, and begins anew on the next day too.
+_LATE_BLOCKS = round(6 * 3600.0 / BLOCK_S)  # about as long as the water of a tank stays, or the sun needs to warm it
 _LEAST_UNTIMED_M3 = 0.005  # a flow meter's edges of gaps lie within cells of a minute
 
 
@@ -35,7 +37,7 @@ class Renewals:
     Args:
         part: Of the tank's heat, the part that lost its origin, at the first blocks heard after some that were not;
             NaN at all others. (blocks,)
-        left_m3: Water that may have passed unheard at the day's end; None where the tank was heard then.
+        left_m3: Water that may have passed unheard at the day's end; None where the tank was heard for hours then.
     """
 
     part: Array
@@ -71,7 +73,18 @@ def renewed_after_gaps(plant: PlantDay, tank: str, sensors_degc: Array, *, befor
             passed_m3 = (passed_m3 or 0.0) + float(drawn_m3[block])
         if look and passed_m3 is not None and not missed:
             found[block], passed_m3 = min(_DRAWN_FIRST * passed_m3 / volume_m3, 1.0), None
+    if passed_m3 is None and not np.isnan(found[-_LATE_BLOCKS:]).all():
+        passed_m3 = 0.0
     return Renewals(found, passed_m3)
+
+
+def not_followed(plant: PlantDay, state: CarriedState) -> CarriedState:
+    """What a day leaves on which no account could go on: its tanks begin anew by their sensors."""
+    passed_m3 = float(_water_unheard_m3(plant).sum())
+    layers = {
+        tank: replace(held, unheard_m3=(held.unheard_m3 or 0.0) + passed_m3) for tank, held in state.layers.items()
+    }
+    return replace(state, layers=layers)
 
 
 def _unheard(plant: PlantDay, tank: str) -> Flags:

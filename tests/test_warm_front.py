@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from analytics.day import account_day
+from analytics.day import CarriedState, account_day
 from analytics.doubt import Doubt
 from analytics.figure_paths import figures_by_path
 from analytics.origins_tank import LayersChange
 from analytics.plant import Total, not_known
 from analytics.site import Tank
+from analytics.trace import Trace
 from analytics.warm_front import by_layers
 from tests.small_sites import DAY, account
 from tests.test_day_account import HOUSE, _readings
@@ -55,3 +56,24 @@ def test_without_the_heat_of_a_stage_the_sensors_tell_alone():
     silent = {name: trace for name, trace in _readings().items() if name != "flow"}
     second = account_day(HOUSE, silent, DAY, state=first.state)
     assert second.ledger.tanks[0].stored_change.value == pytest.approx(0.0, abs=1e-9)
+
+
+def test_after_a_day_without_any_reading_the_sensors_tell_alone():
+    """Nobody knows what the layers were at the silent day's end; what they take over from the sensors is no change."""
+    before = account(HOUSE, _readings())
+    at_its_end = {name: _from(trace, DAY.end_ms - 60_000) for name, trace in _readings().items()}
+    for readings in ({}, at_its_end):
+        silent = account_day(HOUSE, readings, DAY, state=before.state)
+        _assert_begins_anew_after(silent.state)
+
+
+def _from(trace: Trace, start_ms: int) -> Trace:
+    heard = trace.time_ms >= start_ms
+    return Trace(trace.time_ms[heard], trace.value[heard])
+
+
+def _assert_begins_anew_after(state: CarriedState) -> None:
+    after = account_day(HOUSE, _readings(), DAY, state=state)
+    next_after = account_day(HOUSE, _readings(), DAY, state=after.state)
+    told = [day.ledger.tanks[0].stored_change.doubt.ends for day in (after, next_after)]
+    assert ["followed layers of store" in ends for ends in told] == [False, True]
