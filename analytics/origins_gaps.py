@@ -98,11 +98,19 @@ def _unheard(plant: PlantDay, tank: str) -> Flags:
         if not isnan(np.add.reduce(heat_w)):  # most often all is known, and one sum tells so
             continue
         missed = np.isnan(heat_w)
-        # A part of which nothing is known all day is no gap in what is: the pull toward the sensors does what it can.
-        if not missed.all():
-            unheard |= missed.reshape(n_blocks, BLOCK_CELLS).all(axis=1)
+        # A part of which nothing is known all day is no gap in what is: the pull toward the sensors does what it can,
+        # while they speak.
+        if missed.all():
+            missed &= _is_silent(plant, tank)
+        unheard |= missed.reshape(n_blocks, BLOCK_CELLS).all(axis=1)
     unheard[int(plant.until_s // BLOCK_S) :] = False
     return unheard
+
+
+def _is_silent(plant: PlantDay, tank: str) -> Flags:
+    """When none of a tank's sensors speaks, where it has any. (cells,)"""
+    silent = np.isnan(plant.tanks[tank].sensors_degc).all(axis=0)
+    return np.asarray(silent & (len(plant.site.tanks[tank].temperatures) > 0))
 
 
 def _heat_w(plant: PlantDay, stage: Stage) -> Array:

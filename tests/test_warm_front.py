@@ -62,7 +62,8 @@ def test_after_a_day_without_any_reading_the_sensors_tell_alone():
     """Nobody knows what the layers were at the silent day's end; what they take over from the sensors is no change."""
     before = account(HOUSE, _readings())
     at_its_end = {name: _from(trace, DAY.end_ms - 60_000) for name, trace in _readings().items()}
-    for readings in ({}, at_its_end):
+    of_tank = {name: at_its_end[name] for name in HOUSE.tanks["store"].temperatures}
+    for readings in ({}, at_its_end, of_tank):
         silent = account_day(HOUSE, readings, DAY, state=before.state)
         _assert_begins_anew_after(silent.state)
 
