@@ -5,13 +5,15 @@ The tank is cut into LAYERS of equal mass, the first on top. Each layer is a row
 temperature comes from [K]: one column an origin, the last the temperature at which its water entered from the main.
 A row's sum is the layer's temperature [degC]. Heat of an origin is its column's sum times the layers' heat capacity.
 
-Water moves in a row of well-stirred layers. What passes a layer of such a row is spread by a Poisson law, so a whole
-draw is one matrix [1]. Warmer water below cooler water mixes until no layer is warmer than the one above it. What the
-layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors is done
-once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the water is
-layered sharply: there the account goes on by what flowed in and out. Nor do sensors tell where between two of them warm
-water ends: how much of it there is they tell with the weight of what they know, and the meters with that of theirs.
-Where a meter tells what a draw took, so much has left the tank and no more, however well its layers were stirred.
+Water moves up in strides of half a layer at most; in each, every layer passes on as much of its mean as it takes from
+the one below. So what passes is spread less than in a row of stirred vessels [1], and more than in a piston: real tanks
+and virtual ones lie between the two. Warmer water below cooler water mixes until no layer is warmer than the one above
+it. What the layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors
+is done once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the
+water is layered sharply: there the account goes on by what flowed in and out. Nor do sensors tell where between two of
+them warm water ends: how much of it there is they tell with the weight of what they know, and the meters with that of
+theirs. Where a meter tells what a draw took, so much has left the tank and no more, however well its layers were
+stirred.
 
 Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in proportion, as a
 loss does; a layer that holds no heat takes it from or gives it to the room.

@@ -233,7 +233,7 @@ def _drawn_as_a_piston(moved: float) -> tuple[Course, float]:
     return follow(replace(rests, water=told), start), degc.sum() + moved * 10.0 - left_k
 
 
-@pytest.mark.parametrize(("moved", "within_k"), [(1.0, 1e-6), (4.5, 1e-6), (11.25, 1e-6), (15.0, 0.5), (21.0, 20.0)])
+@pytest.mark.parametrize(("moved", "within_k"), [(7.5, 1e-6), (11.25, 1e-6), (15.0, 0.5), (21.0, 20.0)])
 def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k):
     """
     Water comes out as from a piston, where stirred layers give cool water too early and warm water too late.
@@ -261,10 +261,21 @@ def test_what_is_still_in_the_tank_is_of_the_origin_that_did_not_leave():
 
 
 def test_a_small_draw_takes_only_what_stands_on_top():
-    """Two layers: through twelve stirred ones in a row the lower half does not show."""
+    """Two layers: on its way through twelve the lower half does not show (binomial: 4 strides)."""
     left = follow(_resting(_halves(), 2.0), _halves()).leaving[0]
     assert left[1] == pytest.approx(2.0 * 50.0, rel=2e-3)
     assert left[0] < 0.1
+
+
+def test_what_passes_spreads_less_than_in_a_row_of_stirred_vessels_and_more_than_in_a_piston():
+    """Four layers in eight strides of a half: binomial, of variance 8 x 1/4; Poisson's would be 4."""
+    start = np.zeros((LAYERS, 3))
+    start[:, -1] = np.linspace(60.0, 20.0, LAYERS)  # so that nothing rises by itself
+    start[12, 0] = 1e-3
+    gone = follow(_resting(start, 4.0), start).end[:, 0] / 1e-3
+    mean = float(gone @ np.arange(LAYERS))
+    assert mean == pytest.approx(8.0)
+    assert gone @ (np.arange(LAYERS) - mean) ** 2 == pytest.approx(2.0)
 
 
 def test_a_draw_of_many_tanks_takes_everything():

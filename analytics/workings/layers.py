@@ -256,7 +256,7 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
     rows.append(("together", written(float(kg.sum()), 3), "—", "—", *sums))
     note = (
         f"kg × {origin} K = {origin} kg K; kg × (°C − {cold_degc:.3f}) = all kg K, above the main of that time. What "
-        "leaves a layer goes up through those above it, and is spread on its way as in a row of stirred vessels."
+        "leaves a layer goes up through those above it, half a layer at a time, and mixes with each on its way."
     )
     if origin == CARRIED_OVER:
         note += " What the room gave, and what a change of the main's temperature makes, counts as carried over."
