@@ -133,7 +133,8 @@ def _row_holds(table: Table, row: object) -> bool:
     rule = next((rule for title, rule in ROWS.items() if table.title.startswith(title)), None)
     if rule is None or "—" in row:
         return rule is not None
-    cells = {column: shown_range(cell) for column, cell in zip(table.columns[1:], row[1:], strict=True)}
+    told = zip(table.columns[1:], row[1:], strict=True)
+    cells = {column: shown_range(cell) for column, cell in told if re.search(r"\d", cell)}
     wanted = rule(cells)
     return wanted is None or wanted[0].meets(wanted[1])
 
@@ -195,7 +196,13 @@ def _draw(c: dict[str, Range]) -> tuple[Range, Range] | None:
     return _heat(c) if "kg" in c else None
 
 
+def _by_temperatures(c: dict[str, Range]) -> tuple[Range, Range] | None:
+    is_enough = c["kWh electricity"].low > 0.0
+    return (c["kWh useful"] / c["kWh electricity"], c["COP"]) if is_enough else None
+
+
 ROWS = {
+    "By temperatures": _by_temperatures,
     "Draws": _draw,
     "Layers of": _layer,
     "Heat in ": _tank,

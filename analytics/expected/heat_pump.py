@@ -14,12 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.expected.limits import heat_limit_w, relative_limit, temperature_limit_k
+from analytics.heat_pump import exchanged
 from analytics.performance import carnot_cop
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.rating import rated
 from analytics.site import HeatPump, RatingPoint
 
 __all__ = [
+    "BIN_WIDTH_K",
     "COP_PER_LIFT_K",
     "CarnotCheck",
     "Mode",
@@ -29,6 +31,7 @@ __all__ = [
     "carnot_check",
     "pump_courses",
     "sheet_cop",
+    "stand_in_leaving_degc",
     "temperature_bins",
 ]
 
@@ -109,11 +112,14 @@ class TemperatureBin:
     """
     What a heat pump did at certain temperatures; each bin reaches one width up from its `from`.
 
-    NaN temperatures gather what happened at unknown ones. COP is NaN without electricity.
+    NaN temperatures gather what happened at unknown ones. `entering_degc` and `leaving_degc` are the bin's means, by
+    electricity. COP is NaN without electricity.
     """
 
     entering_from_degc: float
     leaving_from_degc: float
+    entering_degc: float
+    leaving_degc: float
     run_h: float
     useful_kwh: float
     elec_kwh: float
@@ -123,44 +129,62 @@ class TemperatureBin:
         return self.useful_kwh / self.elec_kwh if self.elec_kwh > 0 else nan
 
 
+BIN_WIDTH_K = 2.5
+"""Half of what makers' sheets step by, 5 K; common practice."""
+
+
 def temperature_bins(
-    plant: PlantDay, heat_pump: HeatPump, mode: Mode = "heating", *, width_k: float = 2.5
+    plant: PlantDay, heat_pump: HeatPump, mode: Mode = "heating", *, width_k: float = BIN_WIDTH_K
 ) -> Sequence[TemperatureBin]:
     """
     Run time, heat and electricity by source entering and load leaving temperature, warmest source last.
 
-    Heat just before and after a run counts at the temperatures of that run, so the bins add up to the day.
+    Heat just before and after a run counts at the temperatures of that run, so the bins add up to what the day's COP
+    is made of: the runs during which compressor and loops were heard.
     """
     day = plant.heat_pumps.get(heat_pump.id)
     if day is None:
         return []
-    source, load = plant.loops.get(heat_pump.source_loop), plant.loops.get(heat_pump.load_loop or "")
-    courses = (None if source is None else source.entering_degc, None if load is None else load.leaving_degc)
-    at = _nearest_run(np.asarray(day.mode > 0 if mode == "heating" else day.mode < 0))
-    cells = np.flatnonzero((at >= 0) & (np.nan_to_num(day.useful_w) != 0))
+    found, sign = exchanged(heat_pump, day, plant.loops), 1.0 if mode == "heating" else -1.0
+    cells = np.flatnonzero((found.mode == sign) & ~np.isnan(found.elec_w + day.useful_w))
     if not len(cells):
         return []
-    entering, leaving = (
-        np.full(len(cells), nan) if course is None else np.floor(course[at[cells]] / width_k) for course in courses
-    )
+    at = _nearest_run(np.asarray(day.mode == sign))[cells]
+    entering, leaving = _bin_temperatures(plant, heat_pump, at)
+    places = np.floor(np.column_stack((entering, leaving)) / width_k)
     # Two NaN are not alike to numpy: a number that no temperature has stands for them.
-    places = np.nan_to_num(np.column_stack((entering, leaving)), nan=_NOWHERE)
-    keys, where = np.unique(places, axis=0, return_inverse=True)
-    keys = np.where(keys == _NOWHERE, nan, keys)
-    run_h, useful, elec = (
-        np.bincount(where.ravel(), np.nan_to_num(course[cells])) * CELL_S / scale
-        for course, scale in ((day.is_on, 3600.0), (day.useful_w, 3.6e6), (day.elec_w, 3.6e6))
-    )
+    keys, where = np.unique(np.nan_to_num(places, nan=_NOWHERE), axis=0, return_inverse=True)
+    keys = np.where(keys == _NOWHERE, nan, keys) * width_k
+    weights = found.elec_w[cells], found.elec_w[cells] * entering, found.elec_w[cells] * leaving
+    elec, by_entering, by_leaving = (_by_bin(where, each) for each in weights)
+    run_h, useful = (_by_bin(where, np.nan_to_num(course[cells])) for course in (day.is_on, day.useful_w))
+    kwh = CELL_S / 3.6e6
     return [
         TemperatureBin(
-            entering_from_degc=float(key[0]) * width_k,
-            leaving_from_degc=float(key[1]) * width_k,
-            run_h=float(run_h[n]),
-            useful_kwh=float(useful[n]),
-            elec_kwh=float(elec[n]),
+            entering_from_degc=float(key[0]),
+            leaving_from_degc=float(key[1]),
+            entering_degc=float(by_entering[n] / elec[n]) if elec[n] > 0 else nan,
+            leaving_degc=float(by_leaving[n] / elec[n]) if elec[n] > 0 else nan,
+            run_h=float(run_h[n]) * CELL_S / 3600.0,
+            useful_kwh=float(useful[n]) * kwh,
+            elec_kwh=float(elec[n]) * kwh,
         )
         for n, key in enumerate(keys)
     ]
+
+
+def _bin_temperatures(plant: PlantDay, heat_pump: HeatPump, at: NDArray[np.intp]) -> tuple[Course, Course]:
+    """Source entering and load leaving at cells, NaN where nobody measures them or a cell is -1. [degC]"""
+    source, load = plant.loops.get(heat_pump.source_loop), plant.loops.get(heat_pump.load_loop or "")
+    courses = (None if source is None else source.entering_degc, None if load is None else load.leaving_degc)
+    entering, leaving = (
+        np.full(len(at), nan) if course is None else np.where(at >= 0, course[at], nan) for course in courses
+    )
+    return entering, leaving
+
+
+def _by_bin(where: NDArray[np.intp], course: Course) -> Course:
+    return np.asarray(np.bincount(where.ravel(), weights=course), float)
 
 
 _NOWHERE = -1e6
@@ -208,10 +232,7 @@ def sheet_cop(points: Sequence[RatingPoint], courses: PumpCourses, mode: Mode = 
     is_known = bool(np.isfinite(leaving).any())
     doubt = _SHEET_DOUBT
     if not is_known:
-        sheet = np.asarray([point.leaving_c for point in mine])
-        stand_in = (
-            float(np.clip(_UNKNOWN_LEAVING_DEGC, sheet.min(), sheet.max())) if mode == "heating" else sheet.mean()
-        )
+        stand_in = stand_in_leaving_degc(mine, mode)
         away_k = _UNKNOWN_LEAVING_DEGC - stand_in if mode == "heating" else 5.0
         doubt += COP_PER_LIFT_K * abs(away_k)
         leaving = np.full(len(leaving), stand_in)
@@ -220,6 +241,12 @@ def sheet_cop(points: Sequence[RatingPoint], courses: PumpCourses, mode: Mode = 
     read = rated(mine, mode, entering_degc=courses.entering_degc[at], leaving_degc=leaving[at]).cop
     cop[steady] = np.repeat(read, _SHEET_EVERY)[: len(steady)]
     return SheetCop(cop=cop, doubt=float(doubt), leaving_is_known=is_known)
+
+
+def stand_in_leaving_degc(points: Sequence[RatingPoint], mode: Mode) -> float:
+    """At what leaving temperature a sheet with points of that mode is read where nobody measures it. [degC]"""
+    sheet = np.asarray([point.leaving_c for point in points if point.mode == mode])
+    return float(np.clip(_UNKNOWN_LEAVING_DEGC, sheet.min(), sheet.max()) if mode == "heating" else sheet.mean())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from analytics.units import kwh_from_j
 from analytics.workings.loops import loop_working
 from analytics.workings.rows import largest_and_rest
 from analytics.workings.stretches import clock, gap_remarks
+from analytics.workings.temperature_bins import bins_tables
 from analytics.workings.written import Number, Step, Table, Working, added, amount, kwh, multiplied, written
 
 __all__ = ["cop_working", "heat_pump_working", "runs_of", "useful_parts"]
@@ -205,7 +206,8 @@ def cop_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
         source=f"{parent}.electricity",
     )
     step = Step("COP", multiplied([above], [below]), amount(cop.amount, "1"))
-    return Working(path, [above, below], (), [step], _remarks(plant, pump, runs))
+    tables = bins_tables(plant, pump, heating=heating)
+    return Working(path, [above, below], tables, [step], _remarks(plant, pump, runs))
 
 
 def _time_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
