@@ -6,13 +6,14 @@ source: what errs alike every day adds up, what errs anew each day adds as squar
 cancels between days that follow each other. Days that could not be metered are told, not filled in.
 """
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import fsum, isnan
 from typing import Literal, TypeVar
 
 from analytics.doubt import Doubt, combined, independent, over_days
+from analytics.figure_paths import figures_by_path
 from analytics.figures import (
     COVERED,
     PLAIN_COVERAGE,
@@ -28,7 +29,7 @@ from analytics.figures import (
     unavailable,
 )
 
-__all__ = ["By", "Period", "Span", "add_up", "calendar_days", "difference", "spans"]
+__all__ = ["By", "Period", "Span", "add_up", "calendar_days", "difference", "differences", "spans"]
 
 By = Literal["week", "month", "season", "year", "all"]
 
@@ -37,6 +38,7 @@ _Pair = tuple[date, Figure, Figure]
 
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
+_NOTHING = 1e-9  # of a figure: what adding up leaves of no difference
 _LEAST_HEAT_KWH = 0.2  # below this a fraction has no meaning; common practice
 
 
@@ -352,3 +354,14 @@ def difference(later: Figure, earlier: Figure) -> Figure:
     basis: Basis = max((later.basis, earlier.basis, "derived"), key=_RANK.index)
     coverage = min(later.coverage, earlier.coverage)
     return Figure(later.value - earlier.value, later.unit, doubt.half_width, basis, coverage, "", doubt)
+
+
+def differences(earlier: Period, later: Period) -> Mapping[str, Figure]:
+    """Later less earlier of every figure that both have, by its path."""
+    before, after = (figures_by_path(each.total) for each in (earlier, later))
+    changes = {path: difference(after[path], before[path]) for path in after if path in before}
+    return {path: _or_nothing(changed, after[path].value) for path, changed in changes.items()}
+
+
+def _or_nothing(changed: Figure, later: float) -> Figure:
+    return replace(changed, value=0.0) if abs(changed.value) < _NOTHING * abs(later) else changed

@@ -6,7 +6,8 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from analytics.period import Period
+from analytics.figures import figure_to_json
+from analytics.period import Period, differences
 from api.held import held_versions
 from api.results import period, period_json
 from dashboards.assumptions import money_assumptions
@@ -46,6 +47,7 @@ def _period(session: Session, site: str, days: Days) -> Period:
 
 
 def compared_json(found: Compared) -> dict[str, Any]:
-    """The two in the shape of a month of `ledger --by month`."""
+    """The two in the shape of a month of `ledger --by month`, and later less earlier by the figures' paths."""
     periods = [period_json(each) for each in found.periods]
-    return {"site": found.site, "periods": periods, "assumptions": found.assumptions}
+    changes = {path: figure_to_json(changed) for path, changed in differences(*found.periods).items()}
+    return {"site": found.site, "periods": periods, "differences": changes, "assumptions": found.assumptions}

@@ -3,7 +3,6 @@
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 from math import isnan
 from typing import Any
@@ -13,7 +12,7 @@ from rich.table import Table
 
 from analytics.figure_paths import figures_by_path, figures_in_record
 from analytics.figures import Figure, shown_of
-from analytics.period import By, Period, calendar_days, difference
+from analytics.period import By, Period, calendar_days, differences
 from analytics.site import Site
 from analytics.units import shown
 from dashboards.explain import is_fraction
@@ -23,7 +22,6 @@ from dashboards.numbers import MINUS, UNKNOWN, display_of, plural, show_figure
 __all__ = ["EXPORT_SUFFIXES", "alerts_table", "comparison_table", "ledger_csv", "ledger_json", "ledger_table"]
 
 _WIDTH_WITH_PATHS = 120
-_NOTHING = 1e-9  # of a figure: what adding up leaves of no difference
 _VOLUMES = {"si": "Litres", "us": "Gallons"}
 EXPORT_SUFFIXES = (".csv", ".parquet", ".xlsx")
 
@@ -113,10 +111,10 @@ def comparison_table(earlier: Period, later: Period, *, site: Site, console: Con
     if has_paths:
         table.add_column("For `explain`")
     before, after = (figures_by_path(each.total) for each in (earlier, later))
-    both = {path: (before[path], after[path]) for path in after if path in before}
-    told = {path: pair for path, pair in both.items() if not all(isnan(figure.value) for figure in pair)}
-    for path, pair in told.items():
-        table.add_row(figure_name(site, path), *_beside(*pair, path=path, site=site), *([path] if has_paths else []))
+    both = {path: (before[path], after[path], changed) for path, changed in differences(earlier, later).items()}
+    told = {path: three for path, three in both.items() if not all(isnan(figure.value) for figure in three[:2])}
+    for path, three in told.items():
+        table.add_row(figure_name(site, path), *_beside(*three, path=path, site=site), *([path] if has_paths else []))
     console.print(table)
     for line in _about_comparison((earlier, later), n_unknown=len(both) - len(told)):
         console.print(line)
@@ -124,11 +122,9 @@ def comparison_table(earlier: Period, later: Period, *, site: Site, console: Con
         console.print(f"`heatledger explain {site.id} --list` has the names by which figures are asked for.")
 
 
-def _beside(earlier: Figure, later: Figure, *, path: str, site: Site) -> Iterator[str]:
+def _beside(earlier: Figure, later: Figure, changed: Figure, *, path: str, site: Site) -> Iterator[str]:
     """The two, and later less earlier, to the digits that each interval allows."""
-    display, as_percent, changed = display_of(site), is_fraction(path), difference(later, earlier)
-    if abs(changed.value) < _NOTHING * abs(later.value):
-        changed = replace(changed, value=0.0)
+    display, as_percent = display_of(site), is_fraction(path)
     yield from (show_figure(figure, display, as_percent=as_percent) for figure in (earlier, later))
     text = show_figure(changed, display, as_percent=as_percent)
     # A difference of two shares in percent is no percentage of either.

@@ -172,6 +172,9 @@ class PeriodOut(DayOut):
 class ComparedOut(BaseModel):
     site: str
     periods: list[PeriodOut] = Field(description="The earlier and the later one, as they were asked for")
+    differences: dict[str, FigureOut] = Field(
+        description="Later less earlier, by the figures' paths; what both err alike cancels in its plus_minus"
+    )
     assumptions: list[str] = Field(description="What the saved money of both rests on")
 
 

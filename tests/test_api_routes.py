@@ -144,6 +144,7 @@ def test_two_periods_side_by_side_are_the_ledgers_own(web: Web) -> None:
     heats = [day.hot_water.heat.value for day in days[:2]]
     assert [each.days for each in found.periods] == [1, 2]
     assert [each.hot_water.heat.value for each in found.periods] == pytest.approx([heats[0], sum(heats)])
+    assert found.differences["hot_water.heat"].value == pytest.approx(heats[1])
     assert "Electricity at €0.30 per kWh." in found.assumptions
 
 

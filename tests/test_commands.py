@@ -248,6 +248,21 @@ def test_two_periods_stand_side_by_side_with_their_difference(data: Path, capsys
     assert [each["days"] for each in json.loads(capsys.readouterr().out)["periods"]] == [7, 31]
 
 
+def test_the_json_of_two_periods_has_the_differences_of_the_table(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["compare", SITE, DAYS[0], DAYS[1], "--data", str(data), "--format", "json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    heats = [each["hot_water"]["heat"] for each in found["periods"]]
+    changed = found["differences"]["hot_water.heat"]
+    assert (round(changed["value"], 4), round(changed["plus_minus"], 4)) == (0.0115, 0.0014)
+    assert changed["value"] == pytest.approx(heats[1]["value"] - heats[0]["value"])
+    assert changed["plus_minus"] < 0.1 * heats[0]["plus_minus"]
+    unknown = [each for each in found["differences"].values() if each["value"] is None]
+    assert len(unknown) == 2
+    assert all(each["why"] for each in unknown)
+
+
 def test_a_figure_says_how_it_is_known(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["explain", SITE, "backup.heat", DAYS[0], "--data", str(data)]) == 0
     shown = capsys.readouterr().out
