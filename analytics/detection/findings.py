@@ -66,6 +66,8 @@ class Finding:
         cost_per_day: In the site's currency, None where it cannot be told.
         weight_s: How much evidence there is, as time; of two findings of one fault the weightier is shown,
             of equals the later. [s]
+        kept: Names of the evidence that stay as the alert had them before: what held already when the day's readings
+            began is known from earlier days only.
         explained_by: Alerts that would explain this one and not every finding of its kind.
     """
 
@@ -80,6 +82,7 @@ class Finding:
     cost_per_day: float | None
     weight_s: float
     is_by_day: bool = False
+    kept: tuple[str, ...] = ()
     explained_by: tuple[Explainer, ...] = ()
 
     @property

@@ -7,8 +7,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import clock, instant_ms
+from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.moments import clock, day_word, instant_ms
 from analytics.detection.silence import Silence, first_spoken_s, patience_s, silences, site_silences
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
@@ -66,7 +66,7 @@ class SensorMissing:
         heard_s = self._heard_s(plant, component)
         if alone:
             before = heard_s is not None and heard_s <= alone[0].silence.start_s
-            findings = tuple(self._finding(plant, point, each) for each in alone)
+            findings = tuple(_finding(plant, point, alone, n=n, begin_s=begin_s) for n in range(len(alone)))
             return Fault(findings, instant_ms(plant, heard_s) if before and heard_s is not None else None)
         if heard_s is None:
             return NotAssessed(f"{component} has not been silent for long enough to tell.")
@@ -88,39 +88,67 @@ class SensorMissing:
         index = int(np.searchsorted(signal.time_s, 0.0))
         return float(signal.time_s[index]) if index < len(signal.time_s) else None
 
-    def _finding(self, plant: PlantDay, point: Point, alone: _Alone) -> Finding:
-        silence, allowed_s = alone.silence, patience_s(point.interval_s)
-        silent_s = _length_s(silence, plant.until_s)
-        began_ms = instant_ms(plant, silence.start_s)
-        ended_ms = None if silence.end_s is None else instant_ms(plant, silence.end_s)
-        return Finding(
-            began_ms=began_ms,
-            ended_ms=ended_ms,
-            detected_ms=instant_ms(plant, silence.start_s + allowed_s + alone.shared_s),
-            severity="watch",
-            template=_STILL if ended_ms is None else _OVER,
-            evidence={
-                "point": point.id,
-                "since": clock(began_ms, plant.day.timezone),
-                "until": None if ended_ms is None else clock(ended_ms, plant.day.timezone),
-                "silent_within_day_min": round(silent_s / 60, 1),
-                "all_silent_within_day_min": round(alone.shared_s / 60, 1),
-                "allowed_min": allowed_s / 60,
-                "interval_s": point.interval_s,
-                "used_by": uses_of(plant.site, point.id),
-            },
-            likely_causes=_CAUSES,
-            checks=_CHECKS,
-            cost_per_day=None,
-            weight_s=0.0,
-        )
+
+def _finding(plant: PlantDay, point: Point, alone: Sequence[_Alone], *, n: int, begin_s: float) -> Finding:
+    """One silence of the day; from the second on the sentence is of all of them, since the sensor spoke in between."""
+    silence, allowed_s = alone[n].silence, patience_s(point.interval_s)
+    began_ms = instant_ms(plant, silence.start_s)
+    ended_ms = None if silence.end_s is None else instant_ms(plant, silence.end_s)
+    once, pieces = (_STILL, _PIECES_STILL) if ended_ms is None else (_OVER, _PIECES_OVER)
+    return Finding(
+        began_ms=began_ms,
+        ended_ms=ended_ms,
+        detected_ms=instant_ms(plant, silence.start_s + allowed_s + alone[n].shared_s),
+        severity="watch",
+        template=pieces if n else once,
+        evidence={
+            "point": point.id,
+            "since": clock(began_ms, plant.day.timezone),
+            "silent_since": clock(began_ms, plant.day.timezone),
+            "until": None if ended_ms is None else clock(ended_ms, plant.day.timezone),
+            "silent_within_day_min": round(_length_s(silence, plant.until_s) / 60, 1),
+            "all_silent_within_day_min": round(alone[n].shared_s / 60, 1),
+            "allowed_min": allowed_s / 60,
+            "interval_s": point.interval_s,
+            "used_by": uses_of(plant.site, point.id),
+            **(_in_pieces(plant, point, alone, begin_s=begin_s) if n else {}),
+        },
+        likely_causes=_CAUSES,
+        checks=_CHECKS,
+        cost_per_day=None,
+        weight_s=0.0,
+        kept=("silent_since",) if silence.is_from_before else (),
+    )
 
 
-_STILL = "The sensor {point} has said nothing since {since} while others of the house speak. It is used by: {used_by}."
+def _in_pieces(plant: PlantDay, point: Point, alone: Sequence[_Alone], *, begin_s: float) -> Evidence:
+    """What is told of a sensor that was silent more than once; each reading stands for one interval."""
+    silent_s = 0.0
+    for each in alone:
+        end_s = plant.until_s if each.silence.end_s is None else min(each.silence.end_s, plant.until_s)
+        silent_s += max(end_s - max(each.silence.start_s, begin_s) - point.interval_s, 0.0)
+    return {
+        "on": day_word(plant.day.start_ms, plant.day.timezone),
+        "n_silences": len(alone),
+        "heard_percent": round(100.0 * (1.0 - silent_s / (plant.until_s - begin_s)), 1),
+        "last_heard": clock(instant_ms(plant, plant.last_s[point.id]), plant.day.timezone),
+    }
+
+
+_STILL = (
+    "The sensor {point} has said nothing since {silent_since} while others of the house speak. "
+    "It is used by: {used_by}."
+)
 _OVER = (
-    "The sensor {point} said nothing from {since} until {until} while others of the house spoke. It is used by: "
+    "The sensor {point} said nothing from {silent_since} until {until} while others of the house spoke. It is used by: "
     "{used_by}."
 )
+_PIECES = (
+    "The sensor {point} has come and gone since {since}: on {on} it was silent {n_silences} times for longer than "
+    "{allowed_min:.0f} min while others of the house spoke, and was heard for {heard_percent:.1f} % of the time"
+)
+_PIECES_STILL = _PIECES + ", last at {last_heard}. It is used by: {used_by}."
+_PIECES_OVER = _PIECES + ". It is used by: {used_by}."
 
 
 def _length_s(silence: Silence, until_s: float) -> float:

@@ -17,10 +17,15 @@ _INTERVALS = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """From the last reading before to the first one after (None while silent), in seconds of the day."""
+    """
+    From the last reading before to the first one after (None while silent), in seconds of the day.
+
+    One that `is_from_before` began at an unknown time before the day's readings do.
+    """
 
     start_s: float
     end_s: float | None
+    is_from_before: bool = False
 
 
 def patience_s(interval_s: float, *, least: timedelta = timedelta(seconds=_LEAST_S)) -> float:
@@ -110,14 +115,14 @@ def _left_out(fault: SensorFault, interval_s: float) -> NDArray[np.float64]:
 def _gaps(spoken_s: NDArray[np.float64], begin_s: float, *, until_s: float, patience: float) -> list[Silence]:
     spoken_s = spoken_s[spoken_s < until_s + patience]
     if not len(spoken_s):
-        return [Silence(begin_s, None)] if until_s - begin_s > patience else []
+        return [Silence(begin_s, None, is_from_before=True)] if until_s - begin_s > patience else []
     found = [
         Silence(float(spoken_s[index]), float(spoken_s[index + 1]))
         for index in np.flatnonzero(np.diff(spoken_s) > patience)
         if spoken_s[index + 1] > 0 and spoken_s[index] < until_s
     ]
     if spoken_s[0] - begin_s > patience:
-        found.insert(0, Silence(begin_s, float(spoken_s[0])))
+        found.insert(0, Silence(begin_s, float(spoken_s[0]), is_from_before=True))
     if until_s - spoken_s[-1] > patience:
         found.append(Silence(float(spoken_s[-1]), None))
     return found

@@ -254,7 +254,8 @@ def _in_state(alert: Alert, chain: _Chain) -> Alert:
 def _told(alert: Alert, speaker: Finding, assessment: Assessment) -> Alert:
     """The alert in the words of a finding; "since" stays the alert's own beginning."""
     said = day_word if alert.is_by_day else clock
-    evidence = {**speaker.evidence, "since": said(alert.began_ms, assessment.timezone)}
+    kept = {name: alert.evidence[name] for name in speaker.kept if name in alert.evidence}
+    evidence = {**speaker.evidence, **kept, "since": said(alert.began_ms, assessment.timezone)}
     return replace(
         alert,
         severity=speaker.severity,
