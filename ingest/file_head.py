@@ -130,7 +130,12 @@ def _first(items: Sequence[str], place: int) -> list[str]:
 
 
 def _check_types(form: Form, types: tuple[str, ...], *, file: str) -> None:
-    if not types[0].startswith(("TIMESTAMP", "DATE", "VARCHAR")):
+    if types[0] == "DATE":
+        raise FileRefusedError(
+            f"{file} holds dates without a time of day in its column {form.columns[0]!r}: all readings of a day would "
+            "fall on midnight; write the time as a timestamp (UTC if it has no zone)"
+        )
+    if not types[0].startswith(("TIMESTAMP", "VARCHAR")):
         raise FileRefusedError(
             f"{file} holds its time as {types[0]}; it must be a timestamp (UTC if it has no zone) or ISO 8601 text"
         )

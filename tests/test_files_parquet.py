@@ -102,3 +102,13 @@ def test_parquet_of_the_wrong_kind_is_refused(frame: dict, sentence: str, tmp_pa
     with pytest.raises(FileRefusedError) as refused:
         import_one(tmp_path / "a.parquet", store)
     assert str(refused.value) == sentence
+
+
+def test_dates_without_a_time_of_day_are_refused_and_nothing_is_stored(tmp_path: Path, store: ReadingStore) -> None:
+    """Three readings of one day would all fall on its midnight, and two of them be lost."""
+    days = pyarrow.array([20574, 20574, 20574], pyarrow.date32())
+    pyarrow.parquet.write_table(pyarrow.table({"t0": [1.0, 2.0, 3.0], "time": days}), tmp_path / "a.parquet")
+    sentence = "a.parquet holds dates without a time of day in its column 'time': all readings of a day would fall on "
+    with pytest.raises(FileRefusedError, match=sentence):
+        import_one(tmp_path / "a.parquet", store)
+    assert stored(store, "t0") == {"t0": []}
