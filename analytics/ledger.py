@@ -9,6 +9,7 @@ import numpy as np
 from analytics.coil_foot import has_sensor_at_any_foot
 from analytics.derived import quotient, ratio_moves, shown_over, shown_times, stated_own
 from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
+from analytics.expected.carnot_wrong import beyond_nature
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
     COVERED,
@@ -242,7 +243,7 @@ def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
         heat_pump=pump.heat_pump,
         heating_heat=energy_figure(pump.heating),
         heating_electricity=energy_figure(pump.heating_elec),
-        heating_cop=_figure(pump.heating_cop, "1", 1.0),
+        heating_cop=_figure(_told_of_nature(plant, pump), "1", 1.0),
         heating_run_hours=_figure(pump.heating_run, "h", 1 / 3600.0),
         heating_starts=_starts(pump.n_heating_starts, pump.heating_run),
         cooling=energy_figure(pump.cooling),
@@ -253,6 +254,13 @@ def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
         source_heat=energy_figure(pump.source),
         spf={name: _figure(factor, "1", 1.0) for name, factor in performance_factors(plant, pump).items()},
     )
+
+
+def _told_of_nature(plant: PlantDay, pump: HeatPumpDay) -> Total:
+    """The COP in heating, with a word where no machine could have it."""
+    cop = pump.heating_cop
+    said = "" if isnan(cop.amount) else beyond_nature(plant, plant.site.heat_pumps[pump.heat_pump])
+    return replace(cop, why=f"{cop.why} {said}".strip()) if said else cop
 
 
 def _starts(count: int, run: Total) -> Figure:

@@ -6,8 +6,9 @@ from datetime import date
 import numpy as np
 import pytest
 
+from analytics.expected.carnot import carnot_check
 from analytics.expected.conditions import conditions_of, day_conditions, record_column
-from analytics.expected.heat_pump import carnot_check, pump_courses, sheet_cop, temperature_bins
+from analytics.expected.heat_pump import pump_courses, sheet_cop, temperature_bins
 from analytics.expected.limits import heat_limit_w
 from analytics.plant import PlantDay
 from analytics.site import RatingPoint

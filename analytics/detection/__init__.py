@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from analytics.detection.alert_json import alert_from_json, alert_to_json
 from analytics.detection.balance_open import BalanceOpen
+from analytics.detection.beyond_carnot import BeyondCarnot
 from analytics.detection.collector_stagnation import CollectorStagnation
 from analytics.detection.constant_draw import ConstantDraw
 from analytics.detection.findings import (
@@ -103,6 +104,7 @@ DETECTORS: Sequence[Detector] = (
     SensorStuck(),
     SunStuck(),
     SensorRange(),
+    BeyondCarnot(),
     SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),

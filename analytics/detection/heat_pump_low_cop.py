@@ -14,7 +14,8 @@ from analytics.detection.cop_seldom import CopSeldom
 from analytics.detection.findings import Clear, Evidence, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.worth import JOULES_PER_KWH, electricity_price
-from analytics.expected.heat_pump import COP_PER_LIFT_K, Mode, PumpCourses, carnot_check, pump_courses, sheet_cop
+from analytics.expected.carnot import carnot_check
+from analytics.expected.heat_pump import COP_PER_LIFT_K, Mode, PumpCourses, pump_courses, sheet_cop
 from analytics.expected.watching import Watched
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, MOVES_M3_S, Course, PlantDay
@@ -64,7 +65,8 @@ class HeatPumpLowCop:
     days of a machine that seldom runs against its first ones (`detection.cop_seldom`).
 
     Not this: a loop that stands still; a cold source (in cooling, a warm one) or hot water, which the sheet allows for;
-    starts, which are left out; a COP above Carnot's or below zero, which shows a sensor's fault.
+    starts, which are left out; a COP below zero or above Carnot's, which shows a sensor's fault
+    (`detection.beyond_carnot`).
     """
 
     kind: ClassVar[str] = "heat-pump-low-cop"

@@ -65,6 +65,8 @@ TABLE: Sequence[Row] = (
     Row("heat-pump-low-cop", ("heat-pump-short-cycles",)),
     Row("heat-pump-low-cop", (_STILL,), relations.loops_of_heat_pump),
     Row("heat-pump-low-cop", ("loop-low-flow", "sensor-stuck", *_OF_PAIR), relations.loops_of_heat_pump, by_day=True),
+    # Of a heat pump, whose COP cannot be.
+    Row("sensor-range", ("sensor-stuck", *_OF_PAIR), relations.loops_of_heat_pump, days=14),
     Row("ground-loop-cold", _OF_PAIR, by_day=True),
     Row("stage-below-expected", (_STILL, "loop-never-called", _SWAPPED), relations.loop_of_stage),
     Row("stage-below-expected", (_STILL,), relations.loops_of_stage, by_day=True),

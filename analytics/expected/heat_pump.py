@@ -1,5 +1,5 @@
 """
-A heat pump's day seen by its temperatures: steady cells, bins, the maker's sheet, and what nature allows.
+A heat pump's day seen by its temperatures: steady cells, bins and the maker's sheet.
 
 A cell is steady from ten minutes after a start on: before, stored heat and an unsettled circuit tell nothing of the
 machine.
@@ -13,9 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.expected.limits import heat_limit_w, relative_limit, temperature_limit_k
+from analytics.expected.limits import heat_limit_w, relative_limit
 from analytics.heat_pump import exchanged
-from analytics.performance import carnot_cop
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.rating import rated
 from analytics.site import HeatPump, RatingPoint
@@ -23,12 +22,10 @@ from analytics.site import HeatPump, RatingPoint
 __all__ = [
     "BIN_WIDTH_K",
     "COP_PER_LIFT_K",
-    "CarnotCheck",
     "Mode",
     "PumpCourses",
     "SheetCop",
     "TemperatureBin",
-    "carnot_check",
     "pump_courses",
     "sheet_cop",
     "stand_in_leaving_degc",
@@ -247,69 +244,3 @@ def stand_in_leaving_degc(points: Sequence[RatingPoint], mode: Mode) -> float:
     """At what leaving temperature a sheet with points of that mode is read where nobody measures it. [degC]"""
     sheet = np.asarray([point.leaving_c for point in points if point.mode == mode])
     return float(np.clip(_UNKNOWN_LEAVING_DEGC, sheet.min(), sheet.max()) if mode == "heating" else sheet.mean())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CarnotCheck:
-    """
-    Whether steady samples show more than nature allows.
-
-    Args:
-        samples, impossible: Steady cells with all temperatures known, and those of them above Carnot's COP.
-        mean_part: Mean measured COP over mean Carnot COP of the samples. [-]
-        sensors: Points of which at least one must be wrong, the likeliest first; empty where all is possible.
-    """
-
-    samples: int
-    impossible: int
-    mean_part: float
-    sensors: Sequence[str]
-
-
-def carnot_check(
-    plant: PlantDay, heat_pump: HeatPump, courses: PumpCourses | None = None, *, least_part: float = 0.1
-) -> CarnotCheck:
-    """
-    Hold the steady COP in heating against Carnot's, from the measured means of source and load temperatures.
-
-    Both temperatures are moved by their sensors' limits in the machine's favour, and the meters' limits count too.
-    Without a metered load loop nothing is sampled. Single cells prove nothing: `least_part` of the samples must be
-    impossible before sensors are named.
-
-    Args:
-        courses: The heating courses, where they are at hand.
-
-    References:
-        Carnot; a good machine reaches 0.30 to 0.65 of it (common practice).
-    """
-    courses = courses or pump_courses(plant, heat_pump, "heating")
-    nothing = CarnotCheck(samples=0, impossible=0, mean_part=nan, sensors=())
-    if courses is None or heat_pump.load_loop is None:
-        return nothing
-    source = (courses.entering_degc + courses.leaving_degc) / 2
-    sink = (courses.load_entering_degc + courses.load_leaving_degc) / 2
-    known = courses.steady & np.isfinite(source + sink + courses.useful_w) & (courses.elec_w > 0)
-    if not known.any():
-        return nothing
-    source, sink, useful_w, elec_w = source[known], sink[known], courses.useful_w[known], courses.elec_w[known]
-    slack_k = max(temperature_limit_k(plant.site.points[point]) for point in _thermometers(plant, heat_pump))
-    allowed = carnot_cop(source + slack_k, np.maximum(sink - slack_k, source + slack_k + _LEAST_LIFT_K))
-    impossible = int(((2 * useful_w - courses.most_w[known]) / elec_w >= allowed).sum())
-    part = useful_w / elec_w / carnot_cop(source, np.maximum(sink, source + _LEAST_LIFT_K))
-    named = _suspects(plant, heat_pump) if impossible > least_part * len(source) else ()
-    return CarnotCheck(samples=len(source), impossible=impossible, mean_part=float(part.mean()), sensors=named)
-
-
-_LEAST_LIFT_K = 0.1  # where the load is no warmer than the source, Carnot's COP has no bound
-
-
-def _thermometers(plant: PlantDay, heat_pump: HeatPump) -> list[str]:
-    loops = [plant.site.loops[loop] for loop in (heat_pump.load_loop, heat_pump.source_loop) if loop]
-    return [point for loop in loops for point in (loop.leaving, loop.entering) if point]
-
-
-def _suspects(plant: PlantDay, heat_pump: HeatPump) -> tuple[str, ...]:
-    """Sensors that a too high COP rests on: a small pair difference is the likeliest to be wrong, the meters follow."""
-    load = plant.site.loops[heat_pump.load_loop or heat_pump.source_loop]
-    meters = [point for point in (load.flow, load.energy, heat_pump.power) if point]
-    return (*_thermometers(plant, heat_pump), *meters)
