@@ -66,6 +66,16 @@ def test_the_bins_add_up_to_the_day(scenario):
     assert sum(each.elec_kwh for each in bins) == pytest.approx(np.nansum(day.elec_w[day.is_on > 0]) / 6e4, rel=0.03)
 
 
+def test_what_a_machine_takes_at_rest_is_in_no_bin():
+    """Sixteen runs of 30 min at 2300 W, to a tenth of a minute each; a crankcase heater takes 60 W all day long."""
+    courses = healthy_day()
+    courses["hp.power"] = np.where(courses["hp.power"] > 1000, courses["hp.power"], 60.0)
+    plant = plant_of(house(), courses)
+    pump, bins = plant.heat_pumps["hp"], temperature_bins(plant, house().heat_pumps["hp"])
+    assert sum(each.elec_kwh for each in bins) == pytest.approx(16 * 0.5 * 2.3, abs=16 * 2.3 / 60 / 10)
+    assert sum(each.useful_kwh for each in bins) == pytest.approx(pump.heating.amount / 3.6e6, rel=1e-9)
+
+
 def test_bins_part_the_day_by_what_came_from_the_ground():
     plant = _plant(ground_entering=[("12:00", "24:00", 4.0)], ground_leaving=[("12:00", "24:00", 0.5)])
     # Where a run begins, the sensor still comes down from 9 degC: a minute or so in a bin of its own.

@@ -113,7 +113,7 @@ def _lines(read: _Read, bins: Sequence[TemperatureBin]) -> list[_Line]:
 
 def _together(name: str, some: Sequence[tuple[TemperatureBin, float]]) -> _Line:
     elec_kwh = fsum(each.elec_kwh for each, _ in some)
-    promised_kwh = fsum(each.elec_kwh * cop for each, cop in some)
+    promised_kwh = fsum(each.elec_kwh * cop for each, cop in some if each.elec_kwh > 0)
     return _Line(name, "", [each for each, _ in some], promised_kwh / elec_kwh if elec_kwh > 0 else nan)
 
 
