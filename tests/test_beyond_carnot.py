@@ -97,6 +97,18 @@ def test_too_much_heat_of_the_load_clears_the_power_meter(spoil: Callable[[Trace
     assert "one of load.leaving, load.entering, load.flow is wrong." in ledgers[0].heat_pumps[0].heating_cop.why
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("start", [_WINTER, date(2026, 7, 5)], ids=str)
+def test_a_power_meter_that_is_wrong_by_little_is_never_cleared(start: date, seed: int) -> None:
+    """At 0.4 of the power the ground's heat and the electricity alone come out just possible, at 0.9 of Carnot's."""
+    run = simulate(SCENARIOS["heat-pump-tank"], start=start, days=2, seed=seed)
+    days = account_days(run.site, _scaled("hp.power", 0.4)(run.traces), [start, start + timedelta(days=1)])
+    verdicts = [BeyondCarnot().assess(day.plant, [], "hp") for day in days]
+    named = [str(each.findings[0].evidence["wrong"]) for each in verdicts if isinstance(each, Fault)]
+    assert named
+    assert all("hp.power" in points for points in named)
+
+
 def test_without_the_grounds_heat_only_the_sheet_tells_of_the_power_meter() -> None:
     """Half the power is what a compressor with variable speed may take; a seventh is not."""
     for factor, wrong in ((0.15, "hp.power"), (0.3, "load.leaving")):

@@ -64,7 +64,7 @@ class BeyondCarnot:
             detected_ms=instant_ms(plant, (float(found.cells[LEAST_SAMPLES - 1]) + 1) * CELL_S),
         )
         advice = Advice("watch", _ONE if len(wrong) == 1 else _SEVERAL, _causes(pump, wrong), _CHECKS)
-        evidence = {"heat_pump": pump.id, "wrong": ", ".join(wrong), **_numbers(found), **_parts(sheet)}
+        evidence = {"heat_pump": pump.id, "wrong": ", ".join(wrong), **_numbers(plant, pump, found), **_parts(sheet)}
         return tell_of(plant, stretch, advice, evidence=evidence, weight_s=found.samples * CELL_S)
 
 
@@ -91,8 +91,8 @@ _CHECKS = (
 )
 
 
-def _numbers(found: CarnotCheck) -> Evidence:
-    weight = found.elec_w
+def _numbers(plant: PlantDay, pump: HeatPump, found: CarnotCheck) -> Evidence:
+    weight, source_w = found.elec_w, float(np.abs(plant.loops[pump.source_loop].heat_w[found.cells]).mean())
     return {
         "counted_h": round(found.samples * CELL_S / 3600, 2),
         "cop": round(found.cop, 2),
@@ -104,6 +104,7 @@ def _numbers(found: CarnotCheck) -> Evidence:
         "load_degc": round(float(np.average(found.load_degc, weights=weight)), 1),
         "power_w": round(float(weight.mean())),
         "heat_w": round(float(found.useful_w.mean())),
+        "source_heat_w": round(source_w) if np.isfinite(source_w) else None,
     }
 
 

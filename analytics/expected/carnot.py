@@ -14,7 +14,7 @@ from analytics.performance import carnot_cop
 from analytics.plant import Course, PlantDay
 from analytics.site import HeatPump, Site
 
-__all__ = ["LEAST_SAMPLES", "CarnotCheck", "carnot_check", "thermometers", "why_not_held"]
+__all__ = ["LEAST_SAMPLES", "CarnotCheck", "carnot_check", "why_not_held"]
 
 _LEAST_LIFT_K = 0.1  # where the load is no warmer than the source, Carnot's COP has no bound
 LEAST_SAMPLES = 45  # minutes of steady running: as long as `heat-pump-low-cop` wants (common practice)
@@ -151,7 +151,7 @@ def _sampled(plant: PlantDay, heat_pump: HeatPump, courses: PumpCourses) -> Carn
     load = (courses.load_entering_degc + courses.load_leaving_degc) / 2
     known = courses.steady & np.isfinite(source + load + courses.useful_w) & (courses.elec_w > 0)
     source, load, useful_w, elec_w = source[known], load[known], courses.useful_w[known], courses.elec_w[known]
-    slack_k = max(temperature_limit_k(plant.site.points[point]) for point in thermometers(plant, heat_pump))
+    slack_k = max(temperature_limit_k(plant.site.points[point]) for point in _thermometers(plant, heat_pump))
     return CarnotCheck(
         cells=courses.cells[known],
         elec_w=elec_w,
@@ -163,7 +163,7 @@ def _sampled(plant: PlantDay, heat_pump: HeatPump, courses: PumpCourses) -> Carn
     )
 
 
-def thermometers(plant: PlantDay, heat_pump: HeatPump) -> list[str]:
+def _thermometers(plant: PlantDay, heat_pump: HeatPump) -> list[str]:
     """The sensors of its load's and its source's temperatures, the load's first."""
     loops = [plant.site.loops[loop] for loop in (heat_pump.load_loop, heat_pump.source_loop) if loop]
     return [point for loop in loops for point in (loop.leaving, loop.entering) if point]
@@ -173,4 +173,4 @@ def _suspects(plant: PlantDay, heat_pump: HeatPump) -> tuple[str, ...]:
     """Sensors that a too high COP rests on: a small pair difference is the likeliest to be wrong, the meters follow."""
     load = plant.site.loops[heat_pump.load_loop or heat_pump.source_loop]
     meters = [point for point in (load.flow, load.energy, heat_pump.power) if point]
-    return (*thermometers(plant, heat_pump), *meters)
+    return (*_thermometers(plant, heat_pump), *meters)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analytics.expected.carnot import CarnotCheck, carnot_check, thermometers
+from analytics.expected.carnot import CarnotCheck, carnot_check
 from analytics.expected.limits import heat_limit_w, relative_limit
 from analytics.plant import CELL_S, PlantDay
 from analytics.rating import rated
@@ -10,6 +10,8 @@ from analytics.site import HeatPump
 
 __all__ = ["beside_sheet", "beyond_nature", "wrong_points"]
 
+# Of Carnot's COP a good machine reaches 0.30 to 0.65 (common practice).
+_GOOD_PART = 0.65
 # A compressor with variable speed goes down to a quarter of its power, and its heat with it (common practice).
 _SHEET_POWER_PART, _SHEET_HEAT_PART = 0.2, 0.6
 
@@ -51,9 +53,9 @@ def _by_source(plant: PlantDay, pump: HeatPump, found: CarnotCheck) -> tuple[str
     """
     What a source that is metered as well tells, of one fault alone: heat = source's heat + electricity.
 
-    Where source and electricity alone make more than nature allows, too, and leave the load more than their sum, the
-    electricity is too little; where they make what is possible, the load's heat is too much; where the account closes
-    and a wrong meter would have left it open, a temperature's level is wrong. () where limits of error hide it.
+    Where it leaves the load more than source and electricity bring, they tell on: if they alone make more than nature
+    allows, the electricity is too little; if they make what good machines do, the load's heat is too much. () where
+    limits of error hide it.
     """
     source = plant.loops.get(pump.source_loop)
     if source is None or source.flow_is_assumed or pump.desuperheater_loop is not None:
@@ -68,14 +70,11 @@ def _by_source(plant: PlantDay, pump: HeatPump, found: CarnotCheck) -> tuple[str
     elec_limit_w = elec_w * relative_limit(plant.site.points[pump.power], 1000.0)
     allowed = float(np.average(found.allowed_cop, weights=found.elec_w))
     apart_w, within_w = heat_w - taken - elec_w, heat_w - least_w + limit_w + elec_limit_w
-    least_apart_w = heat_w / allowed - elec_w  # what a wrong meter must leave open, for the COP to be possible
+    if apart_w <= within_w:
+        return ()
+    if (taken - limit_w) / (elec_w + elec_limit_w) + 1 > allowed:
+        return (pump.power,)
+    if (taken + limit_w) / (elec_w - elec_limit_w) + 1 > _GOOD_PART * allowed:
+        return ()
     load = plant.site.loops[pump.load_loop or ""]
-    if apart_w > within_w:
-        if (taken - limit_w) / (elec_w + elec_limit_w) + 1 > allowed:
-            return (pump.power,)
-        if (taken + limit_w) / (elec_w - elec_limit_w) + 1 <= allowed:
-            of_load = (load.energy,) if load.energy else (load.leaving, load.entering, load.flow)
-            return tuple(point for point in of_load if point)
-    elif abs(apart_w) <= within_w < least_apart_w:
-        return tuple(thermometers(plant, pump))
-    return ()
+    return tuple(point for point in (load.leaving, load.entering, load.flow, load.energy) if point)
