@@ -74,10 +74,12 @@ def _day_by_day(name: str) -> str:
 # Names that people would not guess from those of the judgement.
 _NAMED = {
     "against": "Held against",
+    "allowed_cop": "Carnot's COP, the sensors' limits in its favour",
     "any_limit": "Limit for any draw",
     "backup": "Backup",
     "burn": "Skin burns within",
     "called": "Called for",
+    "carnot_cop": "Carnot's COP",
     "cold_limit": "Should heat below",
     "cop": "COP",
     "cool": "Too cool for",
@@ -98,14 +100,18 @@ _NAMED = {
     "hot_time": "Too hot for",
     "idle": "Gave no heat for",
     "ignored": "Not started for",
+    "impossible": "Of it above Carnot's COP",
     "lately": "Must have heated within the last",
     "least": "Counts as running from",
+    "least_cop": "COP, with all limits of error taken off",
     "least_short": "Told of from",
     "lowest_water": "Hottest water, at its coldest",
     "min_days": "Days, at least",
     "min_kwh": "Heat, at least",
     "min_sustained": "A draw lasts from",
     "needless": "Without need",
+    "of_sheet_heat": "Heat, of the maker's sheet",
+    "of_sheet_power": "Power, of the maker's sheet",
     "over": "From the first to the last draw",
     "plus_minus": "± at 95 %",
     "set": "Set to",
@@ -120,6 +126,7 @@ _NAMED = {
     "unused_limit": "Should heat below, while nobody draws",
     "useless": "Ran without gain for",
     "want": "Cold for",
+    "wrong": "May be wrong",
 }
 
 

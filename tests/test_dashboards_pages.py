@@ -273,6 +273,9 @@ def test_checks_carry_the_cautions_of_what_they_touch(kind: str, component: str,
         ("usual_flow_l_min", None, ("Usual flow", "—")),
         ("since", "10:12 on 5 January", ("Since", "10:12 am on January 5")),
         ("short_kwh", 2.5, ("Too little by", "2.50 kWh")),
+        ("impossible_percent", 100.0, ("Of it above Carnot's COP", "100.0 %")),
+        ("of_sheet_power_percent", 15.0, ("Power, of the maker's sheet", "15.0 %")),
+        ("wrong", "hp.power", ("May be wrong", "hp.power")),
     ],
 )
 def test_evidence_is_written_in_the_readers_units(name: str, value: float, line: tuple[str, str]) -> None:
