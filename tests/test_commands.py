@@ -370,47 +370,6 @@ def test_virtual_writes_a_site_that_the_other_commands_take(tmp_path: Path, caps
     assert days[0]["hot_water"]["volume"]["value"] > 10
 
 
-def test_a_fault_of_the_program_is_a_sentence_with_the_place_of_its_details(
-    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def breaks(*_: object, **__: object) -> None:
-        raise ZeroDivisionError("out of cheese")
-
-    monkeypatch.setattr("api.commands_results.compute_here", breaks)
-    assert main(["ledger", SITE, "--data", str(data)]) == 2
-    told = capsys.readouterr().err
-    assert told.count("\n") == 1
-    assert (
-        f"a fault of the program (ZeroDivisionError: out of cheese); the details are in {data / 'heatledger.log'}"
-        in told
-    )
-    assert "Traceback" in (data / "heatledger.log").read_text()
-
-
-def test_a_log_that_cannot_be_written_is_no_second_fault(
-    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def breaks(*_: object, **__: object) -> None:
-        raise ZeroDivisionError("out of cheese")
-
-    monkeypatch.setattr("api.commands_results.compute_here", breaks)
-    monkeypatch.setattr("tempfile.tempdir", str(data.parent))
-    (data / "heatledger.log").mkdir()
-    assert main(["ledger", SITE, "--data", str(data)]) == 2
-    assert f"the details are in {data.parent / 'heatledger.log'}" in capsys.readouterr().err
-
-
-def test_an_interrupted_command_says_so(
-    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def interrupted(*_: object, **__: object) -> None:
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr("api.commands_results.compute_here", interrupted)
-    assert main(["alerts", "--data", str(data)]) == 2
-    assert capsys.readouterr().err == "heatledger: stopped before it was done\n"
-
-
 def test_a_reader_that_has_enough_is_no_fault(data: Path) -> None:
     command = f"{sys.executable} -m api ledger {SITE} --data {data} --format csv | head -c 10"
     done = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, timeout=120)
