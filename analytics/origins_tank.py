@@ -9,9 +9,9 @@ A coil of which no temperature is known is taken as a usual one.
 
 How well it does, against the node-by-node truth of the virtual houses (seven layouts, a week in each of four seasons,
 eight houses that it was not fitted on; ordinary sensors, `make studies`): of the shares of a day's hot water by origin
-95 % are within 0.011 with two tanks in a row, 0.019 with sun and element on one tank, 0.017 with three sources and heat
-meters alone, 0.026 with two sensors. The largest error on any day was 0.032, 0.032, 0.049 and 0.106; over a week 0.013,
-0.016, 0.015 and 0.019. The largest belong to hours when the sun brings a tank just to the temperature of its heated
+95 % are within 0.011 with two tanks in a row, 0.022 with sun and element on one tank, 0.021 with three sources and heat
+meters alone, 0.027 with two sensors. The largest error on any day was 0.022, 0.044, 0.156 and 0.098; over a week 0.012,
+0.015, 0.017 and 0.019. The largest belong to hours when the sun brings a tank just to the temperature of its heated
 top, above the highest sensor.
 
 Before motion was looked at, against an independent plant of sharper layers (plug flow, 30 to 36 nodes; two tanks, one
