@@ -247,6 +247,16 @@ def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k
     np.testing.assert_array_equal(course.leaving, stirred.leaving)
 
 
+@pytest.mark.parametrize("moved", [1.0, 4.5])
+def test_a_small_draw_leaves_in_the_tank_what_a_piston_leaves_with_and_without_a_meters_word(moved):
+    """Nothing of the lower half has come through twelve layers in two or nine strides."""
+    course, left_k = _drawn_as_a_piston(moved)
+    plain = follow(_resting(_halves(), moved), _halves())
+    assert course.end.sum() == pytest.approx(left_k, abs=1e-6)
+    assert plain.end.sum() == pytest.approx(left_k, abs=1e-6)
+    np.testing.assert_array_equal(course.leaving, plain.leaving)
+
+
 def test_what_is_still_in_the_tank_is_of_the_origin_that_did_not_leave():
     """Nine of twelve layers of the backup are drawn, but 30 K of layers of its heat less: the sun's stays as it is."""
     rests = _resting(_halves(), 0.75 * HALF)
