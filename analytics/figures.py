@@ -15,6 +15,8 @@ from analytics.doubt import NO_DOUBT, Doubt
 from analytics.pair_check import PairCheck, pair_checks_from_json, pair_checks_to_json
 
 __all__ = [
+    "ALL_OF_IT",
+    "ANY_SHARE",
     "COVERED",
     "PLAIN_COVERAGE",
     "Basis",
@@ -38,6 +40,10 @@ __all__ = [
 COVERED = "Usable readings cover"
 PLAIN_COVERAGE = 0.98
 """From here on a figure need not say that time is missing."""
+
+ALL_OF_IT = 1.0
+"""A share that can be off by as much says nothing."""
+ANY_SHARE = "So little was heard that the share may be anything from none to all."
 
 # Keys of a kept ledger that are for later days, not for a reader.
 _KEPT_ONLY = ("doubt", "pair_checks", "conditions")

@@ -10,17 +10,18 @@ source is the loop's heat with its sign turned.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known, unknown_as_none
-from analytics.derived import part_of, quotient, ratio_moves, stated, stated_own, unheard_at_mean
+from analytics.derived import part_of, quotient, stated_own, unheard_at_mean
 from analytics.doubt import GAPS, NO_DOUBT, Doubt, combined, from_limit
 from analytics.figures import Basis
 from analytics.frame import DayFrame
+from analytics.heat_pump_cop import LEAST_ELEC_J, cop_of, scraps_part
 from analytics.heat_pump_runs import (
     Runs,
     compressor_electricity,
@@ -39,11 +40,8 @@ __all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
 
 Array = NDArray[np.float64]
 
-_LEAST_ELEC_J = 0.05 * 3.6e6  # below it a COP says nothing; common practice
-_ALL_HEARD = 0.95  # of a day; common practice
 _LEAST_UNTIMED_J = 0.1 * 3.6e6  # the edges of gaps lie within cells of a minute
 _LEAST_HEARD = 0.05  # of the compressor's electricity, with usable readings of the loops beside it
-_U_OTHER_COP_PART = 0.15  # how far the COP of time unheard may lie from that of the rest; common practice
 _AROUND_CELLS = 3  # heat of a run is gathered from this many cells before it to this many after it
 
 
@@ -213,7 +211,7 @@ def _account(
     ran = bool(heats.any()), bool(cools.any())
     may_hide = ran if any(ran) else (True, any(point.mode == "cooling" for point in pump.rating))
     heating, cooling = (
-        _side(way, runs_w, cells, elec=elec, may_hide=hides)
+        _side(way, runs_w, cells, on=on > 0, elec=elec, may_hide=hides)
         for way, cells, hides in zip(ways, (heats, cools), may_hide, strict=True)
     )
     useful = np.zeros(frame.n_cells)
@@ -257,11 +255,14 @@ class _Side:
     cop: Total
 
 
-def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total, may_hide: bool) -> _Side:
+def _side(
+    way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, on: NDArray[np.bool_], elec: Total, may_hide: bool
+) -> _Side:
     """
     One mode's heat (or cooling), electricity and COP over the cells of that mode.
 
     Args:
+        on: Cells in which the compressor ran.
         may_hide: Whether the machine may have run this way while it was not heard.
     """
     known_elec = cells & ~np.isnan(elec_w)
@@ -288,7 +289,8 @@ def _side(way: _Way, elec_w: Array, cells: NDArray[np.bool_], *, elec: Total, ma
     gaps = combined((1.0, total.doubt.of_gaps()) for _, total in way.loops) if may_hide else NO_DOUBT
     doubt = combined([*parts, (1.0, beside)] if heat_j else [(1.0, gaps), (1.0, beside)])
     heat = Total(heat_j, doubt, elec.covered * share, basis, way.why)
-    return _Side(heat, used, _cop(heat, used, elec_j=known_elec_j, share=share))
+    scraps = scraps_part(elec_w, heard=~np.isnan(elec_w) & ~np.isnan(way.course), on=cells & on)
+    return _Side(heat, used, cop_of(heat, used, elec_j=known_elec_j, share=share, scraps=scraps))
 
 
 def _beside(way: _Way, elec_w: Array) -> Doubt:
@@ -313,22 +315,6 @@ def _loop_doubts(way: _Way, cells: NDArray[np.bool_]) -> list[tuple[float, Doubt
     return parts
 
 
-def _cop(heat: Total, elec: Total, *, elec_j: float, share: float) -> Total:
-    """COP of the time that was heard; the rest may have had another, but not a wholly other one."""
-    if elec_j < _LEAST_ELEC_J:
-        why = "The compressor did not run in this mode."
-        if elec.covered < _ALL_HEARD:
-            why = "As far as it was heard, the compressor did not run in this mode."
-        return replace(not_known(why), covered=heat.covered)
-    cop = heat.amount / elec_j
-    unheard = Doubt({}, {f"{GAPS} beside the compressor": (1 - share) * stated(_U_OTHER_COP_PART) * cop})
-    heard_part = quotient(share, 1.0, "Part of the compressor's electricity with its loops heard beside it")
-    heard = (heat.doubt.apart_from_gaps(), elec.doubt.apart_from_gaps().times(heard_part))
-    per_heat, per_elec = ratio_moves(cop, elec_j, ("COP", "heat", "electricity"), unit="J")
-    doubt = combined([(per_heat, heard[0]), (per_elec, heard[1]), (1.0, unheard)])
-    return Total(cop, doubt, heat.covered, "estimated" if heat.basis == "estimated" else "derived", heat.why)
-
-
 def _caused(
     site: Site, pump: HeatPump, exchange: _Exchange, *, elec_w: Array, heats: NDArray[np.bool_], cop: Total, elec: Total
 ) -> tuple[Array, Total]:
@@ -347,7 +333,7 @@ def _caused(
     heating_elec_j = sum_of_known(np.where(heats, elec_w, 0.0)) * CELL_S
     if total_j == 0.0:
         return np.zeros(len(elec_w)), Total(0.0, elec.doubt.of_gaps(), elec.covered, "derived")
-    if heating_elec_j < _LEAST_ELEC_J:
+    if heating_elec_j < LEAST_ELEC_J:
         why = "All that the compressor used in its short run."
         used_w = np.where(heats & (heat_w > 0), unknown_as_none(elec_w), 0.0)
         doubt = Doubt({}, {f"short run of {pump.id}": stated_own(heating_elec_j / 2)})

@@ -12,6 +12,8 @@ from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
 from analytics.expected.carnot_wrong import beyond_nature
 from analytics.expected.conditions import day_conditions
 from analytics.figures import (
+    ALL_OF_IT,
+    ANY_SHARE,
     COVERED,
     PLAIN_COVERAGE,
     Basis,
@@ -202,6 +204,8 @@ def _ratio(part: Figure, whole: Figure, *, none: str, all_of: Iterable[Figure]) 
     names = ("share", "heat from backup", "heat in all at the lower end of its interval")
     per_part, per_whole = ratio_moves(fraction, least, names, unit="kWh")
     doubt = combined([(per_part, part.doubt), (per_whole, whole.doubt)])
+    if doubt.half_width >= ALL_OF_IT:
+        return unavailable("1", ANY_SHARE)
     figures = list(all_of)
     worst = max((f.basis for f in figures), key=_RANK.index, default="derived")
     why = next((f.why for f in figures if f.basis == worst and f.why), "")

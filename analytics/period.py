@@ -15,6 +15,8 @@ from typing import Literal, TypeVar
 from analytics.doubt import Doubt, combined, independent, over_days
 from analytics.figure_paths import figures_by_path
 from analytics.figures import (
+    ALL_OF_IT,
+    ANY_SHARE,
     COVERED,
     PLAIN_COVERAGE,
     Basis,
@@ -215,6 +217,10 @@ def _ratio(pairs: Iterable[_Pair], least: float, *, none: str, n_days: int) -> F
     return Figure(ratio, "1", doubt.half_width, basis, coverage, why, doubt)
 
 
+def _share(figure: Figure) -> Figure:
+    return unavailable("1", ANY_SHARE) if figure.plus_minus >= ALL_OF_IT else figure
+
+
 def _day_sum(figures: Sequence[Figure]) -> Figure:
     """Sum of figures of one day, which share what they are metered with."""
     doubt = combined((1.0, figure.doubt) for figure in figures)
@@ -233,7 +239,7 @@ def _backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_d
         for ledger in ledgers
         if ledger.stages
     ]
-    return _ratio(pairs, _LEAST_HEAT_KWH, none="All stages together gave next to nothing.", n_days=n_days)
+    return _share(_ratio(pairs, _LEAST_HEAT_KWH, none="All stages together gave next to nothing.", n_days=n_days))
 
 
 def _delivered_backup_fraction(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> Figure:
@@ -246,7 +252,7 @@ def _delivered_backup_fraction(ledgers: Sequence[DayLedger], backups: Collection
         for ledger in ledgers
         if ledger.stages
     ]
-    return _ratio(pairs, _LEAST_HEAT_KWH, none="The taps took next to nothing.", n_days=n_days)
+    return _share(_ratio(pairs, _LEAST_HEAT_KWH, none="The taps took next to nothing.", n_days=n_days))
 
 
 def _ids(found: Iterable[Sequence[str]]) -> list[str]:
