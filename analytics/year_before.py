@@ -4,6 +4,7 @@ A span of days beside the same days of the year before: what was bought, used an
 Only days are set side by side that both years have, so that a week without readings makes neither year look thrifty.
 """
 
+from calendar import isleap
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -35,7 +36,7 @@ class Beside:
     """
     Args:
         later, earlier: The days meant.
-        n_days: Days of `later`.
+        n_days: Days of `later` but 29 February, which no year before has.
         n_pairs: Of them, those that both years have whole.
         changes: By name: purchased, hot_water_heat, purchased_per_heat, saved_energy, saved_money, saved_co2. Empty
             where there is no pair.
@@ -50,6 +51,12 @@ class Beside:
     changes: Mapping[str, Change]
     correction: Correction | None
     why: str
+
+    @property
+    def leap_day(self) -> date | None:
+        """29 February, where one of the two has it: it is never set beside another day."""
+        days = (date(year, 2, 29) for year in (self.later.last.year, self.earlier.last.year) if isleap(year))
+        return next((d for d in days for span in (self.later, self.earlier) if span.first <= d <= span.last), None)
 
 
 def month_to(last: date) -> Span:
@@ -86,10 +93,10 @@ def beside(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]
         backups: Ids of the stages that are backup.
     """
     earlier, by_day = same_days_before(span), {ledger.day: ledger for ledger in ledgers}
-    pairs = _pairs(span, by_day)
+    pairs, n_days = _pairs(span, by_day), len(_days_of_every_year(span))
     if not pairs:
         why = _no_pair(span, earlier, by_day)
-        return Beside(later=span, earlier=earlier, n_days=span.n_days, n_pairs=0, changes={}, correction=None, why=why)
+        return Beside(later=span, earlier=earlier, n_days=n_days, n_pairs=0, changes={}, correction=None, why=why)
     sums = tuple(add_up(one, [p[i] for p in pairs], backups=backups) for i, one in ((1, span), (0, earlier)))
     learnt = [
         ledger
@@ -102,7 +109,7 @@ def beside(span: Span, ledgers: Sequence[DayLedger], *, backups: Collection[str]
     return Beside(
         later=span,
         earlier=earlier,
-        n_days=span.n_days,
+        n_days=n_days,
         n_pairs=len(pairs),
         changes=_changes(*sums),
         correction=None if isinstance(found, str) else found,
@@ -115,11 +122,14 @@ def _is_whole(ledger: DayLedger) -> bool:
     return all(not isnan(figure.value) and figure.coverage >= _LEAST_COVERED for figure in figures)
 
 
+def _days_of_every_year(span: Span) -> list[date]:
+    days = [span.first + timedelta(days=n) for n in range(span.n_days)]
+    return [day for day in days if (day.month, day.day) != (2, 29)]
+
+
 def _pairs(span: Span, by_day: Mapping[date, DayLedger]) -> list[Pair]:
     """Earlier and later ledger of each day that both years have whole."""
-    days = [span.first + timedelta(days=n) for n in range(span.n_days)]
-    days = [day for day in days if (day.month, day.day) != (2, 29)]
-    found = [(by_day.get(_year_earlier(day)), by_day.get(day)) for day in days]
+    found = [(by_day.get(_year_earlier(day)), by_day.get(day)) for day in _days_of_every_year(span)]
     return [
         (before, after)
         for before, after in found

@@ -30,6 +30,9 @@ def beside_sentences(found: Beside, display: Display, *, in_progress: bool = Fal
             if month
             else f"Counted are the {days} known in both years."
         )
+    if found.leap_day is not None:
+        why = ", since the other year has no such day" if month else ""
+        told.append(f"{show_day(found.leap_day, display, year=True)} is left out{why}.")
     took = "The hot water itself took" if month else "The hot water took"
     told.append(f"{took} {_number(heat.later, display)} of heat, against {_number(heat.earlier, display)}.")
     if found.correction is None:

@@ -122,6 +122,25 @@ def test_a_whole_month_and_a_whole_year_beside_last_years():
     assert told[1] == "Counted are the 31 of 365 days known in both years."
 
 
+def _february(year, n_days, bought):
+    return [ledger_of(date(year, 2, 1) + timedelta(days=n), bought, heat=8.0) for n in range(n_days)]
+
+
+def test_29_february_is_set_beside_no_day_and_the_reader_is_told():
+    """28 days at 5 kWh are 140, though that February had 29; at 3 kWh 84."""
+    told = _sentences([*_february(2024, 29, 5.0), *_february(2025, 28, 3.0)], month_to(date(2025, 2, 28)))
+    assert told[:2] == [
+        "In February 2025 you bought 84.0 kWh of energy for hot water; in February 2024, 140 kWh.",
+        "29 February 2024 is left out, since the other year has no such day.",
+    ]
+    leap_now = _sentences([*_february(2023, 28, 5.0), *_february(2024, 29, 3.0)], month_to(date(2024, 2, 29)))
+    assert leap_now[1] == told[1]
+    assert not any("wholly known" in sentence for sentence in [*told, *leap_now])
+    days = [*_february(2024, 29, 5.0), *_february(2025, 28, 3.0)]
+    assert "29 February 2024 is left out." in _sentences(days, year_to(date(2025, 3, 1)))
+    assert not any("29 February" in sentence for sentence in _sentences(days, month_to(date(2025, 2, 20))))
+
+
 def test_a_year_to_date_beside_last_years():
     days = [ledger for ledger, _ in invented(1)]
     told = _sentences(days, year_to(LAST), in_progress=True)
