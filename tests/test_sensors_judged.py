@@ -109,6 +109,8 @@ def test_the_suggested_calibration_takes_the_alert_away() -> None:
     traces = {**run.traces, "dsh.leaving": _shifted(run.traces["dsh.leaving"], 0.5)}
     (found,) = _alerts(run.site, traces, _SPRING, days=6)
     point, offset = str(found.evidence["calibrate"]), float(found.evidence["offset_new"] or 0)
+    assert any(f"with --from {_SPRING}, the first day of this difference" in check for check in found.checks)
+    assert not any("drifts" in check for check in found.checks)
     mended = {point: Trace(traces[point].time_ms, traces[point].value + offset)}
     assert _alerts(run.site, {**traces, **mended}, _SPRING, days=6) == []
 
@@ -123,6 +125,7 @@ def test_a_sensor_that_drifts_is_told_once_it_leaves_its_class_with_what_it_read
     assert (alert.kind, alert.component) == ("sensor-offset", "desuperheater")
     assert float(alert.evidence["difference_k"] or 0) == pytest.approx(0.04 * 13, abs=0.1)  # of the day before the last
     assert "The difference moved by +0." in alert.summary
+    assert any("the sensor that drifts should be replaced" in check for check in alert.checks)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import cached_property
 from typing import ClassVar
 
@@ -184,7 +184,7 @@ class SensorOffset:
             template=template + (_DRIFTS if drifts else "") + (_SHIFTS if shift_kwh > 0 else ""),
             evidence=evidence,
             likely_causes=_CAUSES[check.method],
-            checks=_checks(point, evidence, method=check.method),
+            checks=_checks(point, evidence, method=check.method, since=record.days[0][0], drifts=drifts),
             cost_per_day=None,
             weight_s=record.minutes * 60,
             is_by_day=True,
@@ -277,7 +277,9 @@ _CAUSES: dict[PairMethod, Sequence[str]] = {
 }
 
 
-def _checks(point: Point, evidence: dict[str, float | int | str | None], *, method: PairMethod) -> Sequence[str]:
+def _checks(
+    point: Point, evidence: dict[str, float | int | str | None], *, method: PairMethod, since: date, drifts: bool
+) -> Sequence[str]:
     moment = (
         "while a hot tap has run for some minutes (the water scalds)"
         if method in _ALONG_DRAWS
@@ -288,10 +290,17 @@ def _checks(point: Point, evidence: dict[str, float | int | str | None], *, meth
         "differs from it is off.",
         "See that both sensors sit deep in their pockets with paste, under the insulation.",
         f'If both stay as they are, write offset = {evidence["offset_new"]:g} for point "{point.id}" into the site '
-        f"file (now {point.offset:g}, in {point.unit}): then the pair agrees. If the reference shows the other one to "
-        "be off, give it the same change with the opposite sign.",
+        f"file (now {point.offset:g}, in {point.unit}), and add the file with --from {since}, the first day of this "
+        "difference: then the pair agrees. If the reference shows the other one to be off, give it the same change with "
+        "the opposite sign.",
+        *([_WILL_DRIFT] if drifts else []),
         "Pipes and pockets can be hot; sensors at mains voltage controllers are for a licensed electrician.",
     )
+
+
+_WILL_DRIFT = (
+    "The difference still moves, so an offset will be right for a while only: the sensor that drifts should be replaced."
+)
 
 
 def _offset(point: Point, difference_k: float) -> float:
