@@ -17,6 +17,7 @@ from analytics.pair_check import PairCheck, pair_checks_from_json, pair_checks_t
 __all__ = [
     "ALL_OF_IT",
     "ANY_SHARE",
+    "BEYOND_NATURE",
     "COVERED",
     "PLAIN_COVERAGE",
     "Basis",
@@ -38,6 +39,8 @@ __all__ = [
 ]
 
 COVERED = "Usable readings cover"
+BEYOND_NATURE = "Its steady COP of"
+"""What a word on a COP that no machine can have begins with, to the end of its figure's reason."""
 PLAIN_COVERAGE = 0.98
 """From here on a figure need not say that time is missing."""
 

@@ -243,11 +243,13 @@ def _delivered_backup_fraction(plant: PlantDay, lines: Sequence[StageLine], wate
 
 
 def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
+    said = "" if isnan(pump.heating_cop.amount) else beyond_nature(plant, plant.site.heat_pumps[pump.heat_pump])
+    factors = performance_factors(plant, pump)
     return HeatPumpLine(
         heat_pump=pump.heat_pump,
         heating_heat=energy_figure(pump.heating),
         heating_electricity=energy_figure(pump.heating_elec),
-        heating_cop=_figure(_told_of_nature(plant, pump), "1", 1.0),
+        heating_cop=_figure(_with_word(pump.heating_cop, said), "1", 1.0),
         heating_run_hours=_figure(pump.heating_run, "h", 1 / 3600.0),
         heating_starts=_starts(pump.n_heating_starts, pump.heating_run),
         cooling=energy_figure(pump.cooling),
@@ -256,15 +258,12 @@ def _heat_pump_line(plant: PlantDay, pump: HeatPumpDay) -> HeatPumpLine:
         cooling_run_hours=_figure(pump.cooling_run, "h", 1 / 3600.0),
         cooling_starts=_starts(pump.n_cooling_starts, pump.cooling_run),
         source_heat=energy_figure(pump.source),
-        spf={name: _figure(factor, "1", 1.0) for name, factor in performance_factors(plant, pump).items()},
+        spf={name: _figure(_with_word(factor, said), "1", 1.0) for name, factor in factors.items()},
     )
 
 
-def _told_of_nature(plant: PlantDay, pump: HeatPumpDay) -> Total:
-    """The COP in heating, with a word where no machine could have it."""
-    cop = pump.heating_cop
-    said = "" if isnan(cop.amount) else beyond_nature(plant, plant.site.heat_pumps[pump.heat_pump])
-    return replace(cop, why=f"{cop.why} {said}".strip()) if said else cop
+def _with_word(total: Total, said: str) -> Total:
+    return replace(total, why=f"{total.why} {said}".strip()) if said and not isnan(total.amount) else total
 
 
 def _starts(count: int, run: Total) -> Figure:

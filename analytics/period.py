@@ -17,6 +17,7 @@ from analytics.figure_paths import figures_by_path
 from analytics.figures import (
     ALL_OF_IT,
     ANY_SHARE,
+    BEYOND_NATURE,
     COVERED,
     PLAIN_COVERAGE,
     Basis,
@@ -287,9 +288,26 @@ def _heat_pumps(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: 
     lines = []
     for pump in _ids([line.heat_pump for line in ledger.heat_pumps] for ledger in ledgers):
         mine = [(ledger.day, line) for ledger in ledgers for line in ledger.heat_pumps if line.heat_pump == pump]
-        line = _heat_pump(pump, mine, n_days)
-        lines.append(replace(line, spf=_factors(pump, ledgers, backups)))
+        line = replace(_heat_pump(pump, mine, n_days), spf=_factors(pump, ledgers, backups))
+        lines.append(_told_of_nature(line, [(day, each.heating_cop) for day, each in mine]))
     return lines
+
+
+def _told_of_nature(total: HeatPumpLine, cops: Sequence[tuple[date, Figure]]) -> HeatPumpLine:
+    """The same, its COP in heating and its factors with the word of days whose COP no machine can have."""
+    beyond = [(day, cop.why) for day, cop in cops if BEYOND_NATURE in cop.why and not isnan(cop.value)]
+    if not beyond:
+        return total
+    known, (last, why) = sum(not isnan(cop.value) for _, cop in cops), beyond[-1]
+    said = why[why.index(BEYOND_NATURE) :]
+    if len(cops) > 1:
+        said = f"On {len(beyond)} of {known} days the COP is more than a machine can have; on the last, {last}: {said}"
+
+    def told(figure: Figure) -> Figure:
+        return figure if isnan(figure.value) else replace(figure, why=f"{figure.why} {said}".strip())
+
+    factors = {boundary: told(factor) for boundary, factor in total.spf.items()}
+    return replace(total, heating_cop=told(total.heating_cop), spf=factors)
 
 
 def _factors(pump: str, ledgers: Sequence[DayLedger], backups: Collection[str]) -> dict[str, Figure]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta
+from math import isnan
 
 import numpy as np
 import pytest
@@ -14,7 +15,9 @@ from analytics.detection.precedence import explainers
 from analytics.detection.sensor_offset import SensorOffset
 from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.figures import DayLedger
+from analytics.period import Span, add_up
 from analytics.trace import Trace, local_day
+from analytics.workings.period import period_working
 from ingest.virtual import SCENARIOS, simulate
 from ingest.virtual.scenario import site_of
 from tests.accounts import account_days
@@ -128,6 +131,24 @@ def test_it_ends_when_the_cop_is_possible_again() -> None:
     assert [(alert.kind, alert.state) for alert in alerts] == [("sensor-range", "resolved")]
     assert mended_ms <= (alerts[0].ended_ms or 0) < mended_ms + 24 * 3_600_000
     assert ["Carnot" in day.heat_pumps[0].heating_cop.why for day in ledgers] == [True, False, False]
+
+
+def test_a_month_says_on_which_days_its_cop_cannot_be() -> None:
+    """The first of three days: in the COP and in every performance factor that is known, and by name when asked."""
+    mended_ms = local_day(_WINTER + timedelta(days=1), _TIMEZONE).start_ms
+    _, ledgers = _watched(_scaled("hp.power", 0.15, until_ms=mended_ms), days=3, detectors=[])
+    period = add_up(Span(_WINTER, _WINTER + timedelta(days=2), "2026-01"), ledgers, backups=[])
+    line = period.total.heat_pumps[0]
+    told = [line.heating_cop, *(factor for factor in line.spf.values() if not isnan(factor.value))]
+    assert len(told) >= 3
+    for figure in told:
+        assert "On 1 of 3 days the COP is more than a machine can have; on the last, 2026-01-05:" in figure.why
+        assert figure.why.endswith("(Carnot); hp.power seems to be wrong.")
+    for path in ("heat_pumps.hp.heating.cop", "heat_pumps.hp.heating.spf.h2"):
+        remarks = period_working(period, ledgers, path, backups=[]).remarks
+        assert "In it, with a steady COP that no machine can have: 2026-01-05." in remarks
+    sound = add_up(Span(_WINTER, _WINTER, "2026-01-06"), ledgers[1:2], backups=[]).total.heat_pumps[0]
+    assert "Carnot" not in sound.heating_cop.why + "".join(factor.why for factor in sound.spf.values())
 
 
 def test_a_meter_that_breaks_in_a_run_is_told_that_day() -> None:

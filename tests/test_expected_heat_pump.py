@@ -82,7 +82,7 @@ def test_bins_part_the_day_by_what_came_from_the_ground():
     bins = [each for each in temperature_bins(plant, house().heat_pumps["hp"]) if each.run_h > 0.5]
     assert [each.entering_from_degc for each in bins] == [2.5, 5.0]
     assert bins[0].run_h == pytest.approx(bins[1].run_h, rel=0.05)
-    assert all(each.cop == pytest.approx(3.8, abs=0.1) for each in bins)
+    assert all(each.useful_kwh / each.elec_kwh == pytest.approx(3.8, abs=0.1) for each in bins)
 
 
 _SHEET = [RatingPoint(mode="heating", entering_c=e, leaving_c=45.0, capacity_w=c, power_w=2300) for e, c in

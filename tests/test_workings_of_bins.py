@@ -1,12 +1,20 @@
 """A COP by the temperatures that the machine worked between: rows add up, and the sheet is read as by hand."""
 
+import re
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
+from analytics.expected.heat_pump import temperature_bins
+from analytics.trace import Trace
 from analytics.workings.day import WorkedDay, working_of
 from analytics.workings.written import Table, Working
+from ingest.virtual import SCENARIOS, simulate
+from tests.accounts import account_days
+from tests.ledgers import HEALTHY_COP
+from tests.plants import healthy_day, house, plant_of
 from tests.test_workings import SUMMER, WINTER, worked
 
 PATH = "heat_pumps.hp.heating.cop"
@@ -59,7 +67,7 @@ def test_the_sheet_is_read_between_its_points_as_by_hand() -> None:
     entering = float(line["sheet °C"].split(" / ")[0])
     by_hand = (9100 + 250 * entering) / (2330 + 9 * entering)
     assert float(line["sheet COP"]) == pytest.approx(by_hand, abs=0.015)
-    part = 100 * float(line["kWh useful"]) / float(line["kWh electricity"]) / by_hand
+    part = 100 * float(line["kWh useful, steady"]) / float(line["kWh electricity, steady"]) / by_hand
     assert float(line["% of sheet"]) == pytest.approx(part, abs=1.0)
 
 
@@ -80,6 +88,39 @@ def test_a_machine_on_its_sheet_has_nearly_all_of_it_and_a_dash_where_the_sheet_
     assert told == pytest.approx([98.0] * len(told), abs=4.0)
     assert float(_line(table, "where the sheet tells")["% of sheet"]) == pytest.approx(98.0, abs=2.0)
     assert _line(table, "together")["sheet COP"] == "—"
+
+
+def test_starts_that_bring_little_take_nothing_from_the_part_of_the_sheet() -> None:
+    """Each run of 30 min gives nothing of the ground in its first nine; from the tenth on all is as ever, COP 3.8."""
+    courses = healthy_day()
+    is_start = (np.arange(1440) % 90 < 9) & (courses["hp.power"] > 1000)
+    courses["ground.leaving"] = np.where(is_start, courses["ground.entering"], courses["ground.leaving"])
+    plant = plant_of(house(), courses)
+    bins = temperature_bins(plant, plant.site.heat_pumps["hp"])
+    steady, whole = (
+        sum(getattr(each, f"{which}useful_kwh") for each in bins)
+        / sum(getattr(each, f"{which}elec_kwh") for each in bins)
+        for which in ("steady_", "")
+    )
+    assert steady == pytest.approx(HEALTHY_COP, abs=0.1)
+    assert whole == pytest.approx(1 + (HEALTHY_COP - 1) * 21 / 30, abs=0.2)
+
+
+@pytest.mark.parametrize(("factor", "is_said"), [(1.0, False), (0.6, True)])
+def test_a_cop_far_above_the_sheet_is_said_where_the_meters_leave_no_room(factor: float, is_said: bool) -> None:
+    """Its power meter at six tenths: COP 1.67 times the sheet's, still below Carnot's."""
+    run = simulate(SCENARIOS["heat-pump-tank"], start=WINTER, days=1, seed=4)
+    power = run.traces["hp.power"]
+    traces = {**run.traces, "hp.power": Trace(power.time_ms, power.value * factor)}
+    (result,) = account_days(run.site, traces, [WINTER])
+    working, table = _of(WorkedDay(result.plant, result.ledger, None))
+    said = [remark for remark in working.remarks if "maker's sheet" in remark]
+    assert len(said) == is_said
+    assert "Carnot" not in result.ledger.heat_pumps[0].heating_cop.why
+    if said:
+        cop, sheet = (float(each) for each in re.findall(r"(?:COP of|above the) (\d+\.\d+)", said[0]))
+        assert 100 * cop / sheet == pytest.approx(float(_line(table, "where the sheet tells")["% of sheet"]), abs=2.0)
+        assert factor * cop / sheet == pytest.approx(0.97, abs=0.05)
 
 
 def test_without_a_sheet_there_is_nothing_to_hold_it_against() -> None:

@@ -4,6 +4,7 @@ import numpy as np
 
 from analytics.expected.carnot import CarnotCheck, carnot_check
 from analytics.expected.limits import heat_limit_w, relative_limit
+from analytics.figures import BEYOND_NATURE
 from analytics.plant import CELL_S, PlantDay
 from analytics.rating import rated
 from analytics.site import HeatPump
@@ -24,7 +25,7 @@ def beyond_nature(plant: PlantDay, pump: HeatPump) -> str:
     wrong = wrong_points(plant, pump, found)
     said = f"one of {', '.join(wrong)} is wrong" if len(wrong) > 1 else f"{wrong[0]} seems to be wrong"
     return (
-        f"Its steady COP of {found.cop:.1f} over {found.samples * CELL_S / 3600:.1f} h is above the "
+        f"{BEYOND_NATURE} {found.cop:.1f} over {found.samples * CELL_S / 3600:.1f} h is above the "
         f"{found.carnot_cop:.1f} that nature allows at these temperatures (Carnot); {said}."
     )
 

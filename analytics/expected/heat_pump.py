@@ -109,8 +109,8 @@ class TemperatureBin:
     """
     What a heat pump did at certain temperatures; each bin reaches one width up from its `from`.
 
-    NaN temperatures gather what happened at unknown ones. `entering_degc` and `leaving_degc` are the bin's means, by
-    electricity. COP is NaN without electricity.
+    NaN temperatures gather what happened at unknown ones. `entering_degc` and `leaving_degc` are the means of its
+    steady time, by electricity; NaN without any.
     """
 
     entering_from_degc: float
@@ -120,10 +120,8 @@ class TemperatureBin:
     run_h: float
     useful_kwh: float
     elec_kwh: float
-
-    @property
-    def cop(self) -> float:
-        return self.useful_kwh / self.elec_kwh if self.elec_kwh > 0 else nan
+    steady_useful_kwh: float
+    steady_elec_kwh: float
 
 
 BIN_WIDTH_K = 2.5
@@ -152,22 +150,37 @@ def temperature_bins(
     # Two NaN are not alike to numpy: a number that no temperature has stands for them.
     keys, where = np.unique(np.nan_to_num(places, nan=_NOWHERE), axis=0, return_inverse=True)
     keys = np.where(keys == _NOWHERE, nan, keys) * width_k
-    weights = found.elec_w[cells], found.elec_w[cells] * entering, found.elec_w[cells] * leaving
-    elec, by_entering, by_leaving = (_by_bin(where, each) for each in weights)
-    run_h, useful = (_by_bin(where, np.nan_to_num(course[cells])) for course in (day.is_on, day.useful_w))
+    run_h, useful, elec = (
+        _by_bin(where, np.nan_to_num(course[cells])) for course in (day.is_on, day.useful_w, found.elec_w)
+    )
+    steady_w = np.where(_is_steady(plant, heat_pump, mode)[cells], found.elec_w[cells], 0.0)
+    weights = steady_w, steady_w * entering, steady_w * leaving
+    steady, by_entering, by_leaving = (_by_bin(where, each) for each in weights)
+    steady_useful = _by_bin(where, np.where(steady_w > 0, day.useful_w[cells], 0.0))
     kwh = CELL_S / 3.6e6
     return [
         TemperatureBin(
             entering_from_degc=float(key[0]),
             leaving_from_degc=float(key[1]),
-            entering_degc=float(by_entering[n] / elec[n]) if elec[n] > 0 else nan,
-            leaving_degc=float(by_leaving[n] / elec[n]) if elec[n] > 0 else nan,
+            entering_degc=float(by_entering[n] / steady[n]) if steady[n] > 0 else nan,
+            leaving_degc=float(by_leaving[n] / steady[n]) if steady[n] > 0 else nan,
             run_h=float(run_h[n]) * CELL_S / 3600.0,
             useful_kwh=float(useful[n]) * kwh,
             elec_kwh=float(elec[n]) * kwh,
+            steady_useful_kwh=float(steady_useful[n]) * kwh,
+            steady_elec_kwh=float(steady[n]) * kwh,
         )
         for n, key in enumerate(keys)
     ]
+
+
+def _is_steady(plant: PlantDay, heat_pump: HeatPump, mode: Mode) -> Flags:
+    """Steady cells of the day."""
+    found = np.zeros(len(plant.heat_pumps[heat_pump.id].elec_w), bool)
+    courses = pump_courses(plant, heat_pump, mode)
+    if courses is not None:
+        found[courses.cells[courses.steady]] = True
+    return found
 
 
 def _bin_temperatures(plant: PlantDay, heat_pump: HeatPump, at: NDArray[np.intp]) -> tuple[Course, Course]:

@@ -7,6 +7,7 @@ from math import isnan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.expected.above_sheet import above_sheet
 from analytics.heat_pump import Exchanged, exchanged
 from analytics.plant import CELL_S, HeatPumpDay, PlantDay, Total
 from analytics.units import kwh_from_j
@@ -207,7 +208,9 @@ def cop_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:
     )
     step = Step("COP", multiplied([above], [below]), amount(cop.amount, "1"))
     tables = bins_tables(plant, pump, heating=heating)
-    return Working(path, [above, below], tables, [step], _remarks(plant, pump, runs))
+    above_it = above_sheet(plant, plant.site.heat_pumps[pump.heat_pump], "heating" if heating else "cooling")
+    said = [] if above_it is None else [above_it.sentence]
+    return Working(path, [above, below], tables, [step], [*_remarks(plant, pump, runs), *said])
 
 
 def _time_working(plant: PlantDay, pump: HeatPumpDay, path: str) -> Working:

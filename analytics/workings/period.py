@@ -13,7 +13,7 @@ from math import fsum, isnan, nan
 
 from analytics.doubt import NO_DOUBT, Doubt, combined, over_days, runs_of
 from analytics.figure_paths import figures_by_path
-from analytics.figures import DayLedger, Figure
+from analytics.figures import BEYOND_NATURE, DayLedger, Figure
 from analytics.period import Period, Span
 from analytics.workings.written import Number, Step, Table, Working, added, amount, kwh, multiplied, written
 
@@ -61,7 +61,7 @@ def period_working(found: Period, ledgers: Sequence[DayLedger], path: str, *, ba
     rows = [_added_row(ledger, path) if ratio is None else _ratio_row(ledger, ratio, path) for ledger in ledgers]
     if ratio is not None:
         rows = _with_doubts(rows, ledgers, ratio, value=figure.value)
-    remarks = _not_known(found.span, rows)
+    remarks = [*_not_known(found.span, rows), *_beyond_nature(ledgers, path)]
     known = [row for row in rows if not row.why]
     if isnan(figure.value):
         return Working(path, (), (), (), remarks)
@@ -168,11 +168,20 @@ def _not_known(span: Span, rows: Sequence[_Row]) -> list[str]:
     return [_said(span, missing, why) for why, missing in by_reason.items()]
 
 
+def _beyond_nature(ledgers: Sequence[DayLedger], path: str) -> list[str]:
+    """Days whose COP, or factor, no machine can have."""
+    figures = [(ledger.day.isoformat(), figures_by_path(ledger).get(path)) for ledger in ledgers]
+    days = [day for day, figure in figures if figure is not None and BEYOND_NATURE in figure.why]
+    return [f"In it, with a steady COP that no machine can have: {_listed(days)}."] if days else []
+
+
 def _said(span: Span, missing: Sequence[str], why: str) -> str:
-    named = ", ".join(missing[:_MOST_NAMED]) + (
-        f" and {len(missing) - _MOST_NAMED} more" if len(missing) > _MOST_NAMED else ""
-    )
-    return f"Not in it, {len(missing)} of {span.n_days} days: {named}. {why} Nothing is filled in for them."
+    return f"Not in it, {len(missing)} of {span.n_days} days: {_listed(missing)}. {why} Nothing is filled in for them."
+
+
+def _listed(days: Sequence[str]) -> str:
+    more = f" and {len(days) - _MOST_NAMED} more" if len(days) > _MOST_NAMED else ""
+    return ", ".join(days[:_MOST_NAMED]) + more
 
 
 def _values(rows: Sequence[_Row], whole: _Row, figure: Figure, *, ratio: _Ratio | None) -> Table:

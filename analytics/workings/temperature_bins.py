@@ -25,17 +25,20 @@ _COP_PLACES = 2  # as sheets have it
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """One row: some bins, and the sheet's COP over all of them by their electricity (NaN where it has none)."""
+    """One row: some bins, and the sheet's COP over their steady time by its electricity (NaN where it has none)."""
 
     entering: str
     leaving: str
     bins: Sequence[TemperatureBin]
     sheet_cop: float
 
-    @property
-    def cop(self) -> float:
-        elec_kwh = fsum(each.elec_kwh for each in self.bins)
-        return fsum(each.useful_kwh for each in self.bins) / elec_kwh if elec_kwh > 0 else nan
+    def sum_of(self, name: str) -> float:
+        return fsum(getattr(each, name) for each in self.bins)
+
+    def cop(self, which: str = "") -> float:
+        """Of all its time, or of its "steady_" time."""
+        elec_kwh = self.sum_of(f"{which}elec_kwh")
+        return self.sum_of(f"{which}useful_kwh") / elec_kwh if elec_kwh > 0 else nan
 
 
 def bins_tables(plant: PlantDay, pump: HeatPumpDay, *, heating: bool) -> list[Table]:
@@ -47,7 +50,8 @@ def bins_tables(plant: PlantDay, pump: HeatPumpDay, *, heating: bool) -> list[Ta
         return []
     read = _read(plant.site, machine, mode)
     columns = ("Source entering °C", "Load leaving °C", "h", "kWh useful", "kWh electricity", "COP")
-    sheet = ("sheet °C", "sheet COP", "% of sheet") if read.is_read else ()
+    steady = ("kWh useful, steady", "kWh electricity, steady", "COP, steady")
+    sheet = (*steady, "sheet °C", "sheet COP", "% of sheet") if read.is_read else ()
     rows = [_row(line, read) for line in _lines(read, bins)]
     return [Table("By temperatures", (*columns, *sheet), rows, _note(read))]
 
@@ -106,14 +110,14 @@ def _lines(read: _Read, bins: Sequence[TemperatureBin]) -> list[_Line]:
     told = [(each, cop) for each, cop in every if not isnan(cop)]
     if len(bins) > 1:
         lines.append(_together("together", every))
-    if told and len(told) < len(bins):
+    if told and len(told) < sum(each.steady_elec_kwh > 0 for each in bins):
         lines.append(_together("where the sheet tells", told))
     return lines
 
 
 def _together(name: str, some: Sequence[tuple[TemperatureBin, float]]) -> _Line:
-    elec_kwh = fsum(each.elec_kwh for each, _ in some)
-    promised_kwh = fsum(each.elec_kwh * cop for each, cop in some if each.elec_kwh > 0)
+    elec_kwh = fsum(each.steady_elec_kwh for each, _ in some)
+    promised_kwh = fsum(each.steady_elec_kwh * cop for each, cop in some if each.steady_elec_kwh > 0)
     return _Line(name, "", [each for each, _ in some], promised_kwh / elec_kwh if elec_kwh > 0 else nan)
 
 
@@ -124,13 +128,15 @@ def _range(from_degc: float, *, is_measured: bool) -> str:
 
 
 def _row(line: _Line, read: _Read) -> tuple[str, ...]:
-    sums = [fsum(getattr(each, name) for each in line.bins) for name in ("run_h", "useful_kwh", "elec_kwh")]
-    found = (line.entering, line.leaving, *(written(value, 3) for value in sums), written(line.cop, _COP_PLACES))
+    sums = [written(line.sum_of(name), 3) for name in ("run_h", "useful_kwh", "elec_kwh")]
+    found = (line.entering, line.leaving, *sums, written(line.cop(), _COP_PLACES))
     if not read.is_read:
         return found
-    is_bin = bool(line.leaving)
-    read_at = " / ".join(written(degc, 1) for degc in read.at(line.bins[0])) if is_bin else ""
-    return (*found, read_at, written(line.sheet_cop, _COP_PLACES), written(100.0 * line.cop / line.sheet_cop, 0))
+    steady = [written(line.sum_of(f"steady_{name}"), 3) for name in ("useful_kwh", "elec_kwh")]
+    cop = line.cop("steady_")
+    read_at = " / ".join(written(degc, 1) for degc in read.at(line.bins[0])) if line.leaving else ""
+    of_sheet = (read_at, written(line.sheet_cop, _COP_PLACES), written(100.0 * cop / line.sheet_cop, 0))
+    return (*found, *steady, written(cop, _COP_PLACES), *of_sheet)
 
 
 def _note(read: _Read) -> str:
@@ -140,11 +146,17 @@ def _note(read: _Read) -> str:
     if not read.has_entering:
         return f"{said[0]} Nobody measures what enters from the source, so the maker's sheet cannot be read."
     said.append("The maker's sheet (`rating` in the site file) is read between its points at “sheet °C”: source")
-    said.append("entering / load leaving, the row's means by electricity.")
+    said.append(
+        "entering / load leaving, the means of the row's steady time by electricity. Steady is what comes later"
+    )
+    said.append("than ten minutes after a start: before, a machine gives less than its sheet.")
     if not read.has_leaving:
         per_k = written(100.0 * COP_PER_LIFT_K, 1)
         said.append(f"Nobody measures the leaving water: {written(read.stand_in_degc, 1)} °C stand in for it, and each")
         said.append(f"kelvin that it is farther from the source costs about {per_k} % of the COP.")
-    said.append(f"A dash: the sheet tells nothing there, or more than {OUTSIDE_LIMIT_K:.0f} K beyond its points.")
-    said.append("COP ÷ sheet COP × 100 = % of sheet; over several rows the sheet's COP is weighted by electricity.")
+    said.append("A dash: nothing was steady there, or the sheet tells nothing, or it lies more than ")
+    said.append(f"{OUTSIDE_LIMIT_K:.0f} K beyond its points.")
+    said.append(
+        "COP, steady ÷ sheet COP × 100 = % of sheet; over several rows the sheet's COP is weighted by electricity."
+    )
     return " ".join(said)
