@@ -4,6 +4,7 @@ from datetime import date
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
 from tests.studies.coverage import Held, held, held_together, rows
 from tests.studies.origins import shares
@@ -25,6 +26,41 @@ def test_a_heater_that_never_ran_does_not_lift_how_often_its_figure_holds():
     (row,) = rows([*ran, *stood, *never])
     assert (row.n, row.inside) == (4, 0.5)
     assert (row.none_n, row.none_inside) == (1, 1.0)
+
+
+def _held_by_houses(inside):
+    """A figure that holds or not, by houses (rows) and times."""
+    return [
+        Held("invented", "heat", 2.0, 0.5 if holds else 0.0, 2.2, "measured", house)
+        for house, times in enumerate(inside)
+        for holds in times
+    ]
+
+
+def test_what_may_be_by_chance_is_wilsons_interval_where_all_times_are_independent():
+    """SciPy's `binomtest`; houses whose sums vary no more than chance."""
+    inside = [[True, True], [True, True], [True, False], [True, True], [False, True]] * 12
+    (row,) = rows(_held_by_houses(inside))
+    theirs = binomtest(96, 120).proportion_ci(method="wilson")
+    assert row.may_be == pytest.approx((theirs.low, theirs.high), abs=2e-5)
+
+
+@pytest.mark.parametrize("alike", [1, 4])
+def test_a_figure_that_holds_as_often_as_it_may_is_seldom_said_to_hold_too_often(alike):
+    """Drawn: 20 houses of 8 times, of which each `alike` go together, inside 98 % of the times."""
+    rng = np.random.default_rng(20260104)
+    above = [
+        row.is_above
+        for _ in range(300)
+        for row in rows(_held_by_houses(np.repeat(rng.uniform(size=(20, 8 // alike)) < 0.98, alike, axis=1)))
+    ]
+    assert np.mean(above) <= 0.05
+
+
+def test_always_inside_is_beyond_chance_only_where_there_are_enough_times():
+    """Of 40 times 98 % come out as all of them in 45 of 100 studies; of 1200 in none."""
+    few, many = (rows(_held_by_houses([[True] * 4] * houses))[0] for houses in (10, 300))
+    assert (few.is_above, many.is_above) == (False, True)
 
 
 @pytest.mark.parametrize("kind", ["sun half way up", "heat pump half way up"])

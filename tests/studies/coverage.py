@@ -145,7 +145,7 @@ class Row:
 
     Args:
         n: Times that there was something.
-        by_chance: What of `inside` the choice of houses leaves open, as a half-width of 95 %.
+        may_be: What `inside` may be of all such houses, by 95 %.
         none_n: Times that there was nothing, and something was said.
         none_inside: Of these; NaN where there is no such day.
     """
@@ -154,7 +154,7 @@ class Row:
     name: str
     n: int
     inside: float
-    by_chance: float
+    may_be: tuple[float, float]
     median_plus_minus: float
     median_error: float
     none_n: int
@@ -164,16 +164,28 @@ class Row:
     def is_count(self) -> bool:
         return self.name.rpartition(" [")[0].endswith(_COUNTS)
 
+    @property
+    def is_below(self) -> bool:
+        """Whether it holds less often than it should, beyond what may be by chance."""
+        return self.may_be[1] < _HOLDS[0]
+
+    @property
+    def is_above(self) -> bool:
+        """Whether it holds more often than it should, beyond what may be by chance."""
+        return self.may_be[0] > _HOLDS[1]
+
 
 def rows(found: Sequence[Held]) -> list[Row]:
     """One row a figure that ever was more than nothing."""
     by_name: dict[tuple[str, str], list[Held]] = defaultdict(list)
     for one in found:
         by_name[one.layout, one.name].append(one)
-    return [_row(group) for group in by_name.values() if any(one.truth != 0.0 for one in group)]
+    groups = [group for group in by_name.values() if any(one.truth != 0.0 for one in group)]
+    usual = _usual_effect([[one for one in group if one.truth != 0.0] for group in groups])
+    return [_row(group, usual) for group in groups]
 
 
-def _row(group: Sequence[Held]) -> Row:
+def _row(group: Sequence[Held], usual_effect: float) -> Row:
     some = [one for one in group if one.truth != 0.0]
     none = [one for one in group if one.truth == 0.0 and one.value != 0.0]
     return Row(
@@ -181,7 +193,7 @@ def _row(group: Sequence[Held]) -> Row:
         group[0].name,
         len(some),
         _inside(some),
-        _by_chance(some),
+        _may_be(some, usual_effect),
         float(np.median([one.plus_minus for one in some])),
         float(np.median([one.error for one in some])),
         len(none),
@@ -193,12 +205,35 @@ def _inside(group: Sequence[Held]) -> float:
     return float(np.mean([one.is_inside for one in group])) if group else nan
 
 
-def _by_chance(group: Sequence[Held]) -> float:
-    """By how the houses differ, whose days are not independent; the plan of their instruments leaves rather less."""
+def _may_be(group: Sequence[Held], usual_effect: float) -> tuple[float, float]:
+    """
+    Wilson's interval of as many times as would be worth as much if all were independent.
+
+    Args:
+        usual_effect: How many times of this study are worth one that is independent; for a figure that is always
+            inside, or never, of which nothing can be seen.
+    """
+    mean, z = _inside(group), 1.96
+    n = len(group) / (_effect(group) if 0.0 < mean < 1.0 else usual_effect)
+    middle, half = mean + z**2 / (2 * n), z * sqrt(mean * (1 - mean) / n + (z / (2 * n)) ** 2)
+    return (middle - half) / (1 + z**2 / n), (middle + half) / (1 + z**2 / n)
+
+
+def _effect(group: Sequence[Held]) -> float:
+    """
+    By how much more the houses' sums vary than those of independent times, and no less than one: the design effect.
+
+    The days of one house are not independent; the plan of their instruments leaves rather less.
+    """
     mean, by_house = _inside(group), defaultdict[int, float](float)
     for one in group:
         by_house[one.house] += one.is_inside - mean
-    return 1.96 * sqrt(sum(off**2 for off in by_house.values())) / len(group)
+    return max(sum(off**2 for off in by_house.values()) / (len(group) * mean * (1 - mean)), 1.0)
+
+
+def _usual_effect(groups: Iterable[Sequence[Held]]) -> float:
+    effects = [_effect(group) for group in groups if len(group) >= _ENOUGH and 0.0 < _inside(group) < 1.0]
+    return float(np.median(effects)) if effects else 1.0
 
 
 Task = tuple[str, int, int]
@@ -257,16 +292,22 @@ def _table(found: Sequence[Held], days: str, houses: int) -> str:
 
 def _lines(found: Sequence[Held]) -> list[str]:
     lines = [
-        "| layout | figure | times | inside | by chance | median ± | median error | times nothing | inside |",
+        "| layout | figure | times | inside | may be | median ± | median error | times nothing | inside |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for row in rows(found):
         none = f"{row.none_inside:.1%}" if row.none_n else ""
         lines.append(
-            f"| {row.layout} | {row.name} | {row.n} | {row.inside:.1%} | ± {row.by_chance:.1%} | "
+            f"| {row.layout} | {row.name} | {row.n} | {_marked(row)} | {row.may_be[0]:.1%} to {row.may_be[1]:.1%} | "
             f"{row.median_plus_minus:.3g} | {row.median_error:.3g} | {row.none_n} | {none} |"
         )
     return lines
+
+
+def _marked(row: Row) -> str:
+    """In bold where it is outside by more than may be chance; a count holds as often as it can."""
+    is_marked = row.n >= _ENOUGH and not row.is_count and (row.is_below or row.is_above)
+    return f"**{row.inside:.1%}**" if is_marked else f"{row.inside:.1%}"
 
 
 def _in_all(found: Sequence[Held]) -> list[str]:
@@ -277,17 +318,15 @@ def _in_all(found: Sequence[Held]) -> list[str]:
     counts = [row for row in rows(found) if row.n >= _ENOUGH and row.is_count]
     low, high = _HOLDS
     below, above = [row for row in known if row.inside < low], [row for row in known if row.inside > high]
-    surely = (
-        sum(row.inside + row.by_chance < low for row in below),
-        sum(row.inside - row.by_chance > high for row in above),
-    )
+    surely = sum(row.is_below for row in below), sum(row.is_above for row in above)
     return [
         f"- Where the truth is more than nothing: {_inside(some):.1%} inside, of {len(some)}.",
         f"- Where it is nothing: {_inside(none):.1%} of {len(none)}; where something was said nevertheless, "
         f"{_inside(said):.1%} of {len(said)}.",
         f"- Of {len(known)} figures that were something {_ENOUGH} times and more, "
         f"{len(known) - len(below) - len(above)} hold {low:.0%} to {high:.0%} of the times, {len(above)} more "
-        f"({surely[1]} beyond what may be by chance), {len(below)} fewer ({surely[0]} beyond that).",
+        f"({surely[1]} beyond what may be by chance), {len(below)} fewer ({surely[0]} beyond that); those beyond it "
+        "are in bold.",
         f"- Counts are either right or wrong: {len(counts)} figures, right {_least(counts)} of the times and more.",
     ]
 
