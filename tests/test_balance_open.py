@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 
 from analytics.detection.balance_open import BalanceOpen
-from analytics.detection.findings import Fault
+from analytics.detection.findings import Fault, NotAssessed
 from analytics.figures import DayLedger
 from analytics.trace import local_day
 from ingest.virtual import SCENARIOS, simulate
@@ -39,6 +39,11 @@ def _record(residuals_kwh: Sequence[float], ledger: DayLedger) -> list[DayLedger
         ([-1.3, 0.2, -0.1, 0.4, 0.1, -20.0, -22.0], 5),
         # Three days of a small one among others: as far back as most are open.
         ([0.6, 2.2, 0.9, 2.3, 1.9, 1.9, 1.9], 1),
+        # What a house leaves open by about its doubt, on some days beyond it, is not where a fault of forty began.
+        ([1.1, 1.2, 1.1, 0.9, 35.0, 41.0, 42.0], 4),
+        ([1.1, 1.2, 1.1, 1.1, 35.0, 41.0, 42.0], 4),
+        # But two kilowatt-hours a day were open before it got worse.
+        ([2.2, 2.3, 2.2, 2.1, 6.0, 6.1, 6.2], 0),
     ],
 )
 def test_a_balance_opened_where_from_then_on_most_days_are_open(residuals_kwh, opened):
@@ -54,6 +59,15 @@ def test_a_balance_opened_where_from_then_on_most_days_are_open(residuals_kwh, o
     assert finding.evidence["days"] == len(residuals_kwh) - opened
     told = residuals_kwh[opened:]
     assert finding.evidence["open_kwh"] == pytest.approx(abs(sum(told) / len(told)), abs=0.005)
+
+
+def test_one_odd_day_after_days_open_by_about_their_doubt_is_none():
+    run = simulate(SCENARIOS["two-tank"], start=_FIRST, days=1, seed=3)
+    result = next(iter(account_days(run.site, run.traces, [_FIRST])))
+    plant = replace(result.plant, day=local_day(_FIRST + timedelta(days=7), run.site.timezone))
+    verdict = BalanceOpen().assess(plant, _record([1.1, 1.2, 1.1, 1.1, 1.2, 1.1, 35.0], result.ledger), "preheat")
+    assert isinstance(verdict, NotAssessed)
+    assert verdict.reason == "The balance of tank preheat has opened on 1 days so far."
 
 
 def _verdict_of_heated_tank(residual_kwh: float, given_kwh: float):

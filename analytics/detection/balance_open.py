@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from math import isnan
+from math import isnan, sqrt
 from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
@@ -18,8 +18,8 @@ __all__ = ["BalanceOpen"]
 
 _Day = tuple[date, Figure]
 
-
 _LASTING = 2  # of so many newest days one is open: where both are closed, it is over
+_LESS_PART = 0.5  # of what is open later (common practice)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,14 +55,21 @@ class BalanceOpen:
             return NotAssessed(f"The balance of tank {component} was known on fewer than {self.days} of its last days.")
         short, long = known[-self.days :], known
         if self._is_open(short, self.times_doubt):
-            finding = self._finding(plant, component, self._same_way(known), times_doubt=self.times_doubt)
-            return Fault((self._paid_in_vain(plant, history, finding),))
+            return self._told(plant, history, component, self._same_way(known), times_doubt=self.times_doubt)
         if len(long) >= self.long_known and self._is_open(long, self.long_times_doubt):
-            finding = self._finding(plant, component, _mostly_open(long), times_doubt=self.long_times_doubt)
-            return Fault((self._paid_in_vain(plant, history, finding),))
+            return self._told(plant, history, component, _mostly_open(long), times_doubt=self.long_times_doubt)
         if all(abs(residual.value) <= residual.plus_minus for _, residual in short):
             return Clear(day_start_ms(plant, short[0][0]))
         return NotAssessed(f"The balance of tank {component} is open by about what its sensors' accuracy explains.")
+
+    def _told(
+        self, plant: PlantDay, history: Sequence[DayLedger], tank: str, days: Sequence[_Day], *, times_doubt: float
+    ) -> Verdict:
+        opened = _since_it_opened(days, times_doubt=times_doubt)
+        if len(opened) < _LASTING:
+            return NotAssessed(f"The balance of tank {tank} has opened on {len(opened)} days so far.")
+        finding = self._finding(plant, tank, opened, times_doubt=times_doubt)
+        return Fault((self._paid_in_vain(plant, history, finding),))
 
     def _known(self, history: Sequence[DayLedger], tank: str, today: date) -> Sequence[_Day]:
         """Residuals of the last days on which they were known, oldest first."""
@@ -190,3 +197,26 @@ def _mostly_open(days: Sequence[_Day]) -> Sequence[_Day]:
     is_gain = _means(days)[0] > 0
     opens = [abs(r.value) > r.plus_minus and (r.value > 0) == is_gain for _, r in days]
     return next(days[n:] for n, is_open in enumerate(opens) if is_open and 2 * sum(opens[n:]) >= len(opens) - n)
+
+
+def _since_it_opened(days: Sequence[_Day], *, times_doubt: float) -> Sequence[_Day]:
+    """
+    The days from the largest step on, where those before it are no open balance by themselves and less than half of it.
+
+    What a house leaves open for ever by about its doubt is not where a fault began.
+    """
+
+    def parts(n: int) -> tuple[float, float, float]:
+        (before_kwh, doubt_kwh), (after_kwh, _) = _means(days[:n]), _means(days[n:])
+        return abs(before_kwh), doubt_kwh, abs(after_kwh)
+
+    def is_apart(n: int) -> bool:
+        before_kwh, doubt_kwh, after_kwh = parts(n)
+        return before_kwh < min(times_doubt * doubt_kwh, _LESS_PART * after_kwh)
+
+    def step(n: int) -> float:
+        before_kwh, _, after_kwh = parts(n)
+        return (after_kwh - before_kwh) * sqrt(n * (len(days) - n))
+
+    at = max(filter(is_apart, range(1, len(days))), key=step, default=0)
+    return days[at:]

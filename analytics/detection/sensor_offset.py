@@ -291,15 +291,16 @@ def _checks(
         "See that both sensors sit deep in their pockets with paste, under the insulation.",
         f'If both stay as they are, write offset = {evidence["offset_new"]:g} for point "{point.id}" into the site '
         f"file (now {point.offset:g}, in {point.unit}), and add the file with --from {since}, the first day of this "
-        "difference: then the pair agrees. If the reference shows the other one to be off, give it the same change with "
-        "the opposite sign.",
+        "difference: then the pair agrees. If the reference shows the other one to be off, give it the same change "
+        "with the opposite sign.",
         *([_WILL_DRIFT] if drifts else []),
         "Pipes and pockets can be hot; sensors at mains voltage controllers are for a licensed electrician.",
     )
 
 
 _WILL_DRIFT = (
-    "The difference still moves, so an offset will be right for a while only: the sensor that drifts should be replaced."
+    "The difference still moves, so an offset will be right for a while only: the sensor that drifts should be "
+    "replaced."
 )
 
 
