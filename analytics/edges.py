@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.frame import DayFrame
 from analytics.plant import Signal
 from analytics.segments import Pieces
@@ -10,11 +11,11 @@ from analytics.segments import Pieces
 __all__ = ["end_weight"]
 
 Array = NDArray[np.float64]
-Places = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 _OFF_PART = 0.05  # of its highest mean power: below it a drive rests
-_AFTER_START = np.arange(1, 6)  # pieces; then less than 1 % is left of a climb of a minute, read once a minute
-_AFTER_STOP = np.arange(1, 4)  # pumps run on for a minute or two; common practice
+_AFTER_START = 5  # pieces; then less than 1 % is left of a climb of a minute, read once a minute
+_AFTER_STOP = 3  # pieces; pumps run on for a minute or two; common practice
 _LEAST_FALL = 1e-3  # of a rate that falls less the mean is halfway
 
 
@@ -35,73 +36,107 @@ def end_weight(pieces: Pieces, rate: Array, drive: Signal, *, frame: DayFrame) -
     Returns:
         Weights, 0 to 1. (n,)
     """
-    weight = np.full(len(pieces.start_s), 0.5)
     powered = frame.pieces(drive)
-    if len(weight) < 3 or len(powered.start_s) < 2:
-        return weight
-    power = _mean_power(powered, np.concatenate((pieces.start_s, pieces.end_s[-1:])))
-    off_w = _OFF_PART * float(np.maximum.reduce(power))
-    on = power > off_w
-    goes_on = np.concatenate((on[3:], [False]))
-    starts = (~on[:-2] & on[2:] & ((power[2:] >= power[1:-1]) | goes_on)).nonzero()[0] + 1
-    stops = (on[:-2] & ~on[2:] & (power[1:-1] <= power[:-2])).nonzero()[0] + 1
-    weight[starts] = _ran(power[starts], _level(power, starts, off_w=off_w))
-    weight[stops] = 1.0 - _ran(power[stops], power[stops - 1])
-    lasts = rate[1] != 0
-    if np.logical_or.reduce(lasts[stops]):
-        weight[stops] *= np.where(lasts[stops], _end_of_decay(rate[:, stops]), 1.0)
-        runs_on, _ = _following(stops, lasts & ~on, _AFTER_STOP)
-        weight[runs_on] = _end_of_decay(rate[:, runs_on])
-    first = starts[on[starts] & (starts < len(weight) - 2)]
-    kept, mean = _climb(rate[1, first], rate[1, first + 1], rate[1, first + 2], ran=weight[first])
-    weight[first] = np.where(rate[0, first] == 0, weight[first] * mean, np.minimum(weight[first] * mean, 1.0))
-    climbs, which = _following(first, on & np.concatenate((on[1:], [False])), _AFTER_START)
-    known = kept[which] > 0
-    weight[climbs[known]] = _end_of_climb(kept[which][known])
+    if len(pieces.start_s) < 3 or len(powered.start_s) < 2:
+        return np.full(len(pieces.start_s), 0.5)
+    power = _mean_power(powered.start_s[0], powered.end_s, powered.amount, pieces.start_s, pieces.end_s[-1])
+    return _weights(power, rate[0], rate[1])
+
+
+@compiled
+def _mean_power(from_s: float, end_s: Array, amount_j: Array, start_s: Array, until_s: float) -> Array:
+    """Mean power over pieces of a loop, which follow each other, by what a drive took up to the end of each its own."""
+    power, at, before_s, before_j = np.empty(len(start_s)), 0, from_s, 0.0
+    total_j, last_s = 0.0, 0.0
+    for n in range(len(start_s) + 1):
+        now_s = start_s[n] if n < len(start_s) else until_s
+        while at < len(end_s) and end_s[at] <= now_s:
+            before_s, before_j = end_s[at], before_j + amount_j[at]
+            at += 1
+        now_j = before_j
+        if at < len(end_s) and now_s > before_s:
+            after_j = before_j + amount_j[at]
+            now_j = (after_j - before_j) / (end_s[at] - before_s) * (now_s - before_s) + before_j
+        if n > 0:
+            power[n - 1] = (now_j - total_j) / max(now_s - last_s, 1e-9)
+        total_j, last_s = now_j, now_s
+    return power
+
+
+@compiled
+def _weights(power: Array, first: Array, last: Array) -> Array:
+    """The same by the drive's mean power over each piece, three or more. Heat rates [W] at start and end."""
+    n_pieces = len(power)
+    off_w = _OFF_PART * power.max()
+    weight, on = np.full(n_pieces, 0.5), power > off_w
+    starts, stops = np.zeros(n_pieces, np.bool_), np.zeros(n_pieces, np.bool_)
+    for n in range(1, n_pieces - 1):
+        goes_on = n + 2 < n_pieces and on[n + 2]
+        starts[n] = not on[n - 1] and on[n + 1] and (power[n + 1] >= power[n] or goes_on)
+        stops[n] = on[n - 1] and not on[n + 1] and power[n] <= power[n - 1]
+        if starts[n]:
+            weight[n] = _ran(power[n], _level(power, n, off_w))
+        elif stops[n]:
+            weight[n] = 1.0 - _ran(power[n], power[n - 1])
+    _run_on(weight, stops, on, first, last)
+    _climb_on(weight, starts, on, first, last)
     return weight
 
 
-def _following(places: Places, goes_on: NDArray[np.bool_], most: Places) -> tuple[Places, Places]:
-    """The pieces after each place, one after the other as long as it goes on, and to which place each belongs."""
-    pieces = np.minimum(places[:, None] + most, len(goes_on) - 1)
-    within = np.logical_and.accumulate(goes_on[pieces], axis=1)
-    return pieces[within], within.nonzero()[0]
+@compiled
+def _run_on(weight: Array, stops: Flags, on: Flags, first: Array, last: Array) -> None:
+    """Puts down the weights of stops after which the loop runs on, and of the pieces in which it does."""
+    if not (last[stops] != 0).any():
+        return
+    at = stops.nonzero()[0]
+    for n in at:
+        if last[n] != 0:
+            weight[n] *= _end_of_decay(first[n], last[n])
+    for n in at:
+        for after in range(n + 1, min(n + 1 + _AFTER_STOP, len(weight))):
+            if last[after] == 0 or on[after]:
+                break
+            weight[after] = _end_of_decay(first[after], last[after])
 
 
-def _end_of_decay(rate: Array) -> Array:
-    """The same for pieces of a rate that falls by a constant part in equal times: its mean is the logarithmic one."""
-    first, last = rate
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fallen = 1.0 - last / first
-        weight = 1.0 / fallen + 1.0 / np.log1p(-fallen)
-    return np.where((fallen > _LEAST_FALL) & (fallen < 1.0), weight, 0.5)
+@compiled
+def _climb_on(weight: Array, starts: Flags, on: Flags, first: Array, last: Array) -> None:
+    """Puts down the weights of starts after which the rate climbs, and of the pieces in which it does."""
+    n_pieces = len(weight)
+    for n in starts.nonzero()[0]:
+        if not on[n] or n >= n_pieces - 2:
+            continue
+        kept, mean = _climb(last[n], last[n + 1], last[n + 2], weight[n])
+        weight[n] = weight[n] * mean if first[n] == 0 else min(weight[n] * mean, 1.0)
+        for after in range(n + 1, min(n + 1 + _AFTER_START, n_pieces - 1)):
+            if kept == 0 or not on[after] or not on[after + 1]:
+                break
+            weight[after] = 1.0 / (1.0 - kept) + 1.0 / np.log(kept)  # of an approach that keeps so much of its way
 
 
-def _end_of_climb(kept: Array) -> Array:
-    """The same for whole pieces of an exponential approach that keeps such a part of its way through each."""
-    return np.asarray(1.0 / (1.0 - kept) + 1.0 / np.log(kept))
+@compiled
+def _end_of_decay(first: float, last: float) -> float:
+    """The same of a rate that falls by a constant part in equal times: its mean is the logarithmic one."""
+    fallen = 1.0 - last / first
+    return 1.0 / fallen + 1.0 / np.log1p(-fallen) if _LEAST_FALL < fallen < 1.0 else 0.5
 
 
-def _mean_power(powered: Pieces, edges_s: Array) -> Array:
-    """Mean power between instants. [W]"""
-    running = np.concatenate(([0.0], np.add.accumulate(powered.amount)))
-    total = np.interp(edges_s, np.concatenate((powered.start_s[:1], powered.end_s)), running)
-    return np.asarray((total[1:] - total[:-1]) / np.maximum(edges_s[1:] - edges_s[:-1], 1e-9))
-
-
-def _level(power: Array, starts: Places, *, off_w: float) -> Array:
+@compiled
+def _level(power: Array, start: int, off_w: float) -> float:
     """What the power was when it began: it climbs or falls, so that lies beside the next piece's by the slope there."""
-    last = len(power) - 1
-    after, later, latest = (power[np.minimum(starts + n, last)] for n in (1, 2, 3))
-    return np.where((later > off_w) & (latest > off_w), after - (later - after), after)
+    end = len(power) - 1
+    after, later, latest = power[start + 1], power[min(start + 2, end)], power[min(start + 3, end)]
+    return after - (later - after) if later > off_w and latest > off_w else after
 
 
-def _ran(mean_power: Array, level: Array) -> Array:
+@compiled
+def _ran(mean_power: float, level: float) -> float:
     """The part of a piece for which the drive ran. [-]"""
-    return np.asarray(np.minimum(np.maximum(mean_power / np.maximum(level, 1e-9), 0.0), 1.0))
+    return min(max(mean_power / max(level, 1e-9), 0.0), 1.0)
 
 
-def _climb(first: Array, second: Array, third: Array, *, ran: Array) -> tuple[Array, Array]:
+@compiled
+def _climb(first: float, second: float, third: float, ran: float) -> tuple[float, float]:
     """
     A heat rate since its start: what it keeps of its way in each interval (none where it is no approach), and its mean
     since then, as a part of what it had reached at the first reading.
@@ -110,11 +145,10 @@ def _climb(first: Array, second: Array, third: Array, *, ran: Array) -> tuple[Ar
     interval before the first. A rate that stands at once gives a mean of 1, one that climbs straight from nothing a
     half, one that begins high with the heat left from the run before more than 1.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        found = (third - second) / (second - first)
-        kept = np.minimum(np.maximum(np.where(np.isfinite(found), found, 0.0), 0.02), 0.98)
-        to_come = (second - first) / (1.0 - kept) / first
-        back = np.exp(-np.log(kept) * ran) - 1.0
-        mean = 1.0 + to_come * (1.0 - back / (-np.log(kept) * ran))
-    is_approach = (found > 0) & (found < 1) & (first != 0)
-    return np.where(is_approach, kept, 0.0), np.minimum(np.maximum(np.where(np.isfinite(mean), mean, 1.0), 0.3), 2.0)
+    found = (third - second) / (second - first)
+    kept = min(max(found, 0.02), 0.98) if np.isfinite(found) else 0.02
+    to_come = (second - first) / (1.0 - kept) / first
+    back = np.exp(-np.log(kept) * ran) - 1.0
+    mean = 1.0 + to_come * (1.0 - back / (-np.log(kept) * ran))
+    is_approach = 0 < found < 1 and first != 0
+    return (kept if is_approach else 0.0), (min(max(mean, 0.3), 2.0) if np.isfinite(mean) else 1.0)
