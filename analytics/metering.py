@@ -13,6 +13,7 @@ from math import hypot, inf, nan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.both_ways import heard_j_per_k, heats_j, slugs_j, this_way_j_per_k
 from analytics.count_step import counted_to
 from analytics.courses import mean_of_known
 from analytics.derived import root_of_squares, spread, stated, times_amount, unheard_at_mean
@@ -23,7 +24,7 @@ from analytics.frame import DayFrame, relative_limit, temperature_limit_k
 from analytics.inputs import is_running, meter_pump
 from analytics.moving_fluid import loop_temperatures, loop_temperatures_at_instants
 from analytics.plant import UNKNOWN, Course, LoopDay, Signal, Total, not_known
-from analytics.segments import Pieces, gap_amount, sum_over
+from analytics.segments import Pieces, gap_amount
 from analytics.site import Loop, Site
 from analytics.tank_room import loop_at_most
 from analytics.unheard import NOTHING, AtMost
@@ -234,35 +235,26 @@ def _rates(
 def _integrate(
     flow: _Flow, rates: _Rates, *, told: EndsTold, frame: DayFrame, doubts: _Doubts, at_most: AtMost
 ) -> _Metered:
-    length_s = flow.pieces.length_s
-    known = flow.covered & ~np.isnan(rates.ends[0] + rates.ends[1])
-    first, last = rates.ends if np.logical_and.reduce(known) else np.where(known, rates.ends, 0.0)
-    by_last = told.weight * length_s
-    from_first, from_last = (length_s - by_last) * first, by_last * last
-    gained = np.maximum(from_first, 0) + np.maximum(from_last, 0)
-    net = from_first + from_last
-    lost = gained - net
+    length_s, (first, last) = flow.pieces.length_s, rates.ends
+    known = flow.covered & ~np.isnan(first + last)
+    if not np.logical_and.reduce(known):
+        first, last = np.where(known, rates.ends, 0.0)
+    heats = heats_j(length_s, first, last, told.weight, told.left)
+    gained_j, lost_j = (float(np.add.reduce(way)) for way in heats[:2])
+    net = heats[2]
     # The day's heat goes with the fluid: unknown temperatures count by the fluid that passed meanwhile.
-    j_per_k = rates.per_k * length_s
-    moved_j_per_k = np.abs(j_per_k)
-    moved = sum_over(moved_j_per_k, flow.covered)
-    heard = sum_over(moved_j_per_k, known) / moved if moved > 0 else 1.0
-    part = min(sum_over(length_s, known) / frame.until_s, heard)
-    # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment: a
-    # rectangular doubt over the piece, of which less is left where the drive's mean power or temperatures told when.
-    sampled = spread(told.left * length_s * (last - first))
-    gained_j, lost_j = float(np.add.reduce(gained)), float(np.add.reduce(lost))
-    most_j = max(gained_j, lost_j)
+    of_flow, of_heat, known_s = heard_j_per_k(length_s, rates.per_k, flow.covered, known)
+    part = min(known_s / frame.until_s, of_heat / of_flow if of_flow > 0 else 1.0)
     totals = []
     for total, sign, most in ((gained_j, 1.0, at_most), (lost_j, -1.0, NOTHING)):
-        if total == most_j:
-            moments, this_way = sampled, net >= 0 if sign > 0 else net < 0
-        else:
-            moments = _moments_the_other_way(flow.pieces, sign * first, sign * last, left=told.left)
-            this_way = sign * net > -doubts.near_nothing_k * moved_j_per_k
-        signed_j_per_k = sign * sum_over(j_per_k, this_way & known)
+        is_most = total == max(gained_j, lost_j)
+        # Between instant readings (of the temperatures, where the flow is a mean) a change may have come at any moment:
+        # a rectangular doubt over the piece, of which less is left where the drive's mean power or temperatures told.
+        moments = spread(heats[3] if is_most else slugs_j(length_s, first, last, told.left, sign))
+        near_k = -1.0 if is_most else doubts.near_nothing_k
+        signed_j_per_k = sign * this_way_j_per_k(length_s, rates.per_k, net, known, sign, near_k)
         gap = unheard_at_mean(total, part) if part > 0 else 0.0
-        if sign > 0 or lost.any():
+        if sign > 0 or heats[1].any():
             gap = max(gap, gap_amount(flow.pieces, known, end_s=frame.until_s, at_most=most, ends=(first, last)))
         passing = {
             f"moments of {flow.source}": moments,
@@ -271,28 +263,6 @@ def _integrate(
         doubt = Doubt(_steady(total, signed_j_per_k / doubts.j_per_l_k, flow, doubts), passing)
         totals.append(_judged_total(total, doubt, part=part, is_assumed=flow.is_assumed))
     return _Metered(frame.course(flow.pieces, net, known), totals[0], totals[1])
-
-
-def _moments_the_other_way(pieces: Pieces, first: Array, last: Array, *, left: Array) -> float:
-    """
-    What the moments of reading leave in doubt of heat that went the other way than most of the day's.
-
-    It goes so in slugs, as a loop starts or stops, or while its heat runs out. Between two readings the rate may have
-    been anywhere up to where the lines through the readings before and after them come; at a start, which leaps, the
-    line after it tells, at a stop the one before.
-
-    Args:
-        first, last: Heat rate this way at each piece's start and end. [W]
-        left: What is left of the doubt of a moment, 0 to 1.
-    """
-    moving = ((first != 0) | (last != 0)).nonzero()[0]
-    first, last = first[moving], last[moving]
-    before = np.concatenate((first[:1], np.where(first[:-1] != 0, first[:-1], first[1:])))
-    after = np.concatenate((np.where(last[1:] != 0, last[1:], last[:-1]), last[-1:]))
-    lines = np.maximum(np.where(first != 0, 2.0 * first - before, 0.0), np.where(last != 0, 2.0 * last - after, 0.0))
-    highest = np.maximum(np.maximum(first, last), np.maximum(lines, 0.0))
-    is_whole = (first > 0) & (last > 0)
-    return spread(pieces.length_s[moving] * np.where(is_whole, left[moving] * (last - first), highest))
 
 
 def _steady(total_j: float, litres: float, flow: _Flow, doubts: _Doubts) -> dict[str, float]:
