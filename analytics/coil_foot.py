@@ -4,10 +4,12 @@ stand on either side of this foot shows the one or the other, whatever part of t
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.by_site import once_a_site
 from analytics.site import Site
 
 __all__ = ["PLACE_PART", "foot_of", "has_sensor_at_any_foot", "has_sensor_at_foot", "is_at_foot", "with_foot"]
@@ -22,6 +24,7 @@ part from its middle: two sensors at a tenth of the height from its ends are as 
 _HALF_STEP = 1 / 64  # of the height: a fourth of a layer to each side of the foot
 
 
+@once_a_site
 def foot_of(site: Site, tank: str) -> float:
     """Height below which nothing heats a tank, 0 bottom to 1 top."""
     stages = [stage for stage in site.stages.values() if stage.tank == tank]
@@ -30,6 +33,7 @@ def foot_of(site: Site, tank: str) -> float:
     return min(lows, default=0.0)
 
 
+@lru_cache(maxsize=256)
 def is_at_foot(foot: float, n_sensors: int) -> NDArray[np.bool_]:
     """Which of a tank's sensors, the highest first, may stand above the foot or below it. (sensors,)"""
     part = 1.0 / max(n_sensors, 1)
@@ -37,12 +41,14 @@ def is_at_foot(foot: float, n_sensors: int) -> NDArray[np.bool_]:
     return np.asarray(np.abs(middles - foot) < PLACE_PART * part)
 
 
+@once_a_site
 def has_sensor_at_foot(site: Site, tank: str) -> bool:
     """Whether any may."""
     foot = foot_of(site, tank)
     return foot > 0.0 and bool(is_at_foot(foot, len(site.tanks[tank].temperatures)).any())
 
 
+@once_a_site
 def has_sensor_at_any_foot(site: Site, tank: str) -> bool:
     """Whether any may stand above or below where a stage begins to heat, be it the lowest or one further up."""
     stages = [stage for stage in site.stages.values() if stage.tank == tank]

@@ -1,5 +1,7 @@
 """Starts and stops: when, within the interval between two readings, a loop began or ceased to give heat."""
 
+from math import exp, isfinite, log, log1p
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -88,11 +90,12 @@ def _run_on(weight: Array, stops: Flags, on: Flags, first: Array, last: Array) -
     """Puts down the weights of stops after which the loop runs on, and of the pieces in which it does."""
     if not (last[stops] != 0).any():
         return
-    at = stops.nonzero()[0]
-    for n in at:
-        if last[n] != 0:
+    for n in range(len(weight)):
+        if stops[n] and last[n] != 0:
             weight[n] *= _end_of_decay(first[n], last[n])
-    for n in at:
+    for n in range(len(weight)):
+        if not stops[n]:
+            continue
         for after in range(n + 1, min(n + 1 + _AFTER_STOP, len(weight))):
             if last[after] == 0 or on[after]:
                 break
@@ -103,29 +106,29 @@ def _run_on(weight: Array, stops: Flags, on: Flags, first: Array, last: Array) -
 def _climb_on(weight: Array, starts: Flags, on: Flags, first: Array, last: Array) -> None:
     """Puts down the weights of starts after which the rate climbs, and of the pieces in which it does."""
     n_pieces = len(weight)
-    for n in starts.nonzero()[0]:
-        if not on[n] or n >= n_pieces - 2:
+    for n in range(n_pieces - 2):
+        if not starts[n] or not on[n]:
             continue
         kept, mean = _climb(last[n], last[n + 1], last[n + 2], weight[n])
         weight[n] = weight[n] * mean if first[n] == 0 else min(weight[n] * mean, 1.0)
         for after in range(n + 1, min(n + 1 + _AFTER_START, n_pieces - 1)):
             if kept == 0 or not on[after] or not on[after + 1]:
                 break
-            weight[after] = 1.0 / (1.0 - kept) + 1.0 / np.log(kept)  # of an approach that keeps so much of its way
+            weight[after] = 1.0 / (1.0 - kept) + 1.0 / log(kept)  # of an approach that keeps so much of its way
 
 
 @compiled
 def _end_of_decay(first: float, last: float) -> float:
     """The same of a rate that falls by a constant part in equal times: its mean is the logarithmic one."""
     fallen = 1.0 - last / first
-    return 1.0 / fallen + 1.0 / np.log1p(-fallen) if _LEAST_FALL < fallen < 1.0 else 0.5
+    return 1.0 / fallen + 1.0 / log1p(-fallen) if _LEAST_FALL < fallen < 1.0 else 0.5
 
 
 @compiled
 def _level(power: Array, start: int, off_w: float) -> float:
     """What the power was when it began: it climbs or falls, so that lies beside the next piece's by the slope there."""
     end = len(power) - 1
-    after, later, latest = power[start + 1], power[min(start + 2, end)], power[min(start + 3, end)]
+    after, later, latest = float(power[start + 1]), power[min(start + 2, end)], power[min(start + 3, end)]
     return after - (later - after) if later > off_w and latest > off_w else after
 
 
@@ -146,9 +149,9 @@ def _climb(first: float, second: float, third: float, ran: float) -> tuple[float
     half, one that begins high with the heat left from the run before more than 1.
     """
     found = (third - second) / (second - first)
-    kept = min(max(found, 0.02), 0.98) if np.isfinite(found) else 0.02
+    kept = min(max(found, 0.02), 0.98) if isfinite(found) else 0.02
     to_come = (second - first) / (1.0 - kept) / first
-    back = np.exp(-np.log(kept) * ran) - 1.0
-    mean = 1.0 + to_come * (1.0 - back / (-np.log(kept) * ran))
+    back = exp(-log(kept) * ran) - 1.0
+    mean = 1.0 + to_come * (1.0 - back / (-log(kept) * ran))
     is_approach = 0 < found < 1 and first != 0
-    return (kept if is_approach else 0.0), (min(max(mean, 0.3), 2.0) if np.isfinite(mean) else 1.0)
+    return (kept if is_approach else 0.0), (min(max(mean, 0.3), 2.0) if isfinite(mean) else 1.0)

@@ -1,8 +1,8 @@
 """What is believed of a day's readings while its sensors are judged."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from math import inf, isnan, nan
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +15,17 @@ Span = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """Readings that are believed so far, in SI: per point seconds from the day's start and values. Shape (n,) each"""
+    """
+    Readings that are believed so far, in SI.
+
+    Args:
+        times_s, values: Per point seconds from the day's start and values, NaN where not believed. Shape (n,) each
+        doubted: Points of which some readings are not believed.
+    """
 
     times_s: Mapping[str, Array]
     values: Mapping[str, Array]
+    doubted: Collection[str]
 
     def within(self, point: str | None, span: Span) -> tuple[Array, Array]:
         """A point's readings of a span, the unbelieved ones left out; none where it said nothing."""
@@ -27,7 +34,7 @@ class Heard:
         first, last = self.times_s[point].searchsorted((span[0], span[1] + 1e-9))
         value = self.values[point][first:last]
         time_s = self.times_s[point][first:last]
-        if len(value) and isnan(np.add.reduce(value)):
+        if point in self.doubted:
             known = ~np.isnan(value)
             return time_s[known], value[known]
         return time_s, value

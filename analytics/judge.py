@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.by_site import once_a_site
 from analytics.compiled import compiled
 from analytics.plant import NOTHING_STANDS, SensorFault, Standing
 from analytics.site import Point, Site
@@ -125,7 +126,7 @@ def find_bad(
             note(point, _spikes(value), "spike")
     after = Standing({}, {})
     believed = {p: np.where(bad[p], np.nan, value) if p in bad else value for p, value in values.items()}
-    heard = Heard(times_s, believed)
+    heard = Heard(times_s, believed, doubted=frozenset(bad))
     for rule in stuck_rules(site):
         if rule.point in believed:
             found = _stuck(rule, heard, before=before, after=after)
@@ -134,7 +135,8 @@ def find_bad(
     return bad, faults, after
 
 
-def _special_ranges(site: Site) -> dict[str | None, tuple[float, float]]:
+@once_a_site
+def _special_ranges(site: Site) -> Mapping[str | None, tuple[float, float]]:
     """Temperatures of fluid in collectors, and of water that is stored or drawn; loops' flows, which may turn."""
     loops = [site.loops[collector.loop] for collector in site.collectors.values()]
     in_collectors = [point for loop in loops for point in (loop.entering, loop.leaving)]

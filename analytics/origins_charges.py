@@ -7,6 +7,7 @@ one. A loop that returns water at one height in the upper half takes it from the
 """
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +70,7 @@ def _element(plant: PlantDay, stage: Stage, seen: tuple[float, float] | None) ->
     return Element(_over(low, high), within, seen or (0.0, 0.0)) if within.any() else None
 
 
+@lru_cache(maxsize=256)
 def _at(height: float) -> Array:
     """All in the lowest layer that is wholly above a height, the highest for the top."""
     spread = np.zeros(LAYERS)
@@ -77,6 +79,7 @@ def _at(height: float) -> Array:
     return spread
 
 
+@lru_cache(maxsize=256)
 def _over(low: float, high: float) -> Array:
     """Evenly over a range of heights."""
     edges = np.clip((1.0 - np.arange(LAYERS + 1) / LAYERS - low) / (high - low), 0.0, 1.0)

@@ -162,10 +162,13 @@ def value_at(signal: "Signal", time_s: Array) -> Array:
 @compiled
 def _read_at(time_s: Array, at_s: Array, value: Array, hold_s: float, max_gap_s: float) -> Array:
     """The same of readings at instants, one or more, held for a time beyond the first and the last."""
-    read, last = np.empty(len(time_s)), len(at_s) - 1
-    after = np.searchsorted(at_s, time_s)
+    read, last, place = np.empty(len(time_s)), len(at_s) - 1, 0
     for n in range(len(time_s)):
-        found, place = np.nan, after[n]
+        found = np.nan
+        if n == 0 or time_s[n] < time_s[n - 1]:
+            place = np.searchsorted(at_s, time_s[n])
+        while place <= last and at_s[place] < time_s[n]:  # instants mostly come in order
+            place += 1
         if place > last:
             if time_s[n] <= at_s[last] + hold_s:
                 found = value[last]

@@ -9,6 +9,7 @@ water itself may come late as well, cooled by the pipe; the readings do not tell
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.draws_missed import draw_begins
 from analytics.plant import Signal
 from analytics.segments import Pieces, value_at
@@ -16,6 +17,7 @@ from analytics.segments import Pieces, value_at
 __all__ = ["late_k"]
 
 Array = NDArray[np.float64]
+Places = NDArray[np.intp]
 
 # Common practice, without source, all of them.
 _EARLY = 4  # pieces of a draw after which a sensor that is read every ten seconds shows the water as it is
@@ -38,22 +40,29 @@ def late_k(signal: Signal, run: Pieces, degc: Array) -> float:
     begins = draw_begins(run)
     if len(begins) == 0 or signal.point.sampling != "instant":
         return 0.0
-    pieces = np.concatenate((begins[1:], [len(run.start_s)])) - begins
-    rest_degc = value_at(signal, run.start_s[begins])
-    end_degc = degc[begins + pieces - 1]
-    # A draw's first pieces, one row each; what lies beyond its end counts for nothing.
-    place = begins[:, None] + np.arange(_EARLY)
-    inside = np.arange(_EARLY) < pieces[:, None]
-    place = np.minimum(place, len(degc) - 1)
-    gap_k = end_degc - rest_degc
-    is_long = (pieces >= _LONG) & (gap_k > _LEAST_K)
-    if not is_long.any():
+    rest_degc, total = value_at(signal, run.start_s[begins]), float(run.amount.sum())
+    return _missing(begins, rest_degc, degc, run.amount) / total if total > 0 else 0.0
+
+
+@compiled
+def _missing(begins: Places, rest_degc: Array, degc: Array, amount: Array) -> float:
+    """What the temperatures lack of the water's, times the water's amounts, in all; of what is not known nothing."""
+    way_k2, told_k2, lacking = 0.0, np.zeros(_EARLY), 0.0
+    stops = np.append(begins[1:], len(degc))
+    for n, begin in enumerate(begins):
+        stop = stops[n]
+        gap_k = degc[stop - 1] - rest_degc[n]
+        if stop - begin >= _LONG and gap_k > _LEAST_K:
+            way_k2 += gap_k**2
+            told_k2 += gap_k * (degc[stop - 1] - degc[begin : begin + _EARLY])
+    if way_k2 == 0.0:
         return 0.0
-    short_k = end_degc[is_long, None] - degc[place[is_long]]
-    part = (gap_k[is_long, None] * short_k).sum(axis=0) / (gap_k[is_long] ** 2).sum()
-    part = np.minimum(np.maximum(part, 0.0), _MOST_PART)
-    at_end = np.concatenate((part, [0.0]))[np.minimum(pieces, _EARLY + 1) - 1]
-    whole_k = gap_k / (1.0 - at_end)
-    missing = np.where(inside & (gap_k > _LEAST_K)[:, None], part * whole_k[:, None] * run.amount[place], 0.0)
-    total = float(run.amount.sum())
-    return float(np.nansum(missing)) / total if total > 0 else 0.0
+    part = np.minimum(np.maximum(told_k2 / way_k2, 0.0), _MOST_PART)
+    for n, begin in enumerate(begins):
+        gap_k, n_pieces = degc[stops[n] - 1] - rest_degc[n], stops[n] - begin
+        if gap_k > _LEAST_K:
+            whole_k = gap_k / (1.0 - part[n_pieces - 1]) if n_pieces <= _EARLY else gap_k
+            for piece in range(min(n_pieces, _EARLY)):
+                lacks = part[piece] * whole_k * amount[begin + piece]
+                lacking += 0.0 if np.isnan(lacks) else lacks
+    return lacking

@@ -8,7 +8,7 @@ heaters), `element_at_rest`, `counter_at_rest` (heat meters). Limits are common 
 says otherwise.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 from typing import Protocol
@@ -16,6 +16,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.by_site import once_a_site
 from analytics.compiled import compiled
 from analytics.counter_at_rest import meters_at_rest
 from analytics.dry_meter import DryMeter
@@ -323,8 +324,13 @@ def _alternated_s(time_s: Array, on: Flags) -> float:
     return max(_lasted_s(time_s, ~on, _RESTED_S), _lasted_s(time_s, on, _WORKED_S))
 
 
-def stuck_rules(site: Site) -> Iterator[StuckRule]:
+@once_a_site
+def stuck_rules(site: Site) -> Sequence[StuckRule]:
     """One rule for each sensor of which something beside it can tell; a sensor may have two."""
+    return tuple(_rules(site))
+
+
+def _rules(site: Site) -> Iterator[StuckRule]:
     for loop in site.loops.values():
         yield from _of_loop(site, loop)
     for tank in site.tanks.values():

@@ -135,7 +135,7 @@ def _heard(**changed: np.ndarray) -> Heard:
         "low": degc,
         "counter": np.full(len(time_s), 900 * _KWH),
     } | changed
-    return Heard(dict.fromkeys(values, time_s), values)
+    return Heard(dict.fromkeys(values, time_s), values, doubted=values)
 
 
 _SPAN = (0.0, 12 * _HOUR)

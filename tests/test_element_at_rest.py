@@ -45,7 +45,7 @@ def _heard(**changed: np.ndarray) -> Heard:
         "draw": still,
         "top": _top((3.0, 2.5), (8.0, 2.5)),
     } | changed
-    return Heard(dict.fromkeys(values, _TIME_S), values)
+    return Heard(dict.fromkeys(values, _TIME_S), values, doubted=values)
 
 
 def _at(start_h: float, stop_h: float, value: float) -> np.ndarray:
