@@ -1,7 +1,7 @@
 """Purchased energy and what was saved against a baseline: in energy, money and CO2."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import isnan
 
 import numpy as np
@@ -21,12 +21,16 @@ from analytics.prices import (
     fuel_price,
 )
 from analytics.site import Baseline, Stage
-from analytics.units import kwh_from_j
+from analytics.units import j_from_kwh, kwh_from_j
 
 __all__ = ["Purchase", "purchase", "savings"]
 
 Array = NDArray[np.float64]
 
+_Sums = tuple[float, float]
+"""Of the baseline, and of what was bought."""
+
+_KWH_J = j_from_kwh(1.0)
 _U_BOILER_PART = 0.08
 _USUAL_PUMP_W = 60.0  # a house's circulators draw 5 to 60 W, old ones up to 100 W (common practice)
 _GROUND_PUMP_W = 250.0  # those of ground loops 100 to 300 W (common practice)
@@ -154,33 +158,47 @@ def savings(plant: PlantDay, bought: Purchase, heat: Figure) -> Saved:
     if missing:
         return Saved(unavailable("kWh", missing), unavailable(currency, missing), unavailable("kg", missing))
     coverage = min(heat.coverage, bought.total.covered)
-    instead = _instead(plant, heat, covered_s=coverage * plant.until_s)
+    instead = _instead(plant, heat.value, covered_s=coverage * plant.until_s)
     why = f"{_why(plant.site.baseline)} {bought.left_out}".rstrip()
+    # Of nothing, what one more kWh would come to: a day that was hardly heard may have bought and drawn much.
+    heat_kwh, drawn = (heat.value, instead) if heat.value else (1.0, _instead(plant, 1.0, covered_s=0.0))
+    paid = bought if bought.total.amount else _one_kwh(plant, bought)
 
-    def figure(unit: str, before: float, after: float) -> Figure:
-        # What is drawn is in doubt as a heat is, and what was bought as an energy; a stated standby loss is not.
-        drawn = before * instead.drawn / instead.energy if instead.energy else 0.0
+    def figure(unit: str, of: Callable[[Purchase, _Instead], _Sums | str]) -> Figure:
+        sums = of(bought, instead)
+        if isinstance(sums, str):
+            return unavailable(unit, sums)
+        each = sums if drawn is instead and paid is bought else of(paid, drawn)
+        before, after = sums if isinstance(each, str) else each
         verb, what = {"kWh": ("bought", "bought"), "kg": ("emitted", "emitted")}.get(unit, ("cost", "cost"))
         words = f"What the baseline would have {verb} for 1 kWh of hot water", f"What 1 kWh that was bought {what}"
-        of_heat = quotient(drawn, heat.value, words[0], units=(unit, "kWh")) if heat.value else 0.0
-        amount = bought.total.amount
-        of_bought = quotient(-after, amount, words[1], units=(unit, "J")) if amount else 0.0
+        # What is drawn is in doubt as a heat is, and what was bought as an energy; a stated standby loss is not.
+        before = before * drawn.drawn / drawn.energy
+        of_heat = quotient(before, heat_kwh, words[0], units=(unit, "kWh"))
+        of_bought = quotient(-after, paid.total.amount, words[1], units=(unit, "J"))
         doubt = combined([(of_heat, heat.doubt), (of_bought, bought.total.doubt)])
-        return Figure(before - after, unit, doubt.half_width, "estimated", coverage, why, doubt)
+        return Figure(sums[0] - sums[1], unit, doubt.half_width, "estimated", coverage, why, doubt)
 
-    money, co2 = _money(plant, bought, instead), _co2(plant, bought, instead.energy)
     return Saved(
-        figure("kWh", instead.energy, kwh_from_j(bought.total.amount)),
-        unavailable(currency, money) if isinstance(money, str) else figure(currency, *money),
-        unavailable("kg", co2) if isinstance(co2, str) else figure("kg", *co2),
+        figure("kWh", lambda bought, instead: (instead.energy, kwh_from_j(bought.total.amount))),
+        figure(currency, lambda bought, instead: _money(plant, bought, instead)),
+        figure("kg", lambda bought, instead: _co2(plant, bought, instead.energy)),
     )
 
 
-def _instead(plant: PlantDay, heat: Figure, *, covered_s: float) -> _Instead:
+def _one_kwh(plant: PlantDay, bought: Purchase) -> Purchase:
+    """One kWh of the backup's fuel, or of electricity around the clock."""
+    total = replace(bought.total, amount=_KWH_J)
+    if bought.fuel_j:
+        return replace(bought, total=total, fuel_j={next(iter(bought.fuel_j)): _KWH_J})
+    return replace(bought, total=total, elec_w=np.full(len(bought.elec_w), _KWH_J / plant.day.seconds))
+
+
+def _instead(plant: PlantDay, heat_kwh: float, *, covered_s: float) -> _Instead:
     """Standby losses count for the time that the readings cover: never more than what is seen."""
     baseline = plant.site.baseline
     efficiency = baseline.efficiency or BASELINE_EFFICIENCY[baseline.kind]
-    return _Instead(heat.value / efficiency, kwh_from_j((baseline.standby_w or 0.0) * covered_s) / efficiency)
+    return _Instead(heat_kwh / efficiency, kwh_from_j((baseline.standby_w or 0.0) * covered_s) / efficiency)
 
 
 def _why(baseline: Baseline) -> str:

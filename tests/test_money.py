@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.prices import electricity_price
-from analytics.site import Baseline, FluidMix, HeatPump, HotWater, Loop, Prices, Stage, Tank, TariffBand
+from analytics.site import Baseline, FluidMix, Heater, HeatPump, HotWater, Loop, Prices, Stage, Tank, TariffBand
 from analytics.trace import local_day
 from tests.reference_tables import rows
 from tests.small_sites import DAY, account, constant, point, site, stepped
@@ -20,6 +20,8 @@ POINTS = [
     point("hot", "temperature", "degC"),
     point("draw", "flow", "l/min", sampling="mean"),
 ]
+ROD_POWER = point("rod.power", "power", "W", sampling="mean")
+FLAT = Prices(electricity_per_kwh=0.2, electricity_co2_kg_per_kwh=0.5)
 # A house that buys nothing: what it saves is what the baseline would have bought.
 FREE = site(POINTS, hot_water=HotWater(cold="cold", hot="hot", flow="draw"))
 
@@ -115,6 +117,41 @@ def test_standby_counts_for_the_time_that_the_readings_cover_and_no_longer():
     standby = ledger.saved.energy.value - ledger.hot_water.heat.value
     assert standby == pytest.approx(2.4 * ledger.saved.energy.coverage)
     assert ledger.saved.energy.coverage == pytest.approx(0.75, abs=0.002)
+
+
+def _heard_for_an_hour(readings):
+    """The same, and no reading after 01:00 of the day."""
+    heard = {name: each.time_ms < DAY.start_ms + HOUR * 1000 for name, each in readings.items()}
+    return {
+        name: replace(each, time_ms=each.time_ms[heard[name]], value=each.value[heard[name]])
+        for name, each in readings.items()
+    }
+
+
+def test_what_an_unheard_day_may_have_drawn_is_in_doubt_in_what_it_saved():
+    """An hour in which nobody drew: nothing saved, give or take the heat's own doubt ÷ 0.9, each kWh at 0.2."""
+    house = replace(FREE, baseline=Baseline(efficiency=0.9), prices=FLAT)
+    ledger = account(house, _heard_for_an_hour(_readings())).ledger
+    saved, heat = ledger.saved, ledger.hot_water.heat
+    assert (heat.value, saved.energy.value, saved.money.value) == (0.0, 0.0, 0.0)
+    assert heat.plus_minus > 1.0
+    assert saved.energy.plus_minus == pytest.approx(heat.plus_minus / 0.9)
+    assert saved.money.plus_minus == pytest.approx(heat.plus_minus / 0.9 * 0.2)
+    assert saved.co2.plus_minus == pytest.approx(heat.plus_minus / 0.9 * 0.5)
+
+
+def test_what_an_unheard_element_may_have_bought_is_in_doubt_in_what_was_saved():
+    """It may have run for the 23 hours at its 2 kW: the savings are off by what was bought, kWh for kWh."""
+    rod = Heater(id="rod", power="rod.power", rated_w=2000)
+    stage = Stage(id="backup", name="Element", heater="rod", backup=True)
+    house = replace(FREE, points={**FREE.points, "rod.power": ROD_POWER}, heaters={"rod": rod}, stages={"backup": stage})
+    readings = _heard_for_an_hour({**_readings(), "rod.power": constant(0.0)})
+    ledger = account(replace(house, baseline=Baseline(efficiency=0.9), prices=FLAT), readings).ledger
+    bought, heat = ledger.purchased, ledger.hot_water.heat
+    assert bought.value == 0.0
+    assert bought.plus_minus > 10.0
+    assert ledger.saved.energy.plus_minus == pytest.approx(np.hypot(bought.plus_minus, heat.plus_minus / 0.9), rel=0.05)
+    assert ledger.saved.money.plus_minus == pytest.approx(0.2 * ledger.saved.energy.plus_minus)
 
 
 OVERNIGHT = (
