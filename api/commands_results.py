@@ -78,11 +78,11 @@ def _out_file(text: str) -> Path:
     return path
 
 
-def _write(found: Mapping[str, Any], path: Path) -> None:
+def _write(found: Mapping[str, Any], path: Path, *, rests_on: Sequence[str]) -> None:
     # What writes spreadsheets is imported where one is written.
     from api.export import write_ledger
 
-    write_ledger(found, path)
+    write_ledger(found, path, assumptions=["What was saved rests on this:", *rests_on] if rests_on else [])
     rows = len(found["days"])
     print_out(f"{path}: {plural(rows, 'row')}.")
 
@@ -104,7 +104,7 @@ def _ledger(arguments: argparse.Namespace) -> int:
         with records.look() as session:
             rests_on = _rests_on(session, site.id, found["days"])
     if arguments.out is not None:
-        _write(found, arguments.out)
+        _write(found, arguments.out, rests_on=rests_on)
     elif arguments.format == "json":
         print_out(json.dumps(found))
     elif arguments.format == "csv":

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +15,12 @@ from api.ledger_text import EXPORT_SUFFIXES, ledger_csv
 __all__ = ["write_ledger"]
 
 
-def write_ledger(ledger: Mapping[str, Any], path: Path) -> None:
+def write_ledger(ledger: Mapping[str, Any], path: Path, *, assumptions: Sequence[str]) -> None:
     """
     Write the contract's JSON of `ledger` as a table with a row a day (or a period), by the file's suffix.
 
+    Args:
+        assumptions: What the saved money rests on, as sentences; a spreadsheet has them on a sheet of their own.
     Raises:
         ValueError: If the suffix is none of EXPORT_SUFFIXES.
         OSError: If the file cannot be written.
@@ -32,24 +34,25 @@ def write_ledger(ledger: Mapping[str, Any], path: Path) -> None:
             frame = pd.read_csv(io.StringIO(text), dtype={"day": str})
             duckdb.from_df(frame).write_parquet(str(path))
         case ".xlsx":
-            _write_sheet(text, ledger, path)
+            _write_sheet(text, [*_about(ledger), "", *assumptions], path)
         case _:
             raise ValueError(f"{path.name} does not tell its kind; end its name in {', '.join(EXPORT_SUFFIXES)}")
 
 
-def _write_sheet(text: str, ledger: Mapping[str, Any], path: Path) -> None:
+def _write_sheet(text: str, about: Sequence[str], path: Path) -> None:
     heading, *rows = csv.reader(io.StringIO(text))
     path.touch()
-    with xlsxwriter.Workbook(str(path)) as book:
+    with xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False}) as book:
         bold = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
         sheet = book.add_worksheet("ledger")
         sheet.write_row(0, 0, heading, bold)
         for index, row in enumerate(rows, start=1):
-            sheet.write_row(index, 0, [_number(cell) for cell in row])
+            sheet.write_row(index, 0, [row[0], *(_number(cell) for cell in row[1:])])
         sheet.freeze_panes(1, 1)
         sheet.set_column(0, len(heading) - 1, 14)
-        about = book.add_worksheet("about")
-        about.write_column(0, 0, _about(ledger))
+        notes = book.add_worksheet("about")
+        for index, line in enumerate(about):
+            notes.write_string(index, 0, line)
 
 
 def _about(ledger: Mapping[str, Any]) -> list[str]:
@@ -57,6 +60,7 @@ def _about(ledger: Mapping[str, Any]) -> list[str]:
         f"Account of heat of {ledger['site']}; days are local days of {ledger['timezone']}.",
         "plus_minus is the half-width of the 95 % interval; the unit stands in brackets, ratios have none.",
         "basis: measured, derived from measured ones, estimated with a stand-in, or unavailable (an empty cell).",
+        "coverage: the part of the time with usable readings.",
     ]
 
 

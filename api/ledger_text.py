@@ -22,6 +22,9 @@ from dashboards.numbers import MINUS, UNKNOWN, display_of, plural, show_figure
 __all__ = ["EXPORT_SUFFIXES", "alerts_table", "comparison_table", "ledger_csv", "ledger_json", "ledger_table"]
 
 _WIDTH_WITH_PATHS = 120
+_MUCH_DOUBT = 1.0  # kWh, or what a column shows: from here on a ± larger than its figure is told in the table
+_WELL_COVERED = 0.9  # of a period; below, two that are compared say so
+_COOLING = " (cooling)"
 _VOLUMES = {"si": "Litres", "us": "Gallons"}
 EXPORT_SUFFIXES = (".csv", ".parquet", ".xlsx")
 
@@ -87,19 +90,28 @@ def _cells(day: Mapping[str, Any], site: Site) -> list[str]:
     cells.append(_cell(day["hot_water"]["heat"], "{:.2f}"))
     cells.append(_cell(day["hot_water"]["volume"], "{:.0f}", times=shown(1.0, "l", system=site.units)))
     cells.append(_cell(day["backup_fraction"], "{:.0f}", times=100))
-    cops = [pump[mode]["cop"] for pump in day["heat_pumps"] for mode in ("heating", "cooling")]
-    cells.append(_cell(next((cop for cop in cops if cop["value"] is not None), None), "{:.2f}"))
+    cells.append(_cop(day))
     cells.append(_cell(day["purchased"], "{:.2f}"))
     cells.append(_cell(day["saved"]["energy"], "{:.2f}"))
     cells.append(f"{100 * day['coverage']:.0f}")
     return cells
 
 
+def _cop(day: Mapping[str, Any]) -> str:
+    """In heating, or in cooling where the day or period only cooled."""
+    cops = [(mode, pump[mode]["cop"]) for pump in day["heat_pumps"] for mode in ("heating", "cooling")]
+    mode, cop = next(((mode, cop) for mode, cop in cops if cop["value"] is not None), ("", None))
+    return _cell(cop, "{:.2f}") + (_COOLING if mode == "cooling" else "")
+
+
 def _cell(figure: Mapping[str, Any] | None, form: str, *, times: float = 1) -> str:
     if figure is None or figure["value"] is None:
         return UNKNOWN
     mark = "~" if figure["basis"] == "estimated" else ""
-    return mark + form.format(times * figure["value"]).replace("-", MINUS)
+    half_width = times * (figure["plus_minus"] or 0.0)
+    is_swamped = half_width >= _MUCH_DOUBT and half_width > abs(times * figure["value"])
+    doubt = f" ±{half_width:.0f}" if is_swamped else ""
+    return mark + form.format(times * figure["value"]).replace("-", MINUS) + doubt
 
 
 def comparison_table(earlier: Period, later: Period, *, site: Site, console: Console) -> None:
@@ -128,7 +140,7 @@ def _beside(earlier: Figure, later: Figure, changed: Figure, *, path: str, site:
     yield from (show_figure(figure, display, as_percent=as_percent) for figure in (earlier, later))
     text = show_figure(changed, display, as_percent=as_percent)
     # A difference of two shares in percent is no percentage of either.
-    text = f"{text.removesuffix(' %')} points" if as_percent else text
+    text = f"{text.removesuffix(' %')} points" if as_percent and not isnan(changed.value) else text
     is_more = changed.value > 0 and any(digit in "123456789" for digit in text.partition(" ± ")[0])
     yield f"+{text}" if is_more else text
 
@@ -137,6 +149,8 @@ def _about_comparison(periods: Sequence[Period], *, n_unknown: int) -> Iterator[
     for each in periods:
         if each.n_known < each.span.n_days:
             yield f"{each.span.name}: {each.n_known} of {each.span.n_days} days have a ledger."
+        if each.total.coverage < _WELL_COVERED:
+            yield f"{each.span.name}: usable readings cover {100 * each.total.coverage:.0f} % of its days."
     if n_unknown:
         verb = "is" if n_unknown == 1 else "are"
         yield f"{plural(n_unknown, 'more figure')} {verb} not known in either; `--format json` says why."

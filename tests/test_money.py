@@ -144,7 +144,9 @@ def test_what_an_unheard_element_may_have_bought_is_in_doubt_in_what_was_saved()
     """It may have run for the 23 hours at its 2 kW: the savings are off by what was bought, kWh for kWh."""
     rod = Heater(id="rod", power="rod.power", rated_w=2000)
     stage = Stage(id="backup", name="Element", heater="rod", backup=True)
-    house = replace(FREE, points={**FREE.points, "rod.power": ROD_POWER}, heaters={"rod": rod}, stages={"backup": stage})
+    house = replace(
+        FREE, points={**FREE.points, "rod.power": ROD_POWER}, heaters={"rod": rod}, stages={"backup": stage}
+    )
     readings = _heard_for_an_hour({**_readings(), "rod.power": constant(0.0)})
     ledger = account(replace(house, baseline=Baseline(efficiency=0.9), prices=FLAT), readings).ledger
     bought, heat = ledger.purchased, ledger.hot_water.heat
