@@ -18,12 +18,12 @@ __all__ = [
     "pair_checks_to_json",
 ]
 
-PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve"]
+PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve", "roof"]
 """
 rest: a loop's two pipes stood still until both were level. circulation: fluid moved and no heat was exchanged.
 mixed: two heights of a tank while its water turned over. inverted: two heights of a tank while the lower one read
 clearly more. order: the sign that the physics gives, in working hours. draw, layers, valve: late in draws
-(`analytics.outlet_pairs`).
+(`analytics.outlet_pairs`). roof: a collector's pair at a night's end, beside the air (`analytics.roof_rest`).
 """
 
 AT_A_LOOP: Sequence[PairMethod] = ("circulation", "rest")
@@ -59,6 +59,7 @@ class PairCheck:
         beside_k: Of a rest beside a tank: how much warmer its water was, at the loop's upper and at its lower port,
             than the cooler of the two; empty where that is not known. [K]
         first_degc: Of a rest: what the first of the two read. [degC]
+        air_degc: Of a collector's night: the air outdoors. [degC]
         moments: Of a rest beside a tank.
     """
 
@@ -76,6 +77,7 @@ class PairCheck:
     rounding_k: float = 0.0
     beside_k: tuple[float, ...] = ()
     first_degc: float | None = None
+    air_degc: float | None = None
     moments: Moments = ()
 
 
@@ -96,5 +98,5 @@ def pair_checks_from_json(data: Iterable[dict[str, Any]]) -> tuple[PairCheck, ..
 
 
 _ROWS = ("beside_k", "moments")
-_RARE = ("rounding_k", "first_degc", *_ROWS)
+_RARE = ("rounding_k", "first_degc", "air_degc", *_ROWS)
 _NOTHING: Sequence[object] = (0.0, [], None)

@@ -26,6 +26,7 @@ from analytics.outlet_pairs import outlet_checks
 from analytics.pair_check import PairCheck, PairMethod
 from analytics.pair_order import neighbours, order_checks
 from analytics.plant import CELL_S, MOVES_M3_S, Course, LoopDay, PlantDay
+from analytics.roof_rest import roof_check
 from analytics.rounding import coarse_step_k
 from analytics.site import Collector, Loop, Tank
 
@@ -99,6 +100,8 @@ def _loop(plant: PlantDay, loop: Loop, day: LoopDay) -> Iterator[PairCheck]:
         rest = _rest(pair, still)
     elif still is not None and idle is not None and collector is not None:
         rest = _night(plant, pair, collector, still=still, dark=idle)
+        if (roof := roof_check(plant, loop, day, collector, still & idle)) is not None:
+            yield replace(roof, kwh_per_k=pair.kwh_per_k)
     if rest is not None:
         cells = slice(round(rest.start_s / CELL_S), round(rest.end_s / CELL_S))
         first_degc = round(float(np.mean(pair.first_degc[cells])), 3)

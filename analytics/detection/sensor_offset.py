@@ -19,6 +19,7 @@ from analytics.detection.pair_days import (
     pairs_seen,
 )
 from analytics.detection.rest_step import in_different_rooms, moved_of
+from analytics.detection.roof_step import roof_verdict
 from analytics.detection.tank_warmth import at_least_k
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
@@ -112,7 +113,7 @@ class SensorOffset:
         if component == PATH or component in plant.site.tanks:
             judged += self._along_path(plant, history, component)
         if not judged:
-            return NotAssessed(
+            return roof_verdict(plant, history, component) or NotAssessed(
                 f"The sensors of {component} were seen to have to agree on fewer than three days lately."
             )
         # Water that was turned over tells more finely than draws do, and an outlet beside its tank more than a valve.
