@@ -71,8 +71,8 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     total_j = float(energy.sum()) if is_known else nan
     on, power = frame.course(pieces, np.array((run_s, energy)), covered)
     power = power if is_known else frame.unknown()
-    runs = "Run time" if loop.pump else "Time of flow"
-    why = "" if quantity == "power" else f"{runs} times the pump's nominal power."
+    runs = "run time" if loop.pump else "time of flow"
+    why = "" if quantity == "power" else f"The pump of loop {loop.id} counts by {runs} times its stated power."
     doubt = _pump_doubt(loop, signal, pieces, total_j=total_j, covered=covered, end_s=frame.until_s)
     basis: Basis = ("measured" if quantity == "power" else "estimated") if is_known else "unavailable"
     if not is_known:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from difflib import get_close_matches
+from itertools import pairwise
 from math import isclose, isnan
 from typing import Any
 
@@ -17,6 +18,7 @@ from analytics.figure_paths import figures_by_path
 from analytics.figures import DayLedger, Figure, figure_to_json
 from analytics.period import Period, Span, add_up
 from analytics.site import Point, Site
+from analytics.site_changes import site_changes
 from analytics.trace import local_day_at
 from analytics.workings.day import WorkedDay, working_of
 from analytics.workings.interval import interval_of, interval_to_json
@@ -24,11 +26,14 @@ from analytics.workings.period import period_working
 from analytics.workings.written import Working, working_to_json
 from api.day_rows import before, ledgers
 from api.days import DayTask, account_again, day_window
+from api.held import held_versions
 from api.records import DayRow
 from api.results import NoLedgerError, UnknownFigureError
 from api.sites import SiteVersion, site_versions, version_on
+from dashboards.assumptions import Held
 from dashboards.explain import METRIC, FigureRow, figure_groups
 from dashboards.figure_names import figure_name
+from dashboards.numbers import display_of, show_day
 from ingest.store import ReadingStore
 
 __all__ = ["explained", "work_day"]
@@ -59,7 +64,9 @@ def explained(
         raise NoLedgerError(f"{site} has no ledger of {of}")
     if span.n_days == 1:
         return _day(session, store, version.site, ledger=days[0], figure=figure)
-    return _period(version.site, days, figure=figure, span=_begun(span, version.site, now_ms=now_ms))
+    begun = _begun(span, version.site, now_ms=now_ms)
+    found = _period(version.site, days, figure=figure, span=begun)
+    return found | {"changed": _changed_within(held_versions(session, site, begun.first, begun.last))}
 
 
 def _begun(span: Span, site: Site, *, now_ms: int) -> Span:
@@ -82,9 +89,18 @@ def _period(site: Site, days: Sequence[DayLedger], *, figure: str, span: Span) -
     found: Period = add_up(span, days, backups=backups)
     path = _path_of(figure, found.total)
     working = period_working(found, days, path, backups=backups)
-    about = {"day": span.name, "days": span.n_days, "known": found.n_known, "changed": ""}
+    about = {"day": span.name, "days": span.n_days, "known": found.n_known}
     doubt = figures_by_path(found.total)[path].doubt
     return {**_told(site, found.total, path, working=working, doubt=doubt), **about}
+
+
+def _changed_within(held: Sequence[Held]) -> str:
+    """What the site file says otherwise from some day of a period on; sensors are listed as the first day has them."""
+    told = []
+    for earlier, later in pairwise(held):
+        if changes := site_changes(earlier.site, later.site):
+            told.append(f"from {show_day(later.first, display_of(later.site), year=True)} on {'; '.join(changes)}")
+    return f"Within these days the site file changed: {'. Then '.join(told)}." if told else ""
 
 
 def work_day(session: Session, store: ReadingStore, site: str, *, day: date) -> WorkedDay:

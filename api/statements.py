@@ -25,6 +25,8 @@ from api.records import MovedDayRow, StatementRow
 from api.results import NoLedgerError, StatementError, UnknownStatementError, period
 from api.sites import present_site, site_versions, version_on
 from dashboards.contexts import HomeContext, MovedFigure, PastCause, StatementView
+from dashboards.numbers import display_of
+from dashboards.past import reads_alike
 from dashboards.render import render_statement
 
 __all__ = [
@@ -176,10 +178,13 @@ def _moved_since(session: Session, row: StatementRow) -> list[MovedFigure]:
     except NoLedgerError:
         now, known = {}, 0
     rows = moved_rows(session, row.site_id, first=month, last=last_of_month(month), since_ms=row.issued_ms)
+    display = display_of(present_site(session, row.site_id))
     found = []
     for path in dict.fromkeys([*row.body["figures"], *now]):
         sent, present = row.body["figures"].get(path), now.get(path)
         if not has_moved(sent, None if present is None else figure_to_json(present)):
+            continue
+        if sent and present and reads_alike(figure_from_json(sent), present, path, display):
             continue
         touching = [moved for moved in rows if path in moved.figures]
         gone = unavailable(sent["unit"] if sent else present.unit, "There is no such figure.")

@@ -29,11 +29,12 @@ __all__ = [
 
 _LEAST_PART = 0.01  # of a figure's variance, from which a source is named
 
+_H3 = "(heat made in heating + the backup's heat) ÷ (electricity of compressor and source pump + the backup's energy"
 _FACTORS = {
-    "h1": "Heat made in heating ÷ the compressor's electricity.",
-    "h2": "As H1, with the source pump's electricity added below.",
-    "h3": "As H2, with the backup's heat added above and its energy below.",
-    "h4": "As H3, with the electricity of the pumps that carry the heat away added below.",
+    "h1": "The heat pump alone: heat made in heating ÷ the compressor's electricity.",
+    "h2": "With its source: heat made in heating ÷ (the compressor's electricity + the source pump's).",
+    "h3": f"With the backup: {_H3}).",
+    "h4": f"With all drives: {_H3} + electricity of the pumps that carry the heat away).",
 }
 
 ROUNDING = "Numbers are shown rounded; typed in as shown, a sum may differ in its last digit."

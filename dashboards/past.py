@@ -28,6 +28,7 @@ __all__ = [
     "moved_sentence",
     "moved_together",
     "past_sentence",
+    "reads_alike",
     "show_moved",
     "show_movement",
     "since_words",
@@ -65,6 +66,11 @@ def _is_money(unit: str) -> bool:
 def _told(figure: Figure, path: str, display: Display) -> str:
     """A figure within a sentence."""
     return show_moved(figure, path, display) if figure.value == figure.value else "not known"
+
+
+def reads_alike(before: Figure, after: Figure, path: str, display: Display) -> bool:
+    """Whether a sentence would say the same of both."""
+    return before.basis == after.basis and _told(before, path, display) == _told(after, path, display)
 
 
 def _beside(moved: MovedFigure, display: Display) -> str:

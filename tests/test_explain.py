@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import httpx
@@ -194,3 +195,22 @@ def test_an_interval_of_an_earlier_program_is_said_to_be_another_now() -> None:
     assert _changed(kept, kept) == ""
     assert _changed(kept, replace(kept, plus_minus=0.3523)).endswith("its ± is 0.3523 kWh, and the sums show that.")
     assert "it is 2.5 kWh" in _changed(kept, replace(kept, value=2.5, plus_minus=0.3523))
+
+
+def test_a_week_in_which_the_site_file_changed_says_from_which_day_and_what(tmp_path: Path) -> None:
+    mended = site_text().replace("electricity_per_kwh = 0.30", "electricity_per_kwh = 0.36")
+    with open_records(f"sqlite:///{tmp_path / 'records.db'}") as records, open_duckdb_store(tmp_path) as store:
+        with records.begin() as session:
+            add_version(session, site_text(), valid_from=None, today=None, now_ms=0)  # type: ignore[arg-type]
+            add_version(session, mended, valid_from=DAYS[1], today=date(2026, 3, 12), now_ms=0)
+        store.write(readings(first_ms(DAYS[0]), NOW_MS))
+        step(new_watch(records, store), now_ms=NOW_MS)
+        with records.look() as session:
+            changed = {
+                of: explained(session, store, SITE, figure="saved.money", span=span_of(of), now_ms=NOW_MS)["changed"]
+                for of in ("2026-W11", DAYS[0], DAYS[1])
+            }
+    assert changed["2026-W11"] == (
+        "Within these days the site file changed: from 10 March 2026 on prices electricity_per_kwh 0.3 → 0.36."
+    )
+    assert changed[DAYS[0]] == changed[DAYS[1]] == ""

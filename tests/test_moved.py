@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
+from analytics.figures import Basis, Figure, figure_to_json
 from analytics.site_changes import site_changes
 from analytics.site_file import parse_site
 from api.due import Watch, mark_computed_days
@@ -21,6 +22,8 @@ from api.results import period
 from api.sites import Added, add_version
 from api.watcher import new_watch, step
 from api.work import mark_due
+from dashboards.numbers import Display
+from dashboards.past import reads_alike
 from ingest.duckdb_store import open_duckdb_store
 from tests.plain_house import SITE, TIMEZONE, batch_of, days_of, first_ms, readings, site_text
 from tests.servers import PostgresServer
@@ -228,3 +231,15 @@ def test_what_changed_in_a_file_is_told_in_its_own_words() -> None:
         "tank.store taken out",
         "hot_water taken out",
     ]
+
+
+@pytest.mark.parametrize(
+    ("value", "basis", "is_alike"), [(135.4, "derived", True), (135.6, "derived", False), (135.4, "estimated", False)]
+)
+def test_a_statement_tells_of_no_figure_that_its_sentence_would_show_as_it_was(
+    value: float, basis: Basis, is_alike: bool
+) -> None:
+    """134.6 and 135.4 kWh, each to 6 kWh, are both told as 135."""
+    before, after = Figure(134.6, "kWh", 6.4, "derived"), Figure(value, "kWh", 6.4, basis)
+    assert has_moved(figure_to_json(before), figure_to_json(after))
+    assert reads_alike(before, after, "stages.sun.delivered", Display()) is is_alike
