@@ -7,6 +7,8 @@ from math import inf, nan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
+
 __all__ = ["Heard"]
 
 Array = NDArray[np.float64]
@@ -46,23 +48,48 @@ class Heard:
 
     def newest(self, point: str, time_s: Array) -> Array:
         """The newest reading of a point at some times; NaN before the first one, and where it is not believed."""
-        if point not in self.values:
-            return np.full(len(time_s), nan)
-        last = self.times_s[point].searchsorted(time_s, side="right") - 1
-        return np.where(last >= 0, self.values[point][np.maximum(last, 0)], nan)
+        return self.fresh(point, time_s, within_s=inf)
 
     def fresh(self, point: str, time_s: Array, *, within_s: float) -> Array:
         """The newest reading of a point at some times, where it is no older than `within_s`; NaN elsewhere."""
         if point not in self.values:
             return np.full(len(time_s), nan)
-        last = self.times_s[point].searchsorted(time_s, side="right") - 1
-        place = np.maximum(last, 0)
-        is_fresh = (last >= 0) & (time_s - self.times_s[point][place] <= within_s)
-        return np.where(is_fresh, self.values[point][place], nan)
+        return _newest(self.times_s[point], self.values[point], time_s, within_s)
 
     def age_s(self, point: str, time_s: Array) -> Array:
         """How old the newest reading of a point is at some times; infinite before the first one."""
         if point not in self.values:
             return np.full(len(time_s), inf)
-        last = self.times_s[point].searchsorted(time_s, side="right") - 1
-        return np.where(last >= 0, time_s - self.times_s[point][np.maximum(last, 0)], inf)
+        return _age_s(self.times_s[point], time_s)
+
+
+@compiled
+def _newest(at_s: Array, value: Array, time_s: Array, within_s: float) -> Array:
+    """The newest of some readings at times, which mostly come in order, where it is no older than `within_s`."""
+    found, place = np.full(len(time_s), np.nan), 0
+    for n in range(len(time_s)):
+        place = _read_until(at_s, time_s[n], place)
+        if place > 0 and time_s[n] - at_s[place - 1] <= within_s:
+            found[n] = value[place - 1]
+    return found
+
+
+@compiled
+def _age_s(at_s: Array, time_s: Array) -> Array:
+    """How old the newest of some readings is at times, which mostly come in order."""
+    found, place = np.full(len(time_s), np.inf), 0
+    for n in range(len(time_s)):
+        place = _read_until(at_s, time_s[n], place)
+        if place > 0:
+            found[n] = time_s[n] - at_s[place - 1]
+    return found
+
+
+@compiled
+def _read_until(at_s: Array, now_s: float, place: int) -> int:
+    """How many readings there are up to an instant, looked for from a place on."""
+    while place > 0 and at_s[place - 1] > now_s:
+        place -= 1
+    while place < len(at_s) and at_s[place] <= now_s:
+        place += 1
+    return place

@@ -7,6 +7,7 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.count_step import counted_to
 from analytics.derived import quotient, root_of_squares, spread, stated, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
@@ -33,7 +34,23 @@ def is_running(value: Array, nominal_w: float | None, quantity: str) -> Array:
     """1 where a pump's status or power says that it runs, else 0; a status in between is kept as a part."""
     if quantity == "status":
         return np.clip(value, 0.0, 1.0)
-    return (value > max(_RUNNING_PART * nominal_w if nominal_w else 0.0, _RUNNING_W)).astype(float)
+    return (value > _runs_above_w(nominal_w)).astype(float)
+
+
+def _runs_above_w(nominal_w: float | None) -> float:
+    return max(_RUNNING_PART * nominal_w if nominal_w else 0.0, _RUNNING_W)
+
+
+@compiled
+def _run_s(first: Array, last: Array, length_s: Array, covered: NDArray[np.bool_], above: float) -> Array:
+    """How long a pump ran in each piece: above a power, or, where that is not a number, as its status says. [s]"""
+    run_s = np.zeros(len(first))
+    for n in range(len(first)):
+        if covered[n] and np.isnan(above):
+            run_s[n] = 0.5 * length_s[n] * (min(max(first[n], 0.0), 1.0) + min(max(last[n], 0.0), 1.0))
+        elif covered[n]:
+            run_s[n] = 0.5 * length_s[n] * ((1.0 if first[n] > above else 0.0) + (1.0 if last[n] > above else 0.0))
+    return run_s
 
 
 def pump_signal(loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:
@@ -61,14 +78,13 @@ def meter_pump(loop: Loop, signals: Mapping[str, Signal], *, frame: DayFrame) ->
     covered = pieces.covered(signal.max_gap_s)
     if not covered.any():
         return frame.unknown(), frame.unknown(), not_known(f"{signal.point.id} gave no usable reading.")
-    covered_s = np.where(covered, pieces.length_s, 0.0)
-    quantity = signal.point.quantity
-    first, last = (is_running(value, loop.pump_power_w, quantity) for value in (pieces.first, pieces.last))
-    run_s = 0.5 * covered_s * (first + last)
-    part = float(covered_s.sum()) / frame.until_s
-    is_known = quantity == "power" or loop.pump_power_w is not None
-    energy = pieces.amount if quantity == "power" else run_s * (loop.pump_power_w or 0.0)
-    total_j = float(energy.sum()) if is_known else nan
+    quantity, is_power = signal.point.quantity, signal.point.quantity == "power"
+    is_known = is_power or loop.pump_power_w is not None
+    part = float(np.add.reduce(np.where(covered, pieces.length_s, 0.0))) / frame.until_s
+    above = _runs_above_w(loop.pump_power_w) if is_power else nan
+    run_s = _run_s(pieces.first, pieces.last, pieces.length_s, covered, above)
+    energy = pieces.amount if is_power else run_s * (loop.pump_power_w or 0.0)
+    total_j = float(np.add.reduce(energy)) if is_known else nan
     on, power = frame.course(pieces, np.array((run_s, energy)), covered)
     power = power if is_known else frame.unknown()
     runs = "run time" if loop.pump else "time of flow"
@@ -92,15 +108,15 @@ def _pump_doubt(
         }
     else:
         steady = {f"pump_power_w of {loop.id}": from_limit(total_j * stated(_PUMP_PART))}
-    per_w = 1.0 if signal.point.quantity == "power" else loop.pump_power_w or 0.0
-    drawn = Pieces(pieces.start_s, pieces.end_s, pieces.first * per_w, pieces.last * per_w)
-    gap_j = gap_amount(drawn, covered, end_s=end_s, at_most=of_pump(loop))
+    nominal_w = loop.pump_power_w or 0.0
+    drawn_w = None if signal.point.quantity == "power" else (pieces.first * nominal_w, pieces.last * nominal_w)
+    gap_j = gap_amount(pieces, covered, end_s=end_s, at_most=of_pump(loop), ends=drawn_w)
     passing = {f"{GAPS} of {signal.point.id}": from_limit(gap_j)} if gap_j > 0 else {}
     if signal.point.sampling != "instant":
         return Doubt(steady, passing)
     sampled = spread(pieces.amount - pieces.length_s * pieces.first, over=3)
     if signal.point.quantity == "status":
-        sampled *= loop.pump_power_w or 0.0
+        sampled *= nominal_w
     return Doubt(steady, {f"moments of {signal.point.id}": sampled} | passing)
 
 

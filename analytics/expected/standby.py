@@ -8,6 +8,7 @@ without any loss. Nor does the top, where the water below it is far colder than 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.plant import CELL_S, Course, PlantDay, TankDay
 from analytics.site import Tank
 
@@ -94,12 +95,23 @@ def _not_above_cold(
     """The stretches in which the water below the top, where a sensor tells it, takes no more from it than the room."""
     if len(day.sensors_degc) < 2:
         return first, stop
-    above_k = np.nan_to_num(
-        _COLD_PART * (day.sensors_degc[0] - day.ambient_degc) + day.sensors_degc[1] - day.ambient_degc
-    )
-    running = np.concatenate(([0.0], np.cumsum(above_k)))
-    warm = running[stop] > running[first]
+    warm = _above_cold(day.sensors_degc[0], day.sensors_degc[1], day.ambient_degc, first, stop)
     return first[warm], stop[warm]
+
+
+@compiled
+def _above_cold(
+    top_degc: Course, below_degc: Course, ambient_degc: Course, first: NDArray[np.intp], stop: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """In which stretches the water below the top is on the mean not so cold beside the room as to take more."""
+    warm = np.zeros(len(first), np.bool_)
+    for n in range(len(first)):
+        above_k = 0.0
+        for cell in range(first[n], stop[n]):
+            here_k = _COLD_PART * (top_degc[cell] - ambient_degc[cell]) + below_degc[cell] - ambient_degc[cell]
+            above_k += 0.0 if np.isnan(here_k) else here_k
+        warm[n] = above_k > 0.0
+    return warm
 
 
 def _ends_and_between(courses: Course, first: NDArray[np.intp], stop: NDArray[np.intp]) -> Course:
