@@ -83,7 +83,7 @@ class StuckRule(Protocol):
 
 def level_rows(rule: StuckRule, time_s: Array, value: Array) -> list[Row]:
     """First index and the one after the last of each row of equal readings that is long enough to be judged."""
-    if len(value) < 3:
+    if len(value) < 3 or not _may_stand(time_s, value, 0.5 * rule.shortest_s):
         return []
     return [(start, stop) for start, stop in _level_rows(time_s, value, rule.shortest_s, rule.above).tolist()]
 
@@ -103,8 +103,6 @@ def _may_stand(time_s: Array, value: Array, half_s: float) -> bool:
 @compiled
 def _level_rows(time_s: Array, value: Array, shortest_s: float, above: float) -> NDArray[np.int64]:
     """The same as an array, shape (rows, 2)."""
-    if not _may_stand(time_s, value, 0.5 * shortest_s):
-        return np.empty((0, 2), np.int64)
     rows = np.empty((int((time_s[-1] - time_s[0]) / shortest_s) + 1, 2), np.int64)
     n_rows, start = 0, 0
     for n in range(1, len(value) + 1):

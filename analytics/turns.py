@@ -55,14 +55,13 @@ def turns_by_warmth(pieces: Pieces, *, pipes: Sequence[Signal], tank: Sequence[S
     before = 0.5 * weight
     if len(at):
         is_stop = pieces.last[at] == 0
-        for signal, tells in [*((pipe, is_stop) for pipe in pipes), *((sensor, None) for sensor in tank)]:
+        always = np.ones(len(at), bool)
+        for signal, tells in [*((pipe, is_stop) for pipe in pipes), *((sensor, always) for sensor in tank)]:
             if signal.point.sampling == "instant" and len(signal.time_s) > 5:
-                part, variance = _lines_meet(signal.time_s, signal.value, pieces.start_s, pieces.end_s, at)
-                known = np.isfinite(part) & np.isfinite(variance)
-                known = known if tells is None else known & tells
-                told = np.where(known, 1.0 / np.where(known, variance + _LEAST_VARIANCE, 1.0), 0.0)
+                told, part = _lines_meet(signal.time_s, signal.value, pieces.start_s, pieces.end_s, at)
+                told = np.where(tells, told, 0.0)
                 weight += told
-                before += told * np.where(known, np.minimum(np.maximum(part, 0.0), 1.0), 0.0)
+                before += told * part
     before = before / weight
     ran = np.where(pieces.last[at] == 0, before, 1.0 - before)
     return Turns(at, ran, np.sqrt(1.0 / _BARE_VARIANCE / weight))
@@ -80,7 +79,10 @@ def _turning(pieces: Pieces) -> Places:
 
 @compiled
 def _lines_meet(time_s: Array, value: Array, start_s: Array, end_s: Array, at: Places) -> tuple[Array, Array]:
-    """The part of each piece before the lines through a sensor's readings meet, and its variance; NaN: not known."""
+    """
+    How well the lines through a sensor's readings tell where they meet, by the inverse of its variance and none where
+    they do not, and the part of each piece before that.
+    """
     part, variance, bends_k2 = np.full(len(at), np.nan), np.full(len(at), np.nan), np.full(len(at), np.nan)
     for n, piece in enumerate(at):
         last = np.searchsorted(time_s, start_s[piece], side="right") - 1
@@ -99,6 +101,9 @@ def _lines_meet(time_s: Array, value: Array, start_s: Array, end_s: Array, at: P
         part[n] = (value[first] - value[last] - climbed_k) / turned_k
         variance[n] = _MEETING / 12.0 / turned_k**2
     usual_k2 = np.nanmedian(bends_k2)
+    told, before = np.zeros(len(at)), np.zeros(len(at))
     for n in range(len(at)):
         variance[n] *= max(bends_k2[n], usual_k2)
-    return part, variance
+        if np.isfinite(part[n]) and np.isfinite(variance[n]):
+            told[n], before[n] = 1.0 / (variance[n] + _LEAST_VARIANCE), min(max(part[n], 0.0), 1.0)
+    return told, before

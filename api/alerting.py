@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from analytics.detection import Assessment, advance, alert_from_json, alert_to_json, unsettled
@@ -22,6 +22,8 @@ _KEPT_ELSEWHERE = (
     *("state", "state_since", "acknowledged", "judged_until", "evidence_day", "weight_s"),
     *("tells_numbers", "day_costs"),
 )
+
+_NAMED = select(AlertRow).where(AlertRow.id.in_(bindparam("ids", expanding=True)))
 
 
 class AlertNotOpenError(ValueError):
@@ -67,7 +69,7 @@ def store_alerts(
     touched = {alert["id"] for alert in [*replaced, *found]} & last.keys()
     if not touched | gone:
         return
-    rows = {row.id: row for row in session.scalars(select(AlertRow).where(AlertRow.id.in_([*touched, *gone])))}
+    rows = {row.id: row for row in session.scalars(_NAMED, {"ids": [*touched, *gone]})}
     for alert in sorted(touched):
         _put(session, rows.get(alert), last[alert], now_ms=now_ms)
     for alert in sorted(gone & rows.keys()):

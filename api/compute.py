@@ -32,8 +32,8 @@ def compute_due(
     take_news(watch)
     with watch.records.look() as session:
         due = [site for site in sites_with_due_days(session) if sites is None or site in sites]
-        count = count_due(session, due)
-    n_workers = min(workers or os.cpu_count() or 1, len(due))
+        n_workers = min(workers or os.cpu_count() or 1, len(due))
+        is_much = n_workers > 1 and count_due(session, due) >= _DAYS_WORTH_A_POOL
     one_step = partial(
         step,
         watch,
@@ -44,7 +44,7 @@ def compute_due(
         progress=progress,
         is_stopping=is_stopping,
     )
-    if n_workers < 2 or count < _DAYS_WORTH_A_POOL:
+    if not is_much:
         return one_step()
     with process_pool(n_workers) as pool:
         return one_step(executor=pool, slots=n_workers + 1)  # One job waits ready while the others run.

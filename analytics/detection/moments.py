@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.detection.findings import Clear, Fault, Finding, NotAssessed, Verdict
 from analytics.plant import CELL_S, Course, PlantDay
 
@@ -78,22 +79,23 @@ def judge(
     plant: PlantDay, found: Sequence[Episode], healthy: Flags, *, tell: Callable[[Episode], Finding], unseen: str
 ) -> Verdict:
     """Findings of the episodes; else clear from the first healthy cell on; else not assessed, because `unseen`."""
-    well = np.flatnonzero(healthy)
     if found:
-        before = well[well < found[0].start]
+        before = np.flatnonzero(healthy[: found[0].start])
         clear_before = instant_ms(plant, before[0] * CELL_S) if len(before) else None
         return Fault(tuple(tell(episode) for episode in found), clear_before)
-    return Clear(instant_ms(plant, well[0] * CELL_S)) if len(well) else NotAssessed(unseen)
+    return Clear(instant_ms(plant, healthy.argmax() * CELL_S)) if healthy.any() else NotAssessed(unseen)
 
 
+@compiled
 def lasting(flags: Flags, cells: int) -> Flags:
     """Those of the flagged cells that stand in an unbroken row of at least `cells`. Shape as given"""
-    framed = np.concatenate(([False], flags, [False]))
-    edges = (framed[1:] != framed[:-1]).nonzero()[0].tolist()
-    kept = np.zeros(len(flags), bool)
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+    kept, start = np.zeros(len(flags), np.bool_), 0
+    for stop in range(len(flags) + 1):
+        if stop < len(flags) and flags[stop]:
+            continue
         if stop - start >= cells:
             kept[start:stop] = True
+        start = stop + 1
     return kept
 
 

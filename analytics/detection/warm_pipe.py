@@ -110,8 +110,9 @@ class WarmPipe:
 def _seen(history: Sequence[DayLedger], loop: str, *, least_h: float) -> list[_Day]:
     """Days on which the pump rested for long beside a warm tank, oldest first."""
     names = [f"loop.{loop}.{name}" for name in (REST_H, LATE_H, WARM_H)]
-    told = [_Day(day.day, *(conditions_of(day).get(name, nan) for name in names)) for day in history]
-    return [day for day in told if day.late_h >= least_h]
+    told = [(day.day, conditions_of(day)) for day in history]
+    days = [_Day(day, *[known.get(name, nan) for name in names]) for day, known in told]
+    return [day for day in days if day.late_h >= least_h]
 
 
 _SENTENCE = (
