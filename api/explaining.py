@@ -99,7 +99,7 @@ def _changed_within(held: Sequence[Held]) -> str:
     told = []
     for earlier, later in pairwise(held):
         if changes := site_changes(earlier.site, later.site):
-            told.append(f"from {show_day(later.first, display_of(later.site), year=True)} on {'; '.join(changes)}")
+            told.append(f"from {show_day(later.first, display_of(later.site), year=True)} on ({'; '.join(changes)})")
     return f"Within these days the site file changed: {'. Then '.join(told)}." if told else ""
 
 

@@ -163,6 +163,21 @@ def test_the_houses_page_leads_to_every_figure(client: httpx.Client) -> None:
     assert {client.get(link).status_code for link in links} == {200}
 
 
+def test_a_figure_leads_to_its_week_its_month_and_its_year_and_a_homeowner_to_the_months_money(
+    client: httpx.Client,
+) -> None:
+    def links(path: str) -> list[str]:
+        return [href for href in Outline(client.get(path).text).values("href") if "explain?figure=saved.money" in href]
+
+    start = f"/sites/{SITE}/explain?figure=saved.money&of="
+    wider = [f"{start}{of}" for of in ("2026-W11", "2026-03", "2026")]
+    assert [href for href in links(f"{start}{DAYS[1]}") if "/api/" not in href] == wider
+    assert [href for href in links(wider[0]) if "/api/" not in href] == wider[1:]
+    assert [href for href in links(wider[2]) if "/api/" not in href] == []
+    assert links(f"/sites/{SITE}/home?month=2026-03") == [wider[1]]
+    assert [client.get(href).status_code for href in wider] == [200, 200, 200]
+
+
 def test_a_figure_that_is_not_known_has_a_page_with_the_reason(parts: Parts) -> None:
     with parts.records.look() as session:
         site = work_day(session, parts.store, SITE, day=span_of(DAYS[1]).first).plant.site
@@ -211,6 +226,6 @@ def test_a_week_in_which_the_site_file_changed_says_from_which_day_and_what(tmp_
                 for of in ("2026-W11", DAYS[0], DAYS[1])
             }
     assert changed["2026-W11"] == (
-        "Within these days the site file changed: from 10 March 2026 on prices electricity_per_kwh 0.3 → 0.36."
+        "Within these days the site file changed: from 10 March 2026 on (prices electricity_per_kwh 0.3 → 0.36)."
     )
     assert changed[DAYS[0]] == changed[DAYS[1]] == ""

@@ -8,7 +8,7 @@ from typing import Any
 from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
 from dashboards.explain import ROUNDING, doubt_reasons, is_fraction, part_in_words
-from dashboards.links import figure_json_link, site_link
+from dashboards.links import figure_json_link, figure_link, site_link
 from dashboards.numbers import Display, display_of, show_day, show_figure, show_month, unit_name
 from dashboards.rewording import in_readers_units
 
@@ -33,6 +33,7 @@ class FigurePage:
     notes: Sequence[str]
     most_rows: int
     rounding: str
+    longer: Sequence[tuple[str, str]]
     back_link: str
     json_link: str
 
@@ -61,6 +62,7 @@ def figure_page(context: FigureContext) -> FigurePage:
         notes=told["notes"],
         most_rows=_MOST_ROWS,
         rounding=f"{ROUNDING} {told['units_note']}".rstrip(),
+        longer=[(figure_link(site.id, figure=path, of=of), name) for of, name in _longer(told["day"])],
         back_link=site_link(site.id, day=one_day),
         json_link=figure_json_link(site.id, figure=path, of=told["day"]),
     )
@@ -69,6 +71,18 @@ def figure_page(context: FigureContext) -> FigurePage:
 def _day_of(text: str) -> date | None:
     """The day that a span's name is, None for weeks, months and years."""
     return date.fromisoformat(text) if len(text) == len("2026-01-05") else None
+
+
+def _longer(text: str) -> list[tuple[str, str]]:
+    """The week, month and year that a span begins in, as far as they are longer than it: how to ask, and as said."""
+    one_day, is_week = _day_of(text), "W" in text
+    if len(text) == len("2026"):
+        return []
+    first = one_day or date.fromisoformat(f"{text}-1" if is_week else f"{text}-01")
+    year, week, _ = first.isocalendar()
+    found = [(f"{year}-W{week:02d}", f"Week {year}-W{week:02d}")] if one_day else []
+    found += [(f"{first:%Y-%m}", show_month(first))] if one_day or is_week else []
+    return [*found, (f"{first.year}", f"{first.year}")]
 
 
 def _span_name(text: str) -> str:

@@ -14,7 +14,15 @@ from dashboards.charts.history import Span
 from dashboards.charts.month import month_bar, month_by_day
 from dashboards.contexts import HomeContext, StatementView
 from dashboards.explain import BASES
-from dashboards.links import home_link, ledger_json_link, month_json_link, site_link, statement_link, statements_link
+from dashboards.links import (
+    figure_link,
+    home_link,
+    ledger_json_link,
+    month_json_link,
+    site_link,
+    statement_link,
+    statements_link,
+)
 from dashboards.numbers import Display, display_of, local_date, show_day, show_figure, show_month
 from dashboards.past import moved_together
 from dashboards.words import (
@@ -54,6 +62,7 @@ class HomePage:
     money_sentence: str
     rests_on: Sequence[str]
     assumptions: Sequence[str]
+    money_link: str
     beside: Sequence[str]
     missing: str
     bar: Chart | None
@@ -93,6 +102,7 @@ def home_page(context: HomeContext) -> HomePage:
         money_sentence=money_sentence,
         rests_on=main_assumptions(held) if is_known else (),
         assumptions=_assumptions(held, sums, display) if is_known else (),
+        money_link=figure_link(site.id, figure="saved.money", of=f"{first:%Y-%m}"),
         beside=_beside(context, display, in_progress=in_progress),
         missing=_missing(sums),
         bar=month_bar(site, sums.origins, display),
