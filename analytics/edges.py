@@ -10,7 +10,7 @@ from analytics.frame import DayFrame
 from analytics.plant import Signal
 from analytics.segments import Pieces
 
-__all__ = ["end_weight"]
+__all__ = ["along_line", "end_weight"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -18,6 +18,7 @@ Flags = NDArray[np.bool_]
 _OFF_PART = 0.05  # of its highest mean power: below it a drive rests
 _AFTER_START = 5  # pieces; then less than 1 % is left of a climb of a minute, read once a minute
 _AFTER_STOP = 3  # pieces; pumps run on for a minute or two; common practice
+_LEAST_MEAN, _MOST_MEAN = 0.3, 2.0  # of a rate since its start, as a part of what was first read; common practice
 _LEAST_FALL = 1e-3  # of a rate that falls less the mean is halfway
 
 
@@ -83,6 +84,41 @@ def _weights(power: Array, first: Array, last: Array) -> Array:
     _run_on(weight, stops, on, first, last)
     _climb_on(weight, starts, on, first, last)
     return weight
+
+
+def along_line(weight: Array, pieces: Pieces, rate: Array, *, u_part: Array) -> Array:
+    """
+    The same with a rate that goes on beyond the first and the last reading of a run as it went beside them.
+
+    Of a piece in which fluid moved for the part p, known to u, it carried at a start (p + s (p^2 - u^2) / 2) times what
+    its end's rate would have in all of it, where the line was higher by s of that rate a piece earlier: the mean over
+    all moments that may have been, of lines that begin alike, so that what is read is the lower the longer they ran.
+
+    Args:
+        weight: By rates that stand at once. (n,)
+        u_part: Standard uncertainty of the part of a piece before or after its turn. (n,)
+    """
+    return _on_lines(weight, pieces.length_s, rate[0], rate[1], u_part)
+
+
+@compiled
+def _on_lines(weight: Array, length_s: Array, first: Array, last: Array, u_part: Array) -> Array:
+    found = weight.copy()
+    for n in range(len(weight) - 1):
+        after = n + 1
+        if first[n] == 0 and last[n] != 0 and first[after] != 0 and last[after] != 0:
+            rise = (1.0 - last[after] / last[n]) * length_s[n] / length_s[after]
+            found[n] = _part_of_line(weight[n], rise, u_part[n])
+        if first[n] != 0 and last[n] != 0 and first[after] != 0 and last[after] == 0:
+            rise = (1.0 - first[n] / first[after]) * length_s[after] / length_s[n]
+            found[after] = 1.0 - _part_of_line(1.0 - weight[after], rise, u_part[after])
+    return found
+
+
+@compiled
+def _part_of_line(ran: float, rise: float, u_part: float) -> float:
+    mean = 1.0 + 0.5 * rise * (ran - u_part**2 / max(ran, 1e-9))
+    return ran * min(max(mean, _LEAST_MEAN), _MOST_MEAN)
 
 
 @compiled
@@ -154,4 +190,4 @@ def _climb(first: float, second: float, third: float, ran: float) -> tuple[float
     back = exp(-log(kept) * ran) - 1.0
     mean = 1.0 + to_come * (1.0 - back / (-log(kept) * ran))
     is_approach = 0 < found < 1 and first != 0
-    return (kept if is_approach else 0.0), (min(max(mean, 0.3), 2.0) if isfinite(mean) else 1.0)
+    return (kept if is_approach else 0.0), (min(max(mean, _LEAST_MEAN), _MOST_MEAN) if isfinite(mean) else 1.0)

@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.edges import end_weight
+from analytics.edges import along_line, end_weight
 from analytics.frame import DayFrame
 from analytics.plant import Signal
 from analytics.segments import Pieces
@@ -17,6 +18,7 @@ __all__ = ["EndsTold", "by_means", "ends_told", "ran_part"]
 
 Array = NDArray[np.float64]
 
+_U_ANY_MOMENT = 1 / sqrt(12)  # of a piece, anywhere in which fluid may have begun to move
 _LEFT_BY_DRIVE = 0.1  # of the doubt of a moment, where a drive's mean power told it
 
 
@@ -74,7 +76,7 @@ def ends_told(
     )
     weight[turns.at] = np.where(pieces.last[turns.at] == 0, 1.0 - turns.ran, turns.ran)
     left[turns.at] = turns.doubt
-    return EndsTold(weight, left)
+    return EndsTold(along_line(weight, pieces, rate, u_part=left * _U_ANY_MOMENT), left)
 
 
 def _drive(site: Site, loop: Loop, signals: Mapping[str, Signal]) -> Signal | None:

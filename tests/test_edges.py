@@ -1,11 +1,11 @@
 """Starts and stops of loops whose drive is known as mean power, beside closed integrals of exponential rates."""
 
-from math import exp
+from math import exp, sqrt
 
 import numpy as np
 import pytest
 
-from analytics.edges import end_weight
+from analytics.edges import along_line, end_weight
 from analytics.frame import DayFrame
 from analytics.plant import Signal
 from analytics.segments import Pieces
@@ -80,3 +80,22 @@ def test_without_a_start_or_stop_each_end_counts_for_half():
     rate_w = np.linspace(FULL_W, 2 * FULL_W, N)
     ends = np.stack((np.append(0.0, rate_w[:-1]), rate_w))
     np.testing.assert_allclose(_by_weight(rate_w, power_w), MINUTE * ends.mean(axis=0))
+
+
+@pytest.mark.parametrize("slope_w_s", [-8.0, 0.0, 40.0])
+@pytest.mark.parametrize("turn", ["start", "stop"])
+def test_a_run_that_nothing_tells_of_has_on_the_mean_over_all_moments_the_heat_of_its_line(slope_w_s, turn):
+    """A rate on a line from where it starts, or to where it stops, at each moment of the sixth minute alike."""
+    off_j = []
+    for moment_s in 300.0 + MINUTE * (np.arange(600) + 0.5) / 600:
+        since_s = np.append(0.0, ENDS[:15]) - moment_s
+        rate_w = np.where(since_s > 0 if turn == "start" else since_s < 0, FULL_W + slope_w_s * np.abs(since_s), 0.0)
+        moves = (rate_w != 0) * 1e-4
+        pieces = Pieces(MINUTES.start_s[:15], ENDS[:15], moves[:-1], moves[1:])
+        ends = np.stack((rate_w[:-1], rate_w[1:]))
+        weight = along_line(np.full(15, 0.5), pieces, ends, u_part=np.full(15, 1 / sqrt(12)))
+        ran_s = ENDS[14] - moment_s if turn == "start" else moment_s
+        found_j = MINUTE * ((1.0 - weight) * ends[0] + weight * ends[1]).sum()
+        off_j.append(found_j - FULL_W * ran_s - 0.5 * slope_w_s * ran_s**2)
+    # To first order of the slope within a minute; half a minute's heat is 240 kJ, what its slope adds at least 5 kJ.
+    assert np.mean(off_j) == pytest.approx(0.0, abs=0.06 * abs(slope_w_s) * MINUTE**2 / 6 + 1.0)
