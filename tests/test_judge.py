@@ -5,7 +5,7 @@ import pytest
 
 from analytics.judge import find_bad, unroll
 from analytics.plant import Standing
-from analytics.site import FluidMix, Loop, Tank
+from analytics.site import FluidMix, HotWater, Loop, Tank
 from tests.small_sites import point, site
 
 TEMPERATURES = [point(name, "temperature", "degC") for name in ("in", "out", "top", "bottom")]
@@ -51,6 +51,35 @@ def test_a_jump_and_straight_back_is_a_spike():
 @pytest.mark.parametrize("values", [[50.0, 79.0, 50.0], [20.0, 120.0, 60.0], [20.0, 60.0, 61.0]])
 def test_a_small_jump_a_slug_and_a_step_are_no_spikes(values):
     assert _bad(top=values)[0] == {}
+
+
+TAPS = site([point("draw", "flow", "l/min", sampling="mean")], hot_water=HotWater(flow="draw"))
+
+
+def _bursts(*litres_per_minute):
+    values = {"draw": np.asarray(litres_per_minute) / 60e3}
+    bad, faults, _ = find_bad(TAPS, {"draw": MINUTES[: len(litres_per_minute)]}, values)
+    return [litres_per_minute[n] for n in np.flatnonzero(bad.get("draw", []))], [fault.sentence for fault in faults]
+
+
+def test_a_burst_that_no_draw_of_the_house_comes_near_is_no_draw():
+    left_out, (says,) = _bursts(0, 12, 12, 0, 60, 0, 0, 72, 12, 11)
+    assert left_out == [60, 72]
+    assert says == "draw jumped away and straight back 2 times (as far as 72 l/min); left out."
+
+
+@pytest.mark.parametrize(
+    "flow",
+    [
+        (0, 4, 4, 0, 15, 0),  # a bath's tap for a moment, after small draws
+        (0, 4, 4, 0, 40, 0),  # as much as the pipe passes
+        (0, 25, 25, 0, 49, 0),  # not twice what lasts
+        (0, 60, 60, 0, 12, 12),  # it lasts
+        (0, 60, 0, 0, 12, 0),  # nothing lasts, so nothing tells what the house draws
+    ],
+)
+def test_a_draw_that_a_house_may_make_is_one(flow):
+    assert _bursts(*flow) == ([], [])
 
 
 FLOW = np.where(MINUTES % 7200 < 3600, 1e-4, 0.0)
