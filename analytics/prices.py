@@ -22,6 +22,7 @@ __all__ = [
     "KWH_PER_LITRE",
     "electricity_price",
     "fuel_price",
+    "times_of_prices",
 ]
 
 Array = NDArray[np.float64]
@@ -62,6 +63,18 @@ def electricity_price(prices: Prices, day: LocalDay) -> Array | None:
     for band in prices.electricity_per_kwh:
         price = np.where(np.isnan(price) & _holds(band, day, minute), band.per_kwh, price)
     return price
+
+
+def times_of_prices(price: Array, day: LocalDay) -> Mapping[float, str]:
+    """When each price of a day held, by its clock: "00:00 to 07:00 and 21:00 to 24:00"."""
+    clock = [f"{int(minute) // 60:02d}:{int(minute) % 60:02d}" for minute in _local_minutes(day, len(price))] + [
+        "24:00"
+    ]
+    starts = np.flatnonzero(np.diff(price, prepend=nan))
+    times: dict[float, list[str]] = {}
+    for start, end in zip(starts, [*starts[1:], len(price)], strict=True):
+        times.setdefault(float(price[start]), []).append(f"{clock[start]} to {clock[end]}")
+    return {each: " and ".join(spans) for each, spans in times.items()}
 
 
 def _local_minutes(day: LocalDay, n_cells: int) -> Array:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from analytics.prices import electricity_price
+from analytics.prices import electricity_price, times_of_prices
 from analytics.site import Baseline, FluidMix, Heater, HeatPump, HotWater, Loop, Prices, Stage, Tank, TariffBand
 from analytics.trace import local_day
 from tests.reference_tables import rows
@@ -252,3 +252,20 @@ def test_in_cooling_the_hot_water_is_charged_nothing():
     assert ledger.stages[0].heat.value > 10
     assert ledger.purchased.value == 0.0
     assert np.isfinite(ledger.saved.money.value)
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "nights"),
+    [
+        ("America/New_York", date(2026, 2, 3), "00:00 to 06:00 and 22:00 to 24:00"),  # a Tuesday
+        ("America/New_York", date(2026, 3, 7), ""),  # a Saturday
+        ("Europe/Madrid", date(2026, 3, 29), ""),  # a Sunday of 23 hours
+    ],
+)
+def test_when_each_price_of_a_day_held_is_told_by_the_clock(zone, day, nights):
+    local = local_day(day, zone)
+    price = electricity_price(Prices(electricity_per_kwh=OVERNIGHT), local)
+    told = times_of_prices(price, local)
+    assert told.get(0.1, "") == nights
+    assert told.get(0.2, "") == ("" if nights else "12:00 to 13:00")
+    assert told[0.3] == ("06:00 to 22:00" if nights else "00:00 to 12:00 and 13:00 to 24:00")

@@ -1,6 +1,6 @@
 """Bought and saved in numbers: the parts of what was bought, the baseline, and each at its price or emission factor."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,7 @@ from analytics.prices import (
     FUEL_OF_BASELINE,
     electricity_price,
     fuel_price,
+    times_of_prices,
 )
 from analytics.site import Stage
 from analytics.units import kwh_from_j
@@ -177,18 +178,19 @@ def _by_price(course_kwh: Array, price: Array) -> dict[float, float]:
     return {float(each): float(course_kwh[price == each].sum()) for each in np.unique(price[~np.isnan(price)])}
 
 
-def _price_number(price: float, currency: str, *, of: str) -> Number:
-    return exact(price, f"{currency}/kWh", name=f"Price of {of}", source="site file, prices")
+def _price_number(price: float, currency: str, *, times: str) -> Number:
+    return exact(price, f"{currency}/kWh", name="Price of electricity", source=f"site file, prices{times}")
 
 
-def _priced(plant: PlantDay, energy: Mapping[float, float], *, name: str, source: str) -> list[_Priced]:
-    currency = plant.site.prices.currency
+def _priced(plant: PlantDay, course_kwh: Array, price_of: Array, *, name: str, source: str) -> list[_Priced]:
+    currency, times = plant.site.prices.currency, times_of_prices(price_of, plant.day)
     found = []
-    for price, value in energy.items():
+    for price, value in _by_price(course_kwh, price_of).items():
         if abs(value) >= 5e-7:
-            when = f" at {price:g} {currency}/kWh" if len(energy) > 1 else ""
+            when = f" at {price:g} {currency}/kWh" if len(times) > 1 else ""
             number = Number(value, 4, "kWh", f"{name}{when}", source)
-            found.append(_Priced(number, _price_number(price, currency, of="electricity")))
+            held = f", {times[price]}" if len(times) > 1 else ""
+            found.append(_Priced(number, _price_number(price, currency, times=held)))
     return found
 
 
@@ -205,7 +207,8 @@ def _baseline_by_price(plant: PlantDay, instead: Number, ledger: DayLedger) -> l
     course_kwh = heat_w * _KWH_PER_W_CELL * scale + standby / len(heat_w)
     return _priced(
         plant,
-        _by_price(course_kwh, price_of),
+        course_kwh,
+        price_of,
         name="The baseline, as the water was drawn" + (" and its standby around the clock" if standby else ""),
         source="hot_water.heat ÷ efficiency, by price",
     )
@@ -219,7 +222,8 @@ def _bought_by_price(plant: PlantDay) -> list[_Priced]:
         if price is None
         else _priced(
             plant,
-            _by_price(bought.elec_w * _KWH_PER_W_CELL, price),
+            bought.elec_w * _KWH_PER_W_CELL,
+            price,
             name="Bought",
             source="purchased, electricity by price",
         )
