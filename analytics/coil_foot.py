@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from analytics.by_site import once_a_site
 from analytics.site import Site
 
-__all__ = ["PLACE_PART", "foot_of", "has_sensor_at_any_foot", "has_sensor_at_foot", "is_at_foot", "with_foot"]
+__all__ = [
+    "PLACE_PART",
+    "foot_of",
+    "has_cold_below",
+    "has_sensor_at_any_foot",
+    "has_sensor_at_foot",
+    "is_at_foot",
+    "with_foot",
+]
 
 Array = NDArray[np.float64]
 
@@ -55,6 +63,14 @@ def has_sensor_at_any_foot(site: Site, tank: str) -> bool:
     feet = [stage.height[0] for stage in stages if stage.heater or stage.height[0] < stage.height[1]]
     n_sensors = len(site.tanks[tank].temperatures)
     return any(foot > 0.0 and bool(is_at_foot(foot, n_sensors).any()) for foot in feet)
+
+
+@once_a_site
+def has_cold_below(site: Site, tank: str) -> bool:
+    """Whether a loop heats a tank from above its lowest sensor on, so that the water below stays cold."""
+    lowest_sensor = 0.5 / max(len(site.tanks[tank].temperatures), 1)
+    loops = [stage for stage in site.stages.values() if stage.tank == tank and stage.loop]
+    return any(lowest_sensor < stage.height[0] < 1.0 for stage in loops)
 
 
 def with_foot(depths: Sequence[float], degc: Array, foot: float) -> tuple[Array, Array]:

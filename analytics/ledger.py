@@ -6,7 +6,7 @@ from math import fsum, isnan, nan, sqrt
 
 import numpy as np
 
-from analytics.coil_foot import has_sensor_at_any_foot
+from analytics.coil_foot import has_cold_below, has_sensor_at_any_foot
 from analytics.derived import quotient, ratio_moves, shown_over, shown_times, stated_own
 from analytics.doubt import NO_DOUBT, Doubt, combined, from_limit
 from analytics.expected.carnot_wrong import beyond_nature
@@ -277,8 +277,13 @@ def _starts(count: int, run: Total) -> Figure:
 
 def _tank_line(plant: PlantDay, tank: Tank, followed: LayersChange | None) -> TankLine:
     day = plant.tanks[tank.id]
-    is_unsure = has_sensor_at_any_foot(plant.site, tank.id)
-    stored = by_layers(day.stored_change, tank, followed, has_sensor_at_foot=is_unsure)
+    stored = by_layers(
+        day.stored_change,
+        tank,
+        followed,
+        has_sensor_at_foot=has_sensor_at_any_foot(plant.site, tank.id),
+        has_cold_below=has_cold_below(plant.site, tank.id),
+    )
     return TankLine(tank.id, energy_figure(stored), energy_figure(day.loss), _residual(plant, tank, stored))
 
 

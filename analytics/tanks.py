@@ -7,7 +7,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.coil_foot import PLACE_PART, foot_of, has_sensor_at_foot, is_at_foot
+from analytics.coil_foot import PLACE_PART, foot_of, has_cold_below, has_sensor_at_foot, is_at_foot
 from analytics.derived import stated, times_amount, unheard_at_mean
 from analytics.doubt import GAPS, Doubt, from_limit
 from analytics.fluids import water
@@ -88,10 +88,7 @@ class _Layering:
 
 
 def _layering(site: Site, tank: Tank) -> _Layering:
-    stages = [stage for stage in site.stages.values() if stage.tank == tank.id]
-    lowest_sensor = 0.5 / max(len(tank.temperatures), 1)
-    is_sharp = any(lowest_sensor < stage.height[0] < 1.0 for stage in stages if stage.loop)
-    return _Layering(_U_SHARP_PART if is_sharp else _U_LAYERS_PART, foot_of(site, tank.id))
+    return _Layering(_U_SHARP_PART if has_cold_below(site, tank.id) else _U_LAYERS_PART, foot_of(site, tank.id))
 
 
 def _moment_part(site: Site, tank: Tank) -> float:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from math import isnan
 
 from analytics.derived import shown_over, shown_times, stated, stated_own, times_amount
-from analytics.doubt import Doubt
+from analytics.doubt import OVER_COLD, Doubt
 from analytics.origins_tank import LayersChange
 from analytics.origins_water import J_PER_K_KG, KG_PER_M3
 from analytics.plant import Total
@@ -32,7 +32,14 @@ _U_APART = 0.2
 _WHY = "Followed layer by layer with what flowed in and out, and held by the sensors."
 
 
-def by_layers(change: Total, tank: Tank, followed: LayersChange | None, *, has_sensor_at_foot: bool = False) -> Total:
+def by_layers(
+    change: Total,
+    tank: Tank,
+    followed: LayersChange | None,
+    *,
+    has_sensor_at_foot: bool = False,
+    has_cold_below: bool = False,
+) -> Total:
     """
     A tank's change of stored heat by its layers [J]; by its sensors alone where they were not followed.
 
@@ -40,6 +47,7 @@ def by_layers(change: Total, tank: Tank, followed: LayersChange | None, *, has_s
         change: By the sensors alone; not known where one of them is silent.
         followed: By the layers, from the day before to the day's end.
         has_sensor_at_foot: Whether one may stand on either side of where a stage begins to heat.
+        has_cold_below: Whether the water below a coil stays cold.
     """
     if followed is None or isnan(change.amount):
         return change
@@ -49,10 +57,11 @@ def by_layers(change: Total, tank: Tank, followed: LayersChange | None, *, has_s
     mean = stated(u_mean_k, "K") * j_per_k
     moved = shown_over(times_amount(stated(_U_MOVED), followed.rms_k, "K"), n_sensors) * j_per_k
     apart = shown_times(stated_own(abs(change.amount - followed.heat_j)), _U_APART, "{}", numbers=[_U_APART])
+    over = OVER_COLD if has_cold_below else ""
     ends = {
-        f"followed layers of {tank.id}": mean,
-        f"moved layers of {tank.id}": moved,
-        f"warm front of {tank.id}": apart,
+        f"followed layers{over} of {tank.id}": mean,
+        f"moved layers{over} of {tank.id}": moved,
+        f"warm front{over} of {tank.id}": apart,
     }
     doubt = Doubt(change.doubt.steady, ends=ends)
     return replace(change, amount=followed.heat_j, doubt=doubt, basis="derived", why=_WHY)

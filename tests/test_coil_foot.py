@@ -6,8 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analytics.coil_foot import foot_of, has_sensor_at_any_foot, has_sensor_at_foot, with_foot
+from analytics.coil_foot import foot_of, has_cold_below, has_sensor_at_any_foot, has_sensor_at_foot, with_foot
 from analytics.day import DayResult, account_day
+from analytics.doubt import OVER_COLD
 from analytics.site import Site, Stage, Tank
 from analytics.trace import Trace
 from tests.small_sites import DAY, account, constant, point
@@ -78,6 +79,12 @@ def test_three_tenths_of_its_part_of_the_height_is_where_a_sensor_may_be(
     assert has_sensor_at_foot(_heated_from((low, 0.7), n_sensors=n_sensors), "store") is stands_there
 
 
+@pytest.mark.parametrize(("low", "stays_cold"), [(0.12, False), (0.13, True), (0.0, False)])
+def test_water_below_a_coil_stays_cold_where_the_lowest_of_four_sensors_stands_in_it(low, stays_cold):
+    """It is said to stand at an eighth of the height."""
+    assert has_cold_below(_heated_from((low, 0.7)), "store") is stays_cold
+
+
 def test_an_account_begins_with_warm_water_down_to_the_foot():
     """Two sensors in warm water, two in cold: warm water ends at 0.6 of the depth, not in the middle between them."""
     readings, soon_ms = _at_rest([50.0, 50.0, 10.0, 10.0]), DAY.start_ms + 600_000
@@ -92,7 +99,7 @@ def test_a_sensor_at_the_foot_makes_the_change_of_stored_heat_less_sure():
     at_foot, beside = (_days(low, [50.0, 50.0, 10.0, 10.0]) for low in (0.4, 0.2))
     alone = [days[0].ledger.tanks[0].stored_change.doubt.ends["layers of store"] for days in (at_foot, beside)]
     assert alone[0] / alone[1] == pytest.approx(0.7 / 0.4)
-    followed = at_foot[1].ledger.tanks[0].stored_change.doubt.ends["followed layers of store"]
+    followed = at_foot[1].ledger.tanks[0].stored_change.doubt.ends[f"followed layers{OVER_COLD} of store"]
     assert followed * 3.6e6 == pytest.approx(0.5 * _J_PER_K, rel=0.02)
 
 

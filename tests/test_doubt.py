@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from analytics.doubt import Doubt, combined, from_limit, independent, over_days
+from analytics.doubt import OVER_COLD, Doubt, combined, from_limit, independent, over_days
 from tests.reference_tables import rows
 
 # EN 1434 style example: a loop's heat and the electricity beside it, in kWh.
@@ -82,14 +82,15 @@ def test_a_month_of_steady_errors_is_thirty_days_of_them_and_of_passing_ones_the
     assert month.passing["moments"] == pytest.approx(0.1 * sqrt(30))
 
 
-def test_what_stands_at_the_ends_of_days_is_as_if_drawn_at_each_midnight():
-    """Drawn: an error at each midnight, half of it still there at the next; a day has its end's less its start's."""
-    rng, n, stays = np.random.default_rng(20260102), 200_000, 0.5
+@pytest.mark.parametrize(("source", "stays"), [("layers", 0.5), (f"layers{OVER_COLD} of tank", 0.85)])
+def test_what_stands_at_the_ends_of_days_is_as_if_drawn_at_each_midnight(source, stays):
+    """Drawn: an error at each midnight, a part of it still there at the next; a day has its end's less its start's."""
+    rng, n = np.random.default_rng(20260102), 200_000
     at_midnight = [rng.standard_normal(n)]
     for _ in range(14):
         at_midnight.append(stays * at_midnight[-1] + sqrt(1 - stays**2) * rng.standard_normal(n))
     of_day = [later - earlier for earlier, later in pairwise(at_midnight)]
-    days = _from_first_of_june([Doubt(ends={"layers": float(np.std(day))}) for day in of_day])
+    days = _from_first_of_june([Doubt(ends={source: float(np.std(day))}) for day in of_day])
     for at, found in ((slice(0, 14), sum(of_day)), (slice(3, 5), of_day[3] + of_day[4])):
         assert over_days(days[at]).u == pytest.approx(np.std(found), rel=0.01)
 

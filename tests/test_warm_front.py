@@ -1,11 +1,12 @@
 """A tank's change of stored heat is that of its followed layers, and the sensors' own where none were carried."""
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
 from analytics.day import CarriedState, account_day
-from analytics.doubt import Doubt
+from analytics.doubt import Doubt, over_days
 from analytics.figure_paths import figures_by_path
 from analytics.origins_tank import LayersChange
 from analytics.plant import Total, not_known
@@ -29,6 +30,17 @@ def test_the_layers_tell_the_change_and_what_the_sensors_tell_otherwise_widens_i
     assert found.doubt.ends["warm front of store"] == pytest.approx(0.2 * 6.0 * _J_PER_K)
     assert found.doubt.ends["moved layers of store"] == pytest.approx(0.05 * 10.0 * _J_PER_K, rel=0.01)
     assert "layers of store" not in found.doubt.ends
+
+
+def test_over_cold_water_layers_are_as_far_off_on_a_day_and_further_off_over_weeks():
+    """Below a coil half way up nothing tells how much is warm: what an account has wrong it keeps for days."""
+    told = Total(10.0 * _J_PER_K, Doubt({}, {}), 1.0)
+    here, over = (
+        by_layers(told, _TANK, LayersChange(16.0 * _J_PER_K, 20.0), has_cold_below=cold) for cold in (False, True)
+    )
+    assert over.doubt.u == here.doubt.u
+    weeks = [over_days([(DAY.date + timedelta(days=n), one.doubt) for n in range(14)]).u for one in (here, over)]
+    assert weeks[1] > 1.5 * weeks[0]
 
 
 def test_where_nothing_was_carried_the_sensors_tell():

@@ -6,6 +6,7 @@ from typing import Literal
 
 from analytics.accuracy import accuracy_in_words, limit_in_words
 from analytics.derived import Term
+from analytics.doubt import OVER_COLD
 from analytics.site import Point
 from analytics.units import to_si
 
@@ -111,6 +112,7 @@ def because(source: str, terms: Sequence[Term]) -> str:
     Args:
         terms: What its standard uncertainty was written from.
     """
+    source = source.replace(OVER_COLD, "")
     sensors = [term for term in terms if term.point is not None]
     if sensors:
         return _limits(sensors)
