@@ -60,18 +60,17 @@ def _sum(values: Array) -> float:
 @compiled
 def _straight(time_s: Array, value: Array, edges_s: Array) -> Array:
     """The same where readings of instants leave nothing open: most signals on most days."""
-    course = np.empty(len(edges_s) - 1)
+    course, last = np.empty(len(edges_s) - 1), len(time_s) - 1
     cell_s = edges_s[1] - edges_s[0]
-    at, before, total_before = 0, 0.0, 0.0
+    at, before, after, slope, total_before = -1, 0.0, 0.0, 0.0, 0.0
     for edge in range(len(edges_s)):
-        while at < len(time_s) - 1 and time_s[at + 1] <= edges_s[edge]:
-            before += (value[at + 1] + value[at]) * 0.5 * (time_s[at + 1] - time_s[at])
-            at += 1
-        total = before
-        if edges_s[edge] > time_s[at] and at < len(time_s) - 1:
-            length_s = time_s[at + 1] - time_s[at]
-            after = before + (value[at + 1] + value[at]) * 0.5 * length_s
-            total += (after - before) / length_s * (edges_s[edge] - time_s[at])
+        while at < last and time_s[at + 1] <= edges_s[edge]:
+            at, before = at + 1, after
+            if at < last:
+                length_s = time_s[at + 1] - time_s[at]
+                after = before + (value[at + 1] + value[at]) * 0.5 * length_s
+                slope = (after - before) / length_s
+        total = before + slope * (edges_s[edge] - time_s[at]) if at < last else before
         if edge > 0:
             course[edge - 1] = (total - total_before) / cell_s
         total_before = total

@@ -124,13 +124,13 @@ def _part_of_line(ran: float, rise: float, u_part: float) -> float:
 @compiled
 def _run_on(weight: Array, stops: Flags, on: Flags, first: Array, last: Array) -> None:
     """Puts down the weights of stops after which the loop runs on, and of the pieces in which it does."""
-    if not (last[stops] != 0).any():
-        return
+    runs_on = False
     for n in range(len(weight)):
         if stops[n] and last[n] != 0:
             weight[n] *= _end_of_decay(first[n], last[n])
+            runs_on = True
     for n in range(len(weight)):
-        if not stops[n]:
+        if not stops[n] or not runs_on:
             continue
         for after in range(n + 1, min(n + 1 + _AFTER_STOP, len(weight))):
             if last[after] == 0 or on[after]:

@@ -47,22 +47,27 @@ def late_k(signal: Signal, run: Pieces, degc: Array) -> float:
 @compiled
 def _missing(begins: Places, rest_degc: Array, degc: Array, amount: Array) -> float:
     """What the temperatures lack of the water's, times the water's amounts, in all; of what is not known nothing."""
-    way_k2, told_k2, lacking = 0.0, np.zeros(_EARLY), 0.0
-    stops = np.append(begins[1:], len(degc))
-    for n, begin in enumerate(begins):
-        stop = stops[n]
-        gap_k = degc[stop - 1] - rest_degc[n]
-        if stop - begin >= _LONG and gap_k > _LEAST_K:
+    way_k2, told_k2, lacking, n_draws = 0.0, np.zeros(_EARLY), 0.0, len(begins)
+    for n in range(n_draws):
+        begin, end = begins[n], (begins[n + 1] if n + 1 < n_draws else len(degc)) - 1
+        gap_k = degc[end] - rest_degc[n]
+        if end - begin >= _LONG - 1 and gap_k > _LEAST_K:
             way_k2 += gap_k**2
-            told_k2 += gap_k * (degc[stop - 1] - degc[begin : begin + _EARLY])
+            for piece in range(_EARLY):
+                told_k2[piece] += gap_k * (degc[end] - degc[begin + piece])
     if way_k2 == 0.0:
         return 0.0
-    part = np.minimum(np.maximum(told_k2 / way_k2, 0.0), _MOST_PART)
-    for n, begin in enumerate(begins):
-        gap_k, n_pieces = degc[stops[n] - 1] - rest_degc[n], stops[n] - begin
+    for n in range(n_draws):
+        begin, end = begins[n], (begins[n + 1] if n + 1 < n_draws else len(degc)) - 1
+        gap_k, n_pieces = degc[end] - rest_degc[n], end - begin + 1
         if gap_k > _LEAST_K:
-            whole_k = gap_k / (1.0 - part[n_pieces - 1]) if n_pieces <= _EARLY else gap_k
+            whole_k = gap_k / (1.0 - _part(told_k2[n_pieces - 1] / way_k2)) if n_pieces <= _EARLY else gap_k
             for piece in range(min(n_pieces, _EARLY)):
-                lacks = part[piece] * whole_k * amount[begin + piece]
+                lacks = _part(told_k2[piece] / way_k2) * whole_k * amount[begin + piece]
                 lacking += 0.0 if np.isnan(lacks) else lacks
     return lacking
+
+
+@compiled
+def _part(told: float) -> float:
+    return min(max(told, 0.0), _MOST_PART)
