@@ -116,14 +116,13 @@ def follow_layers(
     Args:
         entering: Columns of the water that enters: origins, then the main's temperature. (blocks, columns) [kg K]
     """
-    origins = origins_of(plant, state)
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
     is_whole = found.store.quiet.renews is None and not _is_new(tank, state)
     change = found.change if is_whole and is_metered(plant, tank) else None
     end = found.course.end
     leaving = found.course.leaving * found.layer_kg
-    held = _held(found, origins)
-    return LayeredDay(leaving, held, _parts(end, origins), change)
+    held = _held(found, found.origins)
+    return LayeredDay(leaving, held, _parts(end, found.origins), change)
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:
@@ -137,9 +136,10 @@ class LayeredCourse:
     """
     A tank's day in layers: what it began with, what happened, and what came of it. A layer holds `layer_kg`.
 
-    `unheard_m3` as in `LayeredHeat`, at the day's end.
+    `origins` are those of the columns; `unheard_m3` as in `LayeredHeat`, at the day's end.
     """
 
+    origins: Sequence[str]
     start: Array
     store: Store
     course: Course
@@ -188,9 +188,9 @@ def layered_course(
         meters_k=u_meters_j(plant, tank) / (LAYERS * layer_kg * J_PER_K_KG),
     )
     left_m3 = renewals.left_m3 if renewals is not None else None
-    start = _start(plant, tank, state, depths=depths, cold_degc=moved.mean_cold_degc)
+    start = _start(plant, tank, state, origins=origins, depths=depths, cold_degc=moved.mean_cold_degc)
     store = Store(water, charges, quiet, origins.index(ROOM), slack_k(depths, sensors_degc, charges))
-    return LayeredCourse(start, store, follow(store, start), layer_kg, left_m3)
+    return LayeredCourse(origins, start, store, follow(store, start), layer_kg, left_m3)
 
 
 def _u_account_k(n_blocks: int, *, is_new: bool) -> Array:
@@ -277,10 +277,15 @@ def _profile(plant: PlantDay, tank: str, depths: tuple[float, ...]) -> Array:
 
 
 def _start(
-    plant: PlantDay, tank: str, state: CarriedState | None, *, depths: tuple[float, ...], cold_degc: float
+    plant: PlantDay,
+    tank: str,
+    state: CarriedState | None,
+    *,
+    origins: Sequence[str],
+    depths: tuple[float, ...],
+    cold_degc: float,
 ) -> Array:
     """The layers as the day before left them; else all alike, at the sensors' temperatures."""
-    origins = origins_of(plant, state)
     layers = np.zeros((LAYERS, len(origins) + 1))
     held = state.layers.get(tank) if state else None
     if held is None or _is_new(tank, state):
