@@ -58,7 +58,8 @@ class Fluid:
 
     def capacity(self, temperature_degc: ArrayLike) -> Array:
         """Specific heat capacity [J/(kg K)], the enthalpy's slope over 1 K around the temperature."""
-        middle = np.clip(np.asarray(temperature_degc, float), self.lowest_degc + 0.5, self.highest_degc - 0.5)
+        above = np.maximum(np.asarray(temperature_degc, float), self.lowest_degc + 0.5)
+        middle = np.minimum(above, self.highest_degc - 0.5)
         return self.enthalpy(middle + 0.5) - self.enthalpy(middle - 0.5)
 
     def heat_j_m3k(self, temperature_degc: float) -> float:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.beside_tank import moments_beside
+from analytics.compiled import compiled
 from analytics.courses import sum_of_known
 from analytics.fluids import fluid_of
 from analytics.outlet_pairs import outlet_checks
@@ -124,26 +125,22 @@ def _kwh_per_k(plant: PlantDay, loop: Loop) -> float:
 
 def _still(loop: Loop, day: LoopDay) -> Flags | None:
     """Cells in which nothing moves by every sign that there is; None where there is no sign."""
-    signs = []
-    if loop.flow:
-        signs.append(day.flow_m3_s <= _STILL_M3_S)
-    if loop.pump:
-        signs.append(day.pump_on <= _OFF_PART)
-    return np.logical_and.reduce(signs) if signs else None
+    by_flow = day.flow_m3_s <= _STILL_M3_S if loop.flow else None
+    by_pump = day.pump_on <= _OFF_PART if loop.pump else None
+    return by_pump if by_flow is None else by_flow if by_pump is None else by_flow & by_pump
 
 
+@compiled
 def _longest(flags: Flags) -> tuple[int, int]:
-    """First cell and the one after the last of the longest unbroken row of flagged cells."""
-    edges = ((flags[1:] != flags[:-1]).nonzero()[0] + 1).tolist()
-    if len(flags) and flags[0]:
-        edges.insert(0, 0)
-    if len(edges) % 2:
-        edges.append(len(flags))
-    return max(zip(edges[::2], edges[1::2], strict=True), key=_length, default=(0, 0))
-
-
-def _length(row: tuple[int, int]) -> int:
-    return row[1] - row[0]
+    """First cell and the one after the last of the longest unbroken row of flagged cells, the first of such."""
+    longest, start = (0, 0), 0
+    for stop in range(len(flags) + 1):
+        if stop < len(flags) and flags[stop]:
+            continue
+        if stop - start > longest[1] - longest[0]:
+            longest = (start, stop)
+        start = stop + 1
+    return longest
 
 
 def _rest(pair: _Pair, still: Flags) -> PairCheck | None:
@@ -212,7 +209,8 @@ def _compared(pair: _Pair, cells: slice, method: PairMethod, *, expected_k: floa
 def _halves(course: Course) -> tuple[float, float]:
     """Means of the first and of the second half."""
     half = len(course) // 2
-    return float(course[:half].sum()) / half, float(course[half:].sum()) / (len(course) - half)
+    early, late = (float(np.add.reduce(part)) for part in (course[:half], course[half:]))
+    return early / half, late / (len(course) - half)
 
 
 def _idle(plant: PlantDay, loop: Loop, collector: Collector | None) -> Flags | None:
