@@ -32,13 +32,14 @@ from analytics.figures import (
     unavailable,
 )
 
-__all__ = ["By", "Period", "Span", "add_up", "calendar_days", "difference", "differences", "spans"]
+__all__ = ["NO_READINGS", "By", "Period", "Span", "add_up", "calendar_days", "difference", "differences", "spans"]
 
 By = Literal["week", "month", "season", "year", "all"]
 
 _Line = TypeVar("_Line", StageLine, TankLine)
 _Pair = tuple[date, Figure, Figure]
 
+NO_READINGS = "No readings."
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
 _NOTHING = 1e-9  # of a figure: what adding up leaves of no difference
@@ -189,9 +190,7 @@ def _added(by_day: Sequence[tuple[date, Figure]], n_days: int) -> Figure:
 
 def _why(figures: Sequence[Figure], basis: Basis, n_days: int, coverage: float) -> str:
     lacking = n_days - sum(not isnan(figure.value) for figure in figures)
-    reason = next(
-        (f.why for f in figures if isnan(f.value) and f.why), "" if len(figures) == n_days else "No readings."
-    )
+    reason = next((f.why for f in figures if isnan(f.value) and f.why), "" if len(figures) == n_days else NO_READINGS)
     if lacking:
         return f"Without {lacking} of {n_days} days. {reason}".rstrip()
     # A day's coverage is not that of the sum.

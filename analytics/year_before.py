@@ -6,19 +6,20 @@ Only days are set side by side that both years have, so that a week without read
 
 from calendar import isleap
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import isnan
 
 from analytics.corrected import Correction, Pair, corrected
 from analytics.doubt import combined
 from analytics.figures import Basis, DayLedger, Figure, unavailable
-from analytics.period import Period, Span, add_up, difference
+from analytics.period import NO_READINGS, Period, Span, add_up, difference
 
 __all__ = ["Beside", "Change", "beside", "month_to", "same_days_before", "year_to"]
 
 _LEAST_COVERED = 0.9  # of a day; below, its sums are not those of a day
 _FIT_MARGIN = timedelta(days=31)  # days of the year before on either side that tell how the house was then
+_OF_BOTH = "Counted are the days that both years have whole."  # the days that a sum lacks may well have readings
 _LEAST_HEAT_KWH = 0.2  # below this a ratio has no meaning; common practice
 
 
@@ -154,7 +155,7 @@ def _changes(later: Period, earlier: Period) -> dict[str, Change]:
 
 
 def _figures(total: DayLedger) -> dict[str, Figure]:
-    return {
+    found = {
         "purchased": total.purchased,
         "hot_water_heat": total.hot_water.heat,
         "purchased_per_heat": _per_heat(total.purchased, total.hot_water.heat),
@@ -162,6 +163,7 @@ def _figures(total: DayLedger) -> dict[str, Figure]:
         "saved_money": total.saved.money,
         "saved_co2": total.saved.co2,
     }
+    return {name: replace(figure, why=figure.why.replace(NO_READINGS, _OF_BOTH)) for name, figure in found.items()}
 
 
 def _per_heat(purchased: Figure, heat: Figure) -> Figure:

@@ -84,6 +84,8 @@ def _print(found: MonthBeside, own: Period, console: Console) -> None:
         for sentence in beside_sentences(each, display, in_progress=found.in_progress):
             console.print(sentence)
         console.print()
+    if any(each.changes for each in compared):
+        console.print("Money saved is at the prices that held in each of the two years.\n")
     console.print(f"What the money saved in {show_month(found.last)} rests on:")
     for line in money_assumptions(found.held):
         console.print(f"- {line}")

@@ -123,6 +123,7 @@ def test_the_command_prints_tables_sentences_and_assumptions(records, tmp_path, 
     for piece in ("Bought, corrected", "In February 2026 you bought", "From January to February 2026 you bought"):
         assert piece in told
     assert "What the money saved in February 2026 rests on:\n- Compared with an electric tank heater" in told
+    assert "Money saved is at the prices that held in each of the two years." in told
 
 
 def test_a_month_with_nothing_beside_it_shows_its_own_figures_and_says_so_once(records, tmp_path, capsys):
@@ -131,6 +132,7 @@ def test_a_month_with_nothing_beside_it_shows_its_own_figures_and_says_so_once(r
     assert "Energy bought for hot water" in told
     assert told.count("There is nothing to set beside it: there is no account of February 2024.") == 1
     assert told.count("There is nothing to set beside it") == 1
+    assert "each of the two years" not in told
 
 
 def test_the_command_refuses_what_is_no_month_and_a_month_without_days(records, tmp_path, capsys):

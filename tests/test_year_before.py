@@ -100,7 +100,9 @@ def test_only_days_that_both_years_have_whole_are_set_side_by_side():
     assert found.changes["purchased"].later.value == pytest.approx(30.0)
     assert found.changes["purchased"].earlier.value == pytest.approx(50.0)
     assert found.changes["purchased"].later.coverage == pytest.approx(10 / 12)
-    assert found.changes["purchased"].later.why == "Without 2 of 12 days. No readings."
+    assert found.changes["purchased"].later.why == (
+        "Without 2 of 12 days. Counted are the days that both years have whole."
+    )
 
 
 def test_without_a_year_before_the_reason_is_said():
