@@ -23,6 +23,7 @@ __all__ = [
     "record",
     "with_checks",
     "with_conditions",
+    "with_cops",
     "with_levels",
     "with_residuals",
     "with_stage_heat",
@@ -109,6 +110,29 @@ def with_conditions(ledgers: Sequence[DayLedger], told: Mapping[str, float | Seq
         replace(ledger, conditions={name: _turn(value, index) for name, value in told.items()})
         for index, ledger in enumerate(ledgers)
     ]
+
+
+def with_cops(
+    last: date,
+    cops: Sequence[float],
+    *,
+    entering_degc: float | Sequence[float],
+    power_w: float | Sequence[float],
+    hours: float,
+    run_kwh: float,
+    load_degc: float | Sequence[float] | None = None,
+) -> list[DayLedger]:
+    """Days up to the one before `last` on which the heat pump's steady running had these COPs."""
+    told: dict[str, float | Sequence[float]] = {
+        "steady_cop": cops,
+        "steady_h": hours,
+        "entering_degc": entering_degc,
+        "steady_elec_w": power_w,
+        "run_elec_kwh": run_kwh,
+        **({} if load_degc is None else {"load_leaving_degc": load_degc}),
+    }
+    names = {f"heat_pump.hp.heating.{name}": value for name, value in told.items()}
+    return with_conditions(record(last, days=len(cops), kwh_per_h=0.0), names)
 
 
 def with_stage_heat(ledgers: Sequence[DayLedger], kwh: Mapping[str, float | Sequence[float]]) -> list[DayLedger]:

@@ -11,27 +11,14 @@ from analytics.detection.cop_fade import anchor_of
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.expected.experience import experience_of
 from analytics.expected.watching import Watched
-from analytics.figures import DayLedger
 from analytics.trace import local_day
-from tests.ledgers import HEALTHY_COP, record, with_conditions
+from tests.ledgers import HEALTHY_COP, with_cops
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 from tests.virtual_days import virtual_days
 
 _FIRST = [(6.0 + 0.1 * (n % 5 - 2), 2.3 + 0.01 * (n % 3 - 1), HEALTHY_COP) for n in range(21)]
 _MODEL = Watched(experience={"": experience_of(_FIRST, least_u=0.1)})
 _RISE_K, _ENTERING_DEGC, _POWER_W = 3.5, 6.0, 2300.0  # of the healthy day
-
-
-def _history(cops: Sequence[float], *, entering_degc: float, power_w: float, hours: float) -> list[DayLedger]:
-    name = "heat_pump.hp.heating."
-    told: dict[str, float | Sequence[float]] = {
-        f"{name}steady_cop": cops,
-        f"{name}steady_h": hours,
-        f"{name}entering_degc": entering_degc,
-        f"{name}steady_elec_w": power_w,
-        f"{name}run_elec_kwh": 18.0,
-    }
-    return with_conditions(record(DAY, days=len(cops), kwh_per_h=0.0), told)
 
 
 def _verdict(
@@ -51,7 +38,7 @@ def _verdict(
     courses["ground.entering"][runs] = entering_degc
     courses["ground.leaving"][runs] = entering_degc - rise_k
     plant = plant_of(house(), changed(courses, {"outdoor.temp": [("00:00", "24:00", 2.0)]}))
-    history = _history(cops, entering_degc=entering_degc, power_w=power_w, hours=hours)
+    history = with_cops(DAY, cops, entering_degc=entering_degc, power_w=power_w, hours=hours, run_kwh=18.0)
     return HeatPumpLowCop(watched={"hp.cop": watched}).assess(plant, history, "hp")
 
 

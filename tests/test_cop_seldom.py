@@ -10,7 +10,7 @@ from analytics.detection import Clear, Fault, NotAssessed, Verdict
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.figures import DayLedger
 from analytics.trace import local_day
-from tests.ledgers import record, with_checks, with_conditions
+from tests.ledgers import with_checks, with_cops
 from tests.plants import DAY, changed, healthy_day, house, plant_of
 
 _LOADS = {'desuperheater_loop = "desuperheater"': 'load_loop = "desuperheater"'}
@@ -25,16 +25,9 @@ def _history(
     load_degc: Sequence[float] | float = 53.0,
     elec_w: Sequence[float] | float = 1850.0,
 ) -> list[DayLedger]:
-    name = "heat_pump.hp.heating."
-    told: dict[str, float | Sequence[float]] = {
-        f"{name}steady_cop": cops,
-        f"{name}steady_h": hours,
-        f"{name}entering_degc": source_degc,
-        f"{name}load_leaving_degc": load_degc,
-        f"{name}steady_elec_w": elec_w,
-        f"{name}run_elec_kwh": 0.7,
-    }
-    return with_conditions(record(DAY, days=len(cops), kwh_per_h=0.0), told)
+    return with_cops(
+        DAY, cops, entering_degc=source_degc, power_w=elec_w, hours=hours, run_kwh=0.7, load_degc=load_degc
+    )
 
 
 def _verdict(history: Sequence[DayLedger]) -> Verdict:
