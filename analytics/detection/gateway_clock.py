@@ -8,8 +8,10 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.detection.clock_step import SunStep, latest_shift_min, sun_step
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
-from analytics.detection.moments import cells_passed, clock, course_of, instant_ms
+from analytics.detection.moments import cells_passed, clock, course_of, day_word, instant_ms
+from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.expected.sun import sun_position
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, PlantDay
@@ -25,7 +27,8 @@ _LOOKED_AT = 30  # lit cells at each end of the day
 class GatewayClock:
     """
     Time stamps that put daylight into the night: a clock that shows another zone's time. On the virtual houses two
-    hours are seen on the first day, one hour within three days of the darker half of the year.
+    hours are seen on the first day, one hour within three days of the darker half of the year. In the brighter half an
+    hour is told where it steps, by bright days before and since (`detection.clock_step`).
 
     Not this: a sensor that never goes dark; dawn. Less than that, a drift of seconds, a jump that comes back within
     the day cannot be seen from the sun; nor can anything where no sensor looks at it.
@@ -38,6 +41,7 @@ class GatewayClock:
     min_lit: timedelta = timedelta(minutes=10)
     min_dark: timedelta = timedelta(minutes=60)  # a sensor that never goes dark is wrong itself
     far: timedelta = timedelta(hours=5)  # of light in the night: the two ways look the same
+    shifted_min: float = 40.0  # so late or early the newest bright day speaks against a right clock
     low_deg: float = 12.0  # seen on both sides of the day from such a height on, the clock is right
 
     def needs(self, site: Site) -> Sequence[Need]:
@@ -45,6 +49,25 @@ class GatewayClock:
         return [Need(point or site.id, "" if point else "No irradiance sensor tells what time of the day it is.")]
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
+        step = self._step(plant, history)
+        if step is not None and not step.is_mended:
+            return Fault((self._stepped(plant, step),))
+        found = self._seen(plant)
+        if step is not None and not isinstance(found, Fault):
+            return Clear(day_start_ms(plant, step.days[0][0]))
+        if not isinstance(found, Clear):
+            return found
+        latest = latest_shift_min(history, plant.day.date, _sun_collector(plant.site))
+        is_late = latest is not None and abs(latest) >= self.shifted_min
+        return NotAssessed("On the newest bright day the sun came too late or too early.") if is_late else found
+
+    def _step(self, plant: PlantDay, history: Sequence[DayLedger]) -> SunStep | None:
+        if plant.until_s < SETTLED_S:
+            return None
+        return sun_step(history, plant.day.date, _sun_collector(plant.site))
+
+    def _seen(self, plant: PlantDay) -> Verdict:
+        """What the day itself shows."""
         sun = course_of(plant, _sun_point(plant.site))[: cells_passed(plant)]
         lit = np.flatnonzero(sun > self.lit_w_m2)
         dark = int(np.count_nonzero(sun <= self.lit_w_m2 / 2))
@@ -60,6 +83,34 @@ class GatewayClock:
         if low <= self.low_deg and seen_out and height_deg.min() >= self.night_deg:
             return Clear(instant_ms(plant, float(ends[0]) * CELL_S))
         return NotAssessed("The sun was not seen from dawn to dusk.")
+
+    def _stepped(self, plant: PlantDay, step: SunStep) -> Finding:
+        began_ms = day_start_ms(plant, step.days[0][0])
+        evidence: dict[str, float | int | str | None] = {
+            "since": day_word(began_ms, plant.day.timezone),
+            "point": _sun_point(plant.site),
+            "step_min": round(abs(step.step_min)),
+            "when": "later" if step.step_min > 0 else "sooner",
+            "way": "fast" if step.step_min > 0 else "slow",
+            "bright_days": len(step.days),
+            "bright_days_before": len(step.before),
+            "before_min": f"{min(step.before):+.0f} to {max(step.before):+.0f}",
+            "by_day_min": ", ".join(f"{day:%d %b} {shift:+.0f}" for day, shift in step.days),
+            "limit_min": self.shifted_min,
+        }
+        return Finding(
+            began_ms=began_ms,
+            ended_ms=None,
+            detected_ms=instant_ms(plant, SETTLED_S),
+            severity="watch",
+            template=_STEP_SENTENCE,
+            evidence=evidence,
+            likely_causes=(*_CAUSES[:3], "the sun's sensor was turned, or something new shades it"),
+            checks=_CHECKS,
+            cost_per_day=None,
+            weight_s=len(step.days) * 3600.0,
+            is_by_day=True,
+        )
 
     def _told(self, plant: PlantDay, sun: Course, lit: NDArray[np.intp]) -> Verdict:
         # What is lit since midnight belongs to the evening before.
@@ -118,6 +169,11 @@ _SENTENCE = (
     "{highest_night_w_m2} W/m2 with the sun {sun_height_deg:.1f} degrees high): the gateway's clock is {way} by that "
     "much at least."
 )
+_STEP_SENTENCE = (
+    "Since {since} the sun has come to {point} {step_min} min {when} by the readings' time stamps, on {bright_days} "
+    "bright days, than on the {bright_days_before} bright days before: the gateway's clock seems to be {way} by about "
+    "that much."
+)
 _CAUSES = (
     "the gateway stamps its readings with local time as if it were UTC, or the other way round",
     "its clock was not set to or from summer time",
@@ -133,3 +189,7 @@ _CHECKS = (
 
 def _sun_point(site: Site) -> str:
     return next((c.irradiance for c in site.collectors.values() if c.irradiance), "")
+
+
+def _sun_collector(site: Site) -> str:
+    return next((c.id for c in site.collectors.values() if c.irradiance), "")

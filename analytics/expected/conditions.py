@@ -21,6 +21,7 @@ from analytics.expected.needless import backup_sums
 from analytics.expected.rest_warmth import rest_warmth
 from analytics.expected.stagnation import stagnant_hours
 from analytics.expected.standby import above_room, standby_sums
+from analytics.expected.sun_shift import sun_shift
 from analytics.expected.warmth import tanks_before_taps, warmth
 from analytics.figures import DayLedger
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
@@ -45,7 +46,11 @@ def day_conditions(plant: PlantDay) -> DayConditions:
             if courses is not None:
                 found |= {f"heat_pump.{pump.id}.{mode}.{name}": v for name, v in _pump(plant, pump, courses).items()}
     for collector in plant.site.collectors.values():
-        sums = {**collector_sums(plant, collector), **stagnant_hours(plant, collector)}
+        sums = {
+            **collector_sums(plant, collector),
+            **stagnant_hours(plant, collector),
+            **sun_shift(plant, collector),
+        }
         found |= {f"collector.{collector.id}.{name}": v for name, v in sums.items()}
     for stage in plant.site.stages.values():
         if stage.tank and (stage.heater or stage.backup):
