@@ -152,6 +152,25 @@ def test_a_fault_that_comes_back_soon_opens_the_same_alert_again() -> None:
     assert [alert.state for alert in alerts] == ["open"]
     assert [c.after for c in changes] == ["open", "resolved", "open"]
     assert changes[-1].at_ms == _ms(_D2, 9)
+    # It has not lasted since its beginning all the way.
+    assert alerts[0].summary.startswith("Nothing moves since 10:12 on 14 April; ")
+    assert alerts[0].summary.endswith(" It was over from 15:00 on 14 April until 09:00 on 15 April.")
+    again, _ = _run(
+        _OPEN, _day(_D1, Fault((_finding(_D1, 10.2, 15),))), back, back, _day(_D3, Fault((_finding(_D3, 0, None),)))
+    )
+    assert again[0].summary.count("It was over") == 1
+    assert again[0].evidence["back_since"] == "09:00 on 15 April"
+
+
+def test_the_last_time_in_which_it_was_over_is_told_and_minutes_are_not() -> None:
+    first = _day(_D1, Fault((_finding(_D1, 10.2, 15),)))
+    second, third = _day(_D2, Fault((_finding(_D2, 9, 12),))), _day(_D3, Fault((_finding(_D3, 11, None, weight_s=60.0),)))
+    alerts, _ = _run(first, second, third)
+    assert alerts[0].summary.count("It was over") == 1
+    assert alerts[0].summary.endswith(" It was over from 12:00 on 15 April until 11:00 on 16 April.")
+    soon = _day(_D2, Fault((_finding(_D2, 0.2, None),)))
+    alerts, _ = _run(_day(_D1, Fault((_finding(_D1, 10.2, 23.9),))), soon)
+    assert "It was over" not in alerts[0].summary
 
 
 def test_a_fault_that_comes_back_late_is_a_new_alert() -> None:

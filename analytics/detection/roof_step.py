@@ -161,7 +161,7 @@ def _finding(plant: PlantDay, step: _Step) -> Finding:
         "nights": len(step.days),
         "nights_before": len(before),
         "before_k": f"{min(before):+.1f} to {max(before):+.1f}",
-        "by_night_k": ", ".join(f"{day:%d %b} {each:+.1f}" for (day, _), each in zip(step.days, now, strict=True)),
+        "by_day_k": ", ".join(f"{day:%d %b} {each:+.1f}" for (day, _), each in zip(step.days, now, strict=True)),
         "heat_kwh": round(abs(step.heat_kwh), 2),
         "opened_kwh": round(abs(step.now_kwh - step.before_kwh), 2),
         "plus_minus_kwh": round(step.doubt_kwh, 2),

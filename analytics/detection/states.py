@@ -236,6 +236,7 @@ def _continued(alert: Alert, chain: _Chain, assessment: Assessment) -> Alert:
     after = replace(alert, began_ms=began_ms, is_by_day=is_by_day, detected_ms=detected_ms)
     if alert.evidence_day_ms == assessment.from_ms or chain.speaker.weight_s >= alert.weight_s:
         after = _told(after, chain.speaker, assessment)
+    after = _with_break(alert, after, chain, assessment)
     after = _with_its_day(_charged(after, chain.speaker, assessment), assessment)
     if _is_stale(alert, assessment):
         return after
@@ -268,6 +269,27 @@ def _told(alert: Alert, speaker: Finding, assessment: Assessment) -> Alert:
         evidence_day_ms=assessment.from_ms,
         tells_numbers=not speaker.is_by_day and _shows_a_number(speaker),
     )
+
+
+_BREAK = " It was over from {over_from} until {back_since}."
+_BREAK_MS = 3_600_000  # what was over for less is no news
+
+
+def _with_break(before: Alert, after: Alert, chain: _Chain, assessment: Assessment) -> Alert:
+    """The alert with the last time in which it was over: it has not lasted all the way since it began."""
+    told = {name: before.evidence[name] for name in ("over_from", "back_since") if name in before.evidence}
+    ended_ms = before.ended_ms
+    if ended_ms is not None and chain.began_ms - ended_ms >= _BREAK_MS and not _is_stale(before, assessment):
+        said = day_word if chain.is_by_day else clock
+        told = {
+            "over_from": said(ended_ms, assessment.timezone),
+            "back_since": said(chain.began_ms, assessment.timezone),
+        }
+    if not told or told["over_from"] == told["back_since"]:
+        return after
+    was = _BREAK.format(**after.evidence) if "over_from" in after.evidence else ""
+    plain = after.summary.replace(was, "") if was else after.summary
+    return replace(after, summary=plain + _BREAK.format(**told), evidence={**after.evidence, **told})
 
 
 def _shows_a_number(speaker: Finding) -> bool:
