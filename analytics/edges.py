@@ -118,6 +118,8 @@ def _on_lines(weight: Array, length_s: Array, first: Array, last: Array, u_part:
 @compiled
 def _part_of_line(ran: float, rise: float, u_part: float) -> float:
     mean = 1.0 + 0.5 * rise * (ran - u_part**2 / max(ran, 1e-9))
+    if not isfinite(mean):  # beside what was not heard
+        return ran
     return ran * min(max(mean, _LEAST_MEAN), _MOST_MEAN)
 
 

@@ -164,7 +164,10 @@ def test_a_fault_that_comes_back_soon_opens_the_same_alert_again() -> None:
 
 def test_the_last_time_in_which_it_was_over_is_told_and_minutes_are_not() -> None:
     first = _day(_D1, Fault((_finding(_D1, 10.2, 15),)))
-    second, third = _day(_D2, Fault((_finding(_D2, 9, 12),))), _day(_D3, Fault((_finding(_D3, 11, None, weight_s=60.0),)))
+    second, third = (
+        _day(_D2, Fault((_finding(_D2, 9, 12),))),
+        _day(_D3, Fault((_finding(_D3, 11, None, weight_s=60.0),))),
+    )
     alerts, _ = _run(first, second, third)
     assert alerts[0].summary.count("It was over") == 1
     assert alerts[0].summary.endswith(" It was over from 12:00 on 15 April until 11:00 on 16 April.")

@@ -99,3 +99,12 @@ def test_a_run_that_nothing_tells_of_has_on_the_mean_over_all_moments_the_heat_o
         off_j.append(found_j - FULL_W * ran_s - 0.5 * slope_w_s * ran_s**2)
     # To first order of the slope within a minute; half a minute's heat is 240 kJ, what its slope adds at least 5 kJ.
     assert np.mean(off_j) == pytest.approx(0.0, abs=0.06 * abs(slope_w_s) * MINUTE**2 / 6 + 1.0)
+
+
+@pytest.mark.parametrize("lost", [4, 6, 15, 17])
+def test_a_reading_that_is_missing_beside_a_turn_leaves_the_weights_known(lost):
+    rate_w = np.where((ENDS > 300.0) & (ENDS < 1000.0), FULL_W, 0.0)
+    rate_w[lost] = np.nan
+    ends = np.stack((np.append(0.0, rate_w[:-1]), rate_w))
+    weight = along_line(np.full(N, 0.5), MINUTES, ends, u_part=np.full(N, 1 / sqrt(12)))
+    assert np.isfinite(weight).all()
