@@ -25,6 +25,7 @@ _WIDTH_WITH_PATHS = 120
 _MUCH_DOUBT = 1.0  # kWh, or what a column shows: from here on a ± larger than its figure is told in the table
 _WELL_COVERED = 0.9  # of a period; below, two that are compared say so
 _COOLING = " (cooling)"
+_OF_PERIODS = {"first day": "first", "last day": "last", "days": "days", "days known": "known"}
 _VOLUMES = {"si": "Litres", "us": "Gallons"}
 EXPORT_SUFFIXES = (".csv", ".parquet", ".xlsx")
 
@@ -47,6 +48,8 @@ def ledger_csv(ledger: Mapping[str, Any]) -> str:
 
 def _columns(day: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
     yield "day", day["day"]
+    if "known" in day:
+        yield from ((heading, day[name]) for heading, name in _OF_PERIODS.items())
     yield "coverage", day["coverage"]
     for path, figure in figures_in_record(day):
         unit = f" [{figure['unit']}]" if figure["unit"] not in ("", "1") else ""

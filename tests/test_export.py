@@ -1,5 +1,6 @@
 """The ledger as a spreadsheet, and its table in the terminal: what is not known, what is hardly known, and on what."""
 
+import csv
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -14,7 +15,8 @@ from rich.console import Console
 from analytics.figures import Figure, HeatPumpLine, day_to_json, unavailable
 from analytics.period import Span, add_up
 from api.export import write_ledger
-from api.ledger_text import comparison_table, ledger_table
+from api.ledger_text import comparison_table, ledger_csv, ledger_table
+from api.results import period_json
 from tests.small_sites import site
 from tests.test_year_before import FIRST, NONE, ledger_of
 
@@ -95,3 +97,16 @@ def test_two_periods_say_how_little_of_one_was_heard() -> None:
     shown = _shown(lambda console: comparison_table(earlier, later, site=HOUSE, console=console))
     assert "2025-01-02: usable readings cover 50 % of its days." in shown
     assert "2025-01-01: usable" not in shown
+
+
+def test_a_row_of_a_period_has_its_days_and_how_many_of_them_are_known() -> None:
+    """A week of which three days have an account."""
+    week = Span(FIRST, FIRST + timedelta(days=6), "2025-W01")
+    days = [ledger_of(FIRST + timedelta(days=n), 3.5, heat=8.0) for n in range(3)]
+    rows = csv.DictReader(StringIO(ledger_csv(_ledger(period_json(add_up(week, days, backups=[]))))))
+    (row,) = list(rows)
+    told = [row[heading] for heading in ("day", "first day", "last day", "days", "days known")]
+    assert told == ["2025-W01", "2025-01-01", "2025-01-07", "7", "3"]
+    assert float(row["coverage"]) == pytest.approx(3 / 7)
+    (of_a_day,) = csv.DictReader(StringIO(ledger_csv(_ledger(day_to_json(days[0])))))
+    assert list(of_a_day)[:2] == ["day", "coverage"]
