@@ -1,7 +1,7 @@
 """When a compressor ran and what it used, how long in each mode, and how often it started."""
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,10 @@ Array = NDArray[np.float64]
 
 _ON_PART = 0.1  # of the rated power (or of the day's highest) the compressor counts as on; common practice
 _ON_W = 50.0
-_EDGE_PART = 0.1  # of a cell, or of the interval of a mean, with a start or stop in it, as its mean power tells
+# Of a cell, or of the interval of a mean, with a start or stop in it, as its mean power tells: within it a compressor
+# takes by a twentieth more or less than beside it (common practice), for a part of it that is anything up to all; and
+# where that part is too short to count as on it is lost.
+_EDGE_PART = hypot(0.05 / sqrt(3), _ON_PART * sqrt(_ON_PART / 3))
 _ANY_MOMENT_PART = 1 / sqrt(12)  # of the time between two instants
 _SLOW_START_S = 12.0  # limits; motors that are started softly take ten to thirty seconds (common practice)
 _SLOWEST_START_S = 60.0  # where readings are minutes apart, none of which shows the climb

@@ -61,8 +61,9 @@ _SOURCES = {
     "another one every day.",
     "lasting account of": "Of how far heat may be misplaced between origins, what is alike on all days, as seen over "
     "fortnights in virtual houses.",
-    "starts and stops of": "How well each start and each stop is known: to a tenth of its minute, or of the time that "
-    "a longer mean is of; between instants further apart, to any moment of that time.",
+    "starts and stops of": "How well each start and each stop is known: its power may be off by a twentieth from that "
+    "beside it, common practice, ÷ √3 since it may run for any part of its minute, or of the time that a longer mean "
+    "is of, and a part of less than a tenth is lost; between instants further apart, to any moment of that time.",
     "whole steps of": "A counter shows whole steps: at the day's start and at its end up to one may not show yet.",
     "slow starts of": "How much longer than its mean power says a compressor may run at each start while its power "
     "climbs: limits, common practice, evenly spread.",
