@@ -17,6 +17,7 @@ from analytics.heard import Heard
 from analytics.heats_now import may_heat, mean_degc, others_of
 from analytics.inputs import is_running
 from analytics.plant import MOVES_M3_S
+from analytics.scatter import scatter_k
 from analytics.site import Point, Site, Stage
 
 __all__ = ["ElementAtRest", "elements_at_rest"]
@@ -30,6 +31,7 @@ _LOOK_S = 300.0
 _AFTER_LOOKS = 6  # half an hour, after which walls and pipes bring no more of a stage that has stopped
 _FRESH_S = 900.0  # gateways that speak on change repeat a value at least so often
 _CLIMB_K = 1.0  # while all is quiet: beyond noise, and a coarse sensor that falls back and forth
+_CLIMB_OF_SCATTER = 8.0  # of a noisy sensor: two hundred normal values span six standard deviations, seldom seven
 _CLIMBS = 2
 _PROOF_K = 4.0  # of such climbs in all
 
@@ -71,9 +73,10 @@ class ElementAtRest:
         if np.fmax.reduce(degc[1:] - degc[:-1], initial=0.0) <= 0:
             return inf
         n_climbs, climbed_k, looks = 0, 0.0, degc.tolist()
+        least_k = max(_CLIMB_K, _CLIMB_OF_SCATTER * scatter_k(degc))
         for start, stop in self._quiet(heard, time_s):
             climb_k, highest = _climb(looks[start:stop])
-            if climb_k < _CLIMB_K:
+            if climb_k < least_k:
                 continue
             n_climbs, climbed_k = n_climbs + 1, climbed_k + climb_k
             if n_climbs >= _CLIMBS and climbed_k >= _PROOF_K:

@@ -16,6 +16,7 @@ from tests.virtual_days import layout_text
 _HOUR = 3600.0
 _TIME_S = np.arange(0.0, 12 * _HOUR, 60.0)
 _SPAN = (0.0, 12 * _HOUR)
+_NOISE = np.random.default_rng(4).normal(size=len(_TIME_S))
 
 
 def _point(name: str, quantity: str) -> Point:
@@ -70,6 +71,7 @@ def test_two_climbs_of_four_kelvin_in_all_prove_it() -> None:
         {"draw": _at(3.0, 3.2, 1e-4) + _at(8.0, 8.2, 1e-4)},
         {"element": np.full(len(_TIME_S), 3000.0)},
         {"top": _top() + 0.5 * (np.arange(len(_TIME_S)) % 2)},
+        {"top": _top() + 1.5 * _NOISE},
     ],
     ids=[
         "one climb",
@@ -82,10 +84,16 @@ def test_two_climbs_of_four_kelvin_in_all_prove_it() -> None:
         "warms with draws",
         "element on",
         "a coarse sensor between two steps",
+        "a noisy sensor",
     ],
 )
 def test_what_proves_nothing(changed: Mapping[str, np.ndarray]) -> None:
     assert _RULE.proved_s(_heard(**({"draw": _at(5.0, 5.1, 1e-4)} | changed)), _SPAN) == inf
+
+
+def test_climbs_beyond_what_a_sensor_scatters_prove_it_all_the_same() -> None:
+    climbs = _top((3.0, 5.0), (8.0, 5.0)) + 0.3 * _NOISE
+    assert _RULE.proved_s(_heard(top=climbs, draw=_at(5.0, 5.1, 1e-4)), _SPAN) < inf
 
 
 def test_a_counter_of_the_taps_tells_of_draws_too() -> None:

@@ -3,10 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from math import isnan, nan, sqrt
+from math import isnan, nan
 from typing import ClassVar
-
-import numpy as np
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, instant_ms
@@ -14,6 +12,7 @@ from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay, Signal
 from analytics.rounding import coarse_step_k
+from analytics.scatter import scatter_k
 from analytics.site import Site
 
 __all__ = ["SensorNoisy"]
@@ -107,7 +106,4 @@ def _noise_k(signal: Signal | None, hour: int) -> float:
     value = signal.value[time_s.searchsorted(hour * 3600.0) : time_s.searchsorted((hour + 1) * 3600.0)]
     if len(value) < max(_HEARD_PART * 3600.0 / signal.point.interval_s, 20):
         return nan
-    bend = np.abs(value[2:] - 2.0 * value[1:-1] + value[:-2])
-    bend.sort()
-    # The second difference of white noise has 6 times its variance.
-    return 1.4826 / sqrt(6.0) * float(bend[len(bend) // 2])
+    return scatter_k(value)
