@@ -9,7 +9,6 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analytics.expected.collector import expected_by_neighbours
 from analytics.expected.experience import FIRST_DAYS, experience_from_json, experience_of, with_day
 from analytics.expected.stages import Expectation, expected_backup, expected_of_record, watch_site
 from analytics.expected.subjects import at_a_stand, subjects_of
@@ -229,29 +228,6 @@ def test_what_a_backup_gave_beyond_what_was_left_over_is_what_the_balance_leaves
             told += 1
             assert gave - left.value == pytest.approx(sum(tank.residual.value for tank in day.tanks), abs=1e-6)
     assert told >= 20
-
-
-def test_neighbours_tell_what_a_roof_should_have_given():
-    """By hand: neighbours of 0.5, 2 and 1 times the house's size on days that differ for all alike."""
-    sun = np.linspace(1.0, 8.0, 20)
-    noise = np.random.default_rng(2).normal(1.0, 0.03, (4, 20))
-    own, neighbours = sun * noise[0], [0.5 * sun * noise[1], 2.0 * sun * noise[2], sun * noise[3]]
-    value, plus_minus = expected_by_neighbours(own, neighbours, today=[2.0, 8.0, 4.0])
-    assert value == pytest.approx(4.0, rel=0.03)
-    assert 0.05 < plus_minus < 0.8
-    silent = expected_by_neighbours(own, neighbours, today=[2.0, np.nan, 4.0])
-    assert silent[0] == pytest.approx(4.0, rel=0.03)
-
-
-@pytest.mark.parametrize("today", [[np.nan, np.nan, 4.0], [np.nan, np.nan, np.nan]])
-def test_fewer_than_two_neighbours_say_nothing(today):
-    sun = np.linspace(1.0, 8.0, 20)
-    assert np.isnan(expected_by_neighbours(sun, [sun, 2 * sun, sun], today=today)).all()
-
-
-def test_neighbours_without_common_days_say_nothing():
-    sun = np.linspace(1.0, 8.0, 9)
-    assert np.isnan(expected_by_neighbours(sun, [sun, sun], today=[1.0, 1.0])).all()
 
 
 def test_days_that_were_all_alike_are_no_exact_law() -> None:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from analytics.expected.nearby import NearbySun, agreed_sun
+from analytics.expected.stages import expected_of_record
 from analytics.trace import local_day
 from api.day_rows import store_outcomes
 from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
@@ -76,6 +77,29 @@ def test_dust_on_a_collector_without_a_sun_sensor_is_told_by_the_neighbours() ->
     assert isinstance(evidence, Mapping)
     assert evidence["short_percent"] == pytest.approx(20, abs=8)  # dust takes a fifth of the sun
     assert re.search(r"It does not measure the sun: 4 to 5 houses within 21 km agree that \d+ %", str(alert["summary"]))
+
+
+def test_by_the_neighbours_sun_the_interval_is_wider_and_holds() -> None:
+    """A sound house from June to August with its own sun sensor, and without it beside neighbours good to 3 %."""
+    start = date(2026, 6, 1)
+    days = [start + timedelta(days=n) for n in range(90)]
+    run = simulate(SCENARIOS["passing-heater"], start=start, days=len(days), seed=3)
+    (name,) = run.site.collectors
+    blind = replace(run.site, collectors={name: replace(run.site.collectors[name], irradiance=None)})
+    own, other = ([result.ledger for result in account_days(site, run.traces, days)] for site in (run.site, blind))
+    names = [f"collector.{name}.{what}_kwh_m2" for what in ("irradiation", "ceiling")]
+    measured = {day.day: day.conditions[names[0]] / day.conditions[names[1]] for day in own}
+    noise = np.random.default_rng(1).normal(1.0, 0.03, (len(measured), 4))
+    sky = {day: part * float(np.median(each)) for (day, part), each in zip(measured.items(), noise, strict=True)}
+    found = [
+        [day for day in expected_of_record(site, record, sky=by)[0].days if np.isfinite(day.z)]
+        for site, record, by in ((run.site, own, None), (blind, other, sky))
+    ]
+    assert min(len(each) for each in found) >= 30
+    wide = [np.median([day.half_width / day.expected for day in each]) for each in found]
+    assert wide[1] > 1.5 * wide[0]
+    beyond = [np.mean([abs(day.value - day.expected) > day.half_width for day in each]) for each in found]
+    assert max(beyond) <= 0.08
 
 
 def test_where_the_houses_do_not_agree_nothing_is_told() -> None:

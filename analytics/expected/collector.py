@@ -1,11 +1,10 @@
-"""What a collector should have given: by its coefficients and a measured or a cloudless sky, or by its neighbours."""
+"""What a collector should have given: by its coefficients and a measured sky, or parts of a cloudless one."""
 
-from collections.abc import Sequence
 from math import nan
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from analytics.courses import sum_of_known
 from analytics.expected.sun import clear_sky_in_plane, sun_position
@@ -13,7 +12,7 @@ from analytics.performance import collector_rate
 from analytics.plant import CELL_S, Course, PlantDay
 from analytics.site import Collector
 
-__all__ = ["SKY_CELLS", "SKY_PARTS", "clear_sky_sun", "collector_sums", "expected_by_neighbours"]
+__all__ = ["SKY_CELLS", "SKY_PARTS", "clear_sky_sun", "collector_sums"]
 
 Array = NDArray[np.float64]
 
@@ -135,37 +134,3 @@ def _coldest(plant: PlantDay, collector: Collector) -> Course:
 def _course(plant: PlantDay, point: str | None) -> Course:
     signal = plant.signals.get(point) if point else None
     return np.full(round(plant.day.seconds / CELL_S), nan) if signal is None else signal.course
-
-
-def expected_by_neighbours(
-    own: ArrayLike, neighbours: Sequence[ArrayLike], *, today: ArrayLike, least_days: int = 10
-) -> tuple[float, float]:
-    """
-    A collector's yield by what its neighbours gave on the same day.
-
-    Each neighbour is brought to the house's size by the median ratio of their common days; the median of the
-    neighbours speaks, and what its word was worth on the common days gives the interval.
-
-    Args:
-        own: Yields of the house's good days. Shape (days,)
-        neighbours: Each neighbour's yields on the same days, NaN where not known. Each of shape (days,)
-        today: Each neighbour's yield today. Shape (neighbours,)
-        least_days: Common days that a neighbour must have.
-    Returns:
-        Expected yield and half-width of its 95 % interval; NaN where fewer than two neighbours can speak.
-    """
-    mine, theirs = np.asarray(own, float), np.asarray(neighbours, float).reshape(len(neighbours), -1)
-    now = np.asarray(today, float)
-    common = np.isfinite(mine) & np.isfinite(theirs) & (theirs > 0)
-    speaks = np.isfinite(now) & (common.sum(axis=1) >= least_days)
-    if speaks.sum() < 2:
-        return nan, nan
-    pairs = zip(theirs[speaks], common[speaks], strict=True)
-    ratio = np.asarray([np.median(mine[days] / each[days]) for each, days in pairs])
-    told = np.where(common[speaks], ratio[:, None] * theirs[speaks], nan)
-    heard = np.isfinite(told).sum(axis=0) >= 2
-    error = mine[heard] - np.nanmedian(told[:, heard], axis=0)
-    error = error[np.isfinite(error)]
-    if len(error) < least_days:
-        return nan, nan
-    return float(np.median(ratio * now[speaks])), 2.0 * float(np.sqrt(np.mean(error**2)))
