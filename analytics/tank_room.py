@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.site import Heater, Loop, Site, Tank
-from analytics.unheard import AtMost, of_heater, of_loop, of_taps
+from analytics.unheard import TOLD_BY_SIDES_S, AtMost, of_heater, of_loop, of_taps
 
 if TYPE_CHECKING:
     from analytics.plant import Signal
@@ -84,4 +84,4 @@ def _drawn_m3(meter: "Signal | None", start_s: float, end_s: float) -> float:
         course = meter.course[int(start_s // cell_s) : int(np.ceil(end_s / cell_s))]
         heard_m3 = float(np.nansum(course)) * cell_s
         unheard_s = float(np.isnan(course).sum()) * cell_s
-    return heard_m3 + (taps.at_once + taps.rate * unheard_s if unheard_s > 0 else 0.0)
+    return heard_m3 + (taps.in_gap(0.0, unheard_s + TOLD_BY_SIDES_S, by_sides=0.0) if unheard_s > 0 else 0.0)

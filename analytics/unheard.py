@@ -35,6 +35,9 @@ _SUN_W_M2 = 350.0  # what a collector brings on the mean of a clear day's hours 
 _SUN_S = (7 * 3600.0, 19 * 3600.0)
 _TAPS_M3_S = 0.03 / 3600.0  # thirty litres an hour, and
 _SHOWERS_M3 = 0.06  # two showers one after the other
+# The largest household's day of Reg. (EU) 812/2013 (tapping profile XXL, 24.53 kWh, from memory), warmed by 40 K.
+_MOST_OF_A_DAY_M3 = 0.53
+_DAY_S = 86400.0
 _USUAL_TAPS_M3_S = 0.3 / 86400.0  # a large household; common practice
 
 ALL_DAY = (-inf, inf)
@@ -98,8 +101,12 @@ def of_loop(site: Site, loop: Loop) -> AtMost:
 
 
 def of_taps() -> AtMost:
-    """A house's hot water."""
-    return AtMost(_TAPS_M3_S, at_once=_SHOWERS_M3)
+    """A house's hot water: much within hours, but not all day long."""
+    return AtMost(_TAPS_M3_S, at_once=_SHOWERS_M3, room=_most_of_days_m3)
+
+
+def _most_of_days_m3(start_s: float, end_s: float) -> float:
+    return _MOST_OF_A_DAY_M3 * max((end_s - start_s) / _DAY_S, 1.0)
 
 
 def usual_draws_m3(seconds: float) -> float:

@@ -6,12 +6,14 @@ Perfect sensors, so that all doubt is the gap's.
 
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
+from math import sqrt
 from typing import Any
 
 import pytest
 
 from analytics.figures import DayLedger, Figure
 from analytics.trace import Trace, local_day
+from analytics.unheard import of_taps
 from ingest.virtual import SCENARIOS, simulate, truth_to_json
 from tests.accounts import account_days
 
@@ -144,3 +146,17 @@ def test_a_gap_of_minutes_is_told_by_its_sides_and_a_longer_one_is_not() -> None
     # The element heated for twenty minutes in it.
     assert whole.value - long.value > 1.0
     assert whole.value - long.value < long.plus_minus < 3.0
+
+
+def test_taps_unheard_for_nearly_a_day_took_no_more_than_the_largest_household() -> None:
+    """Reg. (EU) 812/2013, tapping profile XXL: 24.53 kWh a day (from memory), 527 l at 40 K: a limit, ÷ √3 × 1.96."""
+    ((ledger, truth),) = _days("solar-one-tank", _STARTS["winter"], (1, 24), days=1)
+    volume = ledger.hot_water.volume
+    assert truth["hot_water"]["volume"] - volume.value < volume.plus_minus
+    assert volume.plus_minus == pytest.approx(1.96 / sqrt(3) * 527.0, rel=0.02)
+
+
+@pytest.mark.parametrize(("hours", "most_l"), [(3, 142.5), (5, 202.5), (12, 412.5), (24, 530.0), (48, 1060.0)])
+def test_within_hours_taps_take_much_but_not_all_day_long(hours: int, most_l: float) -> None:
+    """Two showers and thirty litres an hour, but for the quarter of an hour that a gap's sides tell of."""
+    assert 1e3 * of_taps().in_gap(0.0, 3600.0 * hours, by_sides=0.0) == pytest.approx(most_l)

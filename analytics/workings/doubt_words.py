@@ -26,7 +26,7 @@ _SOURCES = {
     "rest, evenly spread.",
     "gaps of": "What may have passed while nothing was read: a fifth above the mean of the rest, as at the gap's "
     "edges, or in all but its first quarter of an hour as much as the part can give, whichever is most, and no more "
-    "than its tank had room for, evenly spread.",
+    "than its tank had room for, or taps than the largest household takes on a day, evenly spread.",
     "properties of": "Density and specific heat by the fluid table, as a standard uncertainty.",
     "assumed flow of": "The flow is not metered: standard uncertainty of a circulator's nominal flow, common practice.",
     "steps of": "Half of the smallest step of a power meter, evenly spread, over the time that it showed any.",
