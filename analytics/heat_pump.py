@@ -10,7 +10,7 @@ source is the loop's heat with its sign turned.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan, nan
 
 import numpy as np
@@ -236,16 +236,21 @@ def _account(
         caused_elec_w=caused[0],
         elec=elec,
         heating=heating.heat,
-        heating_elec=heating.elec,
+        heating_elec=_of_mode(heating.elec, heating_run),
         heating_cop=heating.cop,
         cooling=cooling.heat,
-        cooling_elec=cooling.elec,
+        cooling_elec=_of_mode(cooling.elec, cooling_run),
         cooling_cop=cooling.cop,
         source=_source_total(exchange.source),
         caused_elec=caused[1],
         heating_run=heating_run,
         cooling_run=cooling_run,
     )
+
+
+def _of_mode(elec: Total, run: Total) -> Total:
+    """A mode's electricity is no better known than when it ran that way."""
+    return replace(elec, basis=run.basis, why=run.why) if run.basis == "estimated" else elec
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,7 +78,11 @@ def test_where_no_loop_tells_the_mode_the_run_counts_as_heating_and_says_so():
     line = account(PUMPED, readings).ledger.heat_pumps[0]
     assert (line.heating_run_hours.value, line.heating_starts.value) == (pytest.approx(10.0, abs=0.02), 1.0)
     assert line.heating_run_hours.basis == line.heating_starts.basis == "estimated"
-    assert line.heating_run_hours.why == "No loop tells heating from cooling; all that it ran counts as heating."
+    assert line.heating_electricity.value == pytest.approx(15.0, rel=0.01)  # 1.5 kW for 10 h
+    assert line.heating_electricity.basis == line.cooling_electricity.basis == "estimated"
+    assert account(PUMPED, readings).ledger.electricity.heat_pumps.basis == "measured"
+    for figure in (line.heating_run_hours, line.heating_electricity, line.cooling_electricity):
+        assert figure.why == "No loop tells heating from cooling; all that it ran counts as heating."
 
 
 def test_a_compressor_that_ran_at_midnight_did_not_start_today():
