@@ -5,15 +5,18 @@ The tank is cut into LAYERS of equal mass, the first on top. Each layer is a row
 temperature comes from [K]: one column an origin, the last the temperature at which its water entered from the main.
 A row's sum is the layer's temperature [degC]. Heat of an origin is its column's sum times the layers' heat capacity.
 
-Water moves up in strides of half a layer at most; in each, every layer passes on as much of its mean as it takes from
-the one below. So what passes is spread less than in a row of stirred vessels [1], and more than in a piston: real tanks
-and virtual ones lie between the two. Warmer water below cooler water mixes until no layer is warmer than the one above
-it. What the layers do by themselves (conduction along water and wall, loss to the room) and the pull toward the sensors
-is done once in a while. A sensor may stand somewhat higher or lower than it is said to, so it tells little where the
-water is layered sharply: there the account goes on by what flowed in and out. Nor do sensors tell where between two of
-them warm water ends: how much of it there is they tell with the weight of what they know, and the meters with that of
-theirs. Where a meter tells what a draw took, so much has left the tank and no more, however well its layers were
-stirred.
+Nobody knows how a tank mixes. So it is followed in two ways from the same start, between which real tanks lie: as
+a row of stirred vessels [1], in which what passes is spread and an element warms the water at its foot, and in plug
+flow, in which water keeps its order and an element warms each layer along its range. Whenever the tank is left to
+itself, its sensors tell which way they follow; the account is the mean of both, weighted by what they have told until
+now (`Likeness`). Both are linear in the origins, and so is the mean: it keeps the heat of each.
+
+Warmer water below cooler water mixes until no layer is warmer than the one above it. What the layers do by themselves
+(conduction along water and wall, loss to the room) and the pull toward the sensors is done once in a while. A sensor
+may stand somewhat higher or lower than it is said to, so it tells little where the water is layered sharply: there the
+account goes on by what flowed in and out. Nor do sensors tell where between two of them warm water ends: how much of it
+there is they tell with the weight of what they know, and the meters with that of theirs. Where a meter tells what a
+draw took, so much has left the tank and no more, however well its layers were stirred.
 
 Heat that no meter saw (a sensor shows more than the account holds, or less) falls on all origins in proportion, as a
 loss does; a layer that holds no heat takes it from or gives it to the room.
@@ -23,7 +26,7 @@ References:
     [2] Duffie and Beckman, Solar Engineering of Thermal Processes, ch. 8, multi-node tank (from memory).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,16 +34,13 @@ from numpy.typing import NDArray
 
 from analytics.layers_inputs import Moving, Resting, Staging
 from analytics.layers_kernel import compiled
+from analytics.likeness import UNTOLD, Likeness
 
-__all__ = ["LAYERS", "Charge", "Course", "Element", "Quiet", "Store", "Water", "follow"]
+__all__ = ["LAYERS", "Charge", "Course", "Quiet", "Store", "Water", "Way", "follow", "follow_ways"]
 
 Array = NDArray[np.float64]
 
 LAYERS = 24
-"""
-In independent plants of sharper layers the shares of a day's hot water, and the stored heat, were closer with 24 of
-them than with 16 (off by more than 0.05: 43 instead of 58 of 1320 shares); in virtual houses of 16 layers as close.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,26 +61,6 @@ class Water:
 
 
 @dataclass(frozen=True, slots=True)
-class Element:
-    """
-    An element that heats at the foot of its range or along all of it: sensors within that tell by how they rise.
-
-    One that lies across the tank warms the water above it; along one that stands upright each layer warms by itself.
-
-    Args:
-        along: The part of the heat that each layer gets if it comes along the range. Shape (LAYERS,)
-        tells: Which sensors are within. Shape (sensors,)
-        seen: What they have told so far, over steps in which it alone warmed the tank and no water moved: by how much
-            more a sensor would rise if heat came along the range, times how much more than from the foot it rose, of
-            which no more counts than the former; and the former squared; both over the variance of such a rise.
-    """
-
-    along: Array
-    tells: NDArray[np.bool_]
-    seen: tuple[float, float] = (0.0, 0.0)
-
-
-@dataclass(frozen=True, slots=True)
 class Charge:
     """
     A stage that heats the tank.
@@ -94,7 +74,8 @@ class Charge:
             (steps, LAYERS)
         turned: Of water that the pump takes from the bottom and brings back to the highest layer of `spread`: layers
             moved. Shape (steps,)
-        element: Of one that may heat along a range; `spread` is then at its foot.
+        along: As `spread`, in plug flow, where that is another: of an element, which may lie across the tank and warm
+            what is above it, or stand upright along its range.
     """
 
     column: int
@@ -103,7 +84,7 @@ class Charge:
     fluid_degc: Array | None = None
     lift_k: Array | None = None
     turned: Array | None = None
-    element: Element | None = None
+    along: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +141,7 @@ class Store:
         slack_k: While the tank is heated, two neighbouring layers mix if the upper one is no more than this warmer:
             what the account may lag behind sensors that show them at one temperature. Below nought, at all times they
             mix only if the upper one is so much cooler. Shape (steps, LAYERS - 1)
+        likeness: What its sensors have told before.
     """
 
     water: Water
@@ -167,44 +149,81 @@ class Store:
     quiet: Quiet
     room: int
     slack_k: Array
+    likeness: Likeness = UNTOLD
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class Way:
     """
-    What became of the heat, in kelvin times layers.
+    What became of the heat if the tank goes one way, in kelvin times layers.
 
     Args:
         leaving: Columns that left on top. Shape (steps, columns)
         lost: Columns lost to the room or to the sensors' word, gains negative. Shape (columns,)
         end: The layers at the end. Shape (LAYERS, columns)
-        seen: By the column of each element, what was told of it until then.
+        expected: What the sensors should have shown where the tank was left to itself; NaN elsewhere. (steps, sensors)
+        around: What lay between the highest and the lowest place where each may be. (steps, sensors) [K]
     """
 
     leaving: Array
     lost: Array
     end: Array
-    seen: Mapping[int, tuple[float, float]]
+    expected: Array
+    around: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """
+    What became of the heat, in kelvin times layers: the mean of both ways.
+
+    Args:
+        leaving, lost, end: As in `Way`.
+        ways: In stirred vessels and in plug flow.
+        likeness: What sensors have told until the end; its `part` is the weight of plug flow.
+    """
+
+    leaving: Array
+    lost: Array
+    end: Array
+    ways: tuple[Way, Way]
+    likeness: Likeness
 
 
 def follow(store: Store, start: Array) -> Course:
     """
-    Follow the layers step by step: first the water moves, then the stages heat, then the tank is left to itself.
+    Follow the layers step by step in both ways: first the water moves, then the stages heat, then the tank is left to
+    itself.
 
     For every origin: start + entered + put in = left + lost + end, to rounding.
 
     Args:
         start: The layers at the start. Shape (LAYERS, columns)
     """
-    layers = np.array(start, np.float64, order="C")
-    staging = _staging(store)
-    leaving, lost = compiled()(layers, _moving(store.water), staging, _resting(store, start.shape[1]))
-    told = [
-        (charge.column, seen)
-        for charge, seen in zip(store.charges, staging.seen.tolist(), strict=True)
-        if charge.element
-    ]
-    return Course(leaving, lost, layers, {column: (more, square) for column, (more, square) in told})
+    ways = stirred, plug = follow_ways(store, start)
+    due = store.quiet.due
+    around_k = np.maximum(stirred.around[due], plug.around[due])
+    likeness = store.likeness.told(
+        store.quiet.sensors_degc[due], stirred=stirred.expected[due], plug=plug.expected[due], around_k=around_k
+    )
+    part = likeness.part
+    leaving, lost, end = (
+        one + part * (other - one)
+        for one, other in ((stirred.leaving, plug.leaving), (stirred.lost, plug.lost), (stirred.end, plug.end))
+    )
+    return Course(leaving, lost, end, ways, likeness)
+
+
+def follow_ways(store: Store, start: Array) -> tuple[Way, Way]:
+    """In stirred vessels and in plug flow, each by itself; as in `follow`."""
+    water, stages, quiet = _moving(store.water), _staging(store), _resting(store, start.shape[1])
+    stirred, plug = (_way(np.array(start, np.float64, order="C"), water, stages, quiet, w) for w in (False, True))
+    return stirred, plug
+
+
+def _way(layers: Array, water: Moving, stages: Staging, quiet: Resting, is_plug: bool) -> Way:
+    leaving, lost, expected, around = compiled()(layers, water, stages, quiet, is_plug)
+    return Way(leaving, lost, layers, expected, around)
 
 
 def _moving(water: Water) -> Moving:
@@ -217,8 +236,7 @@ def _staging(store: Store) -> Staging:
     charges, steps = store.charges, len(store.water.layers)
     beside_k, turned = np.zeros((len(charges), steps, LAYERS)), np.zeros((len(charges), steps))
     rise_k, spread = np.zeros((len(charges), steps)), np.zeros((len(charges), LAYERS))
-    along, seen = np.zeros((len(charges), LAYERS)), np.zeros((len(charges), 2))
-    tells = np.zeros((len(charges), store.quiet.sensors_degc.shape[1]), np.bool_)
+    along = np.zeros((len(charges), LAYERS))
     knows = np.zeros(len(charges), np.int64)
     for k, charge in enumerate(charges):
         rise_k[k], spread[k] = charge.rise_k, charge.spread
@@ -228,10 +246,9 @@ def _staging(store: Store) -> Staging:
             knows[k], beside_k[k] = 2, charge.lift_k
         if charge.turned is not None:
             turned[k] = charge.turned
-        if charge.element is not None:
-            along[k], tells[k], seen[k] = charge.element.along, charge.element.tells, charge.element.seen
+        along[k] = charge.spread if charge.along is None else charge.along
     column = np.array([charge.column for charge in charges], np.int64)
-    return Staging(column, rise_k, spread, knows, beside_k, turned, _packed(store.slack_k), along, tells, seen)
+    return Staging(column, rise_k, spread, knows, beside_k, turned, _packed(store.slack_k), along)
 
 
 def _resting(store: Store, n_columns: int) -> Resting:

@@ -30,6 +30,7 @@ class Staging(NamedTuple):
     Args:
         knows: 0 where nothing is known of a coil's fluid, 1 where `beside_k` is its temperature [degC], 2 where it is
             by how much it is warmer than the water around it.
+        along: As `spread`, in plug flow.
     """
 
     column: NDArray[np.int64]
@@ -40,8 +41,6 @@ class Staging(NamedTuple):
     turned: Array
     slack_k: Array
     along: Array
-    tells: NDArray[np.bool_]
-    seen: Array
 
 
 class Resting(NamedTuple):

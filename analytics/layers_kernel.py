@@ -20,6 +20,7 @@ from analytics.layers_inputs import Moving, Resting, Staging
 __all__ = ["compiled"]
 
 Array = NDArray[np.float64]
+Followed = tuple[Array, Array, Array, Array]
 
 _STABLE_K = -1e-6  # rounding is no inversion
 _LEAST_LIFT_K = 0.1  # a coil's fluid must be this much warmer than the water, on the mean, to choose among layers
@@ -28,23 +29,22 @@ _LEAST_STEP_K = 0.1  # as if all neighbours differed by so much more: also a tan
 _LEAST_HELD_K = 1e-9
 _MOST_TAKEN = 0.5  # of a layer's heat of an origin, by one draw's meters
 _HELD_K = 1.0  # a layer with less heat than this above its cold water has no origins to speak of
-# Layers: tanks of 16 nodes, of 48 and of parcels that do not mix are met alike; whole layers suit the last too well.
-_LONGEST_STRIDE = 0.5
+_LONGEST_STRIDE = 0.5  # of a layer
+_VESSELS = 20  # stirred, in a row: models of tanks have 10 to 50 (common practice); 16 did little else
+_APART_K = 0.35  # in plug flow, by which water may stay above warmer water: the account may be off by that
 _LEAST_LEFT = 0.2  # no single step takes more than the rest of a layer's heat
-_ALONG_PART = 0.4  # of what sensors would rise by, seen beyond what an element at the foot makes them rise by, and
-_SURE = 2.5  # more than one rise can tell; in virtual houses that heat at the foot it came to 0.5
-_MOST_SEEN = 40.0  # some days of runs; what is seen later counts for more
-_U_RISE_K, _U_RISE_PART = 0.3, 0.5  # of an expected rise: nobody knows how warm water lies between sensors
 
 
 @cache
-def compiled() -> Callable[[Array, Moving, Staging, Resting], tuple[Array, Array]]:
+def compiled() -> Callable[[Array, Moving, Staging, Resting, bool], Followed]:
     """
     The steps of one tank, compiled once and kept on disk where there is a place for it.
 
     Returns:
-        run(layers, water, stages, quiet): it changes the layers; the columns that left on top (steps, columns), and
-        those lost to the room or to the sensors' word (columns,). [K times layers]
+        run(layers, water, stages, quiet, is_plug): it changes the layers; the columns that left on top (steps,
+        columns), those lost to the room or to the sensors' word (columns,) [K times layers]; where the tank is left to
+        itself, what the account expects the sensors to show, and between the highest and the lowest place where each
+        may be (steps, sensors) [K], NaN elsewhere.
     """
     try:
         run: Any = njit(cache=True, error_model="numpy")(_run)
@@ -53,9 +53,10 @@ def compiled() -> Callable[[Array, Moving, Staging, Resting], tuple[Array, Array
     return run  # type: ignore[no-any-return]
 
 
-def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
+def _run(layers, water, stages, quiet, is_plug):  # type: ignore[no-untyped-def]
     n_steps, n_columns = water.entering.shape
     leaving, lost = np.zeros((n_steps, n_columns)), np.zeros(n_columns)
+    expected, around = np.full(quiet.sensors_degc.shape, np.nan), np.full(quiet.sensors_degc.shape, np.nan)
     degc = np.empty(len(layers))
     _sum_up(layers, degc)
     for step in range(n_steps):
@@ -63,8 +64,7 @@ def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
         if water.layers[step] > 0.0:
             # Water that is cooler than all of it keeps a tank stable.
             may_turn = water.entering[step].sum() > degc[-1]
-            _move(layers, water.layers[step], water.entering[step], leaving[step])
-            _sum_up(layers, degc)
+            _move(layers, degc, water.layers[step], water.entering[step], leaving[step], is_plug)
             if not math.isnan(water.gained_k[step]):
                 may_turn = True
                 left_k = water.layers[step] * water.entering[step].sum() + water.gained_k[step]
@@ -75,11 +75,10 @@ def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
         for stage in range(len(stages.column)):
             if stages.rise_k[stage, step] > 0.0 or stages.turned[stage, step] > 0.0:
                 may_turn = heats = True
-                if stages.tells[stage].any() and water.layers[step] == 0.0:
-                    _see(degc, stages, stage, quiet, step)
-                _heat(layers, degc, stages, stage, step)
+                _heat(layers, degc, stages, stage, step, is_plug)
         if quiet.due[step]:
             may_turn = True
+            _expect(degc, quiet, expected[step], around[step])
             _balance(lost, layers, 1.0)
             _conduct(layers, quiet.conduction)
             _sum_up(layers, degc)
@@ -93,8 +92,8 @@ def _run(layers, water, stages, quiet):  # type: ignore[no-untyped-def]
             _balance(lost, layers, -1.0)
             _sum_up(layers, degc)
         if may_turn:
-            _settle(layers, degc, stages.slack_k[step], heats)
-    return leaving, lost
+            _settle(layers, degc, stages.slack_k[step] - (_APART_K if is_plug else 0.0), heats)
+    return leaving, lost, expected, around
 
 
 @njit(error_model="numpy")
@@ -123,19 +122,38 @@ def _poisson(mean, chance):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy")
-def _move(layers, moved, entering, leaving):  # type: ignore[no-untyped-def]
+def _move(layers, degc, moved, entering, leaving, is_plug):  # type: ignore[no-untyped-def]
     """So many layers of water enter below; what leaves on top."""
     n, n_columns = layers.shape
     strides = math.ceil(moved / _LONGEST_STRIDE)
     part = moved / strides
-    for c in range(n_columns):
-        leaving[c] = 0.0
+    # A stride spreads by part - part^2 + 2 part lean of a layer's square, a row of vessels by part times theirs.
+    leans = np.full(n + 1, -0.5 * (n / _VESSELS - 1.0 + part))
+    leans[0] = leans[n] = 0.0
     for _ in range(strides):
+        if is_plug:
+            _lean(leans, degc, entering.sum(), 0.5 * (1.0 - part))
         for c in range(n_columns):
-            leaving[c] += part * layers[0, c]
+            here = up = layers[0, c]
+            leaving[c] += part * up
             for i in range(n):
                 below = layers[i + 1, c] if i < n - 1 else entering[c]
-                layers[i, c] += part * (below - layers[i, c])
+                passes = below + leans[i + 1] * (here - below)
+                layers[i, c] = here + part * (passes - up)
+                here, up = below, passes
+        _sum_up(layers, degc)
+
+
+@njit(error_model="numpy")
+def _lean(leans, degc, entering_degc, most):  # type: ignore[no-untyped-def]
+    """
+    What passes from a layer to the one above is not its mean but what it holds at its upper end: by `leans` closer to
+    the one above, as far as temperatures fall steadily. All columns alike, so that their sum is the temperature.
+    """
+    n = len(degc)
+    for k in range(1, n):
+        above, below = degc[k - 1] - degc[k], degc[k] - (degc[k + 1] if k < n - 1 else entering_degc)
+        leans[k] = most * min(2.0 * below / above, 1.0) if above * below > 0.0 else 0.0
 
 
 @njit(error_model="numpy")
@@ -162,10 +180,10 @@ def _keep(layers, degc, leaving, left_k):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy")
-def _heat(layers, degc, stages, stage, step):  # type: ignore[no-untyped-def]
+def _heat(layers, degc, stages, stage, step, is_plug):  # type: ignore[no-untyped-def]
     """A stage's heat of a step."""
-    rise_k, seen = stages.rise_k[stage, step], stages.seen[stage]
-    spread = stages.along[stage] if seen[0] > _ALONG_PART * seen[1] + _SURE else stages.spread[stage]
+    rise_k = stages.rise_k[stage, step]
+    spread = stages.along[stage] if is_plug else stages.spread[stage]
     rises = np.empty(len(degc))
     if stages.turned[stage, step] > 0.0:
         first = 0
@@ -178,29 +196,6 @@ def _heat(layers, degc, stages, stage, step):  # type: ignore[no-untyped-def]
     for i in range(len(degc)):
         layers[i, stages.column[stage]] += rises[i]
         degc[i] += rises[i]
-
-
-@njit(error_model="numpy")
-def _see(degc, stages, stage, quiet, step):  # type: ignore[no-untyped-def]
-    """What sensors in an element's range tell, while it alone warms the tank: whether heat comes along the range."""
-    rise_k = stages.rise_k[stage, step]
-    if step == 0 or stages.rise_k[:, step].sum() > rise_k:
-        return
-    foot_degc, along_degc = degc + rise_k * stages.spread[stage], degc + rise_k * stages.along[stage]
-    _float(foot_degc)
-    _float(along_degc)
-    seen = stages.seen[stage]
-    for s in np.flatnonzero(stages.tells[stage]):
-        risen_k = quiet.sensors_degc[step, s] - quiet.sensors_degc[step - 1, s]
-        if not math.isnan(risen_k):
-            foot_k = (quiet.at_sensor[s] * (foot_degc - degc)).sum()
-            along_k = (quiet.at_sensor[s] * (along_degc - degc)).sum()
-            u_k = math.hypot(_U_RISE_K, _U_RISE_PART * max(foot_k, along_k))
-            apart_k = along_k - foot_k
-            beyond_k = min(max(risen_k - foot_k, -abs(apart_k)), abs(apart_k))
-            seen[0] += apart_k * beyond_k / u_k**2
-            seen[1] += (apart_k / u_k) ** 2
-    seen *= min(1.0, _MOST_SEEN / max(seen[1], _MOST_SEEN))
 
 
 @njit(error_model="numpy")
@@ -254,6 +249,14 @@ def _conduct(layers, part):  # type: ignore[no-untyped-def]
                 change += layers[i + 1, c] - here
             above = here
             layers[i, c] = here + part * change
+
+
+@njit(error_model="numpy")
+def _expect(degc, quiet, expected, around):  # type: ignore[no-untyped-def]
+    """What the sensors should show, and what lies between the highest and the lowest place where each may be."""
+    for s in range(len(expected)):
+        expected[s] = (quiet.at_sensor[s] * degc).sum()
+        around[s] = ((quiet.around_sensor[0, s] - quiet.around_sensor[1, s]) * degc).sum()
 
 
 @njit(error_model="numpy")
@@ -380,13 +383,3 @@ def _pool(degc, least_k, means, counts):  # type: ignore[no-untyped-def]
         means[pools], counts[pools] = mean, count
         pools += 1
     return pools
-
-
-@njit(error_model="numpy")
-def _float(degc):  # type: ignore[no-untyped-def]
-    """What is warmer than what is above it rises and mixes with that, temperatures alone."""
-    means, counts = np.empty(len(degc)), np.empty(len(degc), np.int64)
-    first = 0
-    for pool in range(_pool(degc, np.full(len(degc), _STABLE_K), means, counts)):
-        degc[first : first + counts[pool]] = means[pool]
-        first += counts[pool]

@@ -46,6 +46,7 @@ _NO_WAY_BACK = Figure(0.0, "kWh", 0.0, "derived", 1.0, "An element or a burner t
 # Of how far the account by origin may be off apart from its meters, what is alike on all days. In virtual houses the
 # error of fourteen days was 0.22 to 0.4 of a day's, where chance leaves 0.27: as of 0.2 that lasts, and the rest anew.
 _LASTING = 0.2
+_U_WAYS = 0.5  # of what the two ways in which a tank is followed are apart: the tank lies between them
 _OF_THE_DAY = sqrt(1.0 - _LASTING**2)
 _STARTS_PER_H = 2.0  # of a compressor, at most; common practice
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
@@ -145,7 +146,12 @@ def _delivered_doubt(plant: PlantDay, water: HotWaterDay, origin: str, delivered
     u_account = shown_over(delivered.account_doubt[origin], 1.96) * abs(delivered.of_tanks)
     lasting = shown_times(u_account, _LASTING, "{}", numbers=[_LASTING])
     of_the_day = shown_times(u_account, _OF_THE_DAY, "√(1 − {}²)", numbers=[_LASTING])
-    account = Doubt({f"lasting account of {origin}": lasting}, {f"account of {origin}": of_the_day})
+    ways = {
+        f"ways of {tank}": shown_times(stated_own(apart_j), _U_WAYS, "{}", numbers=[_U_WAYS])
+        for tank, apart_j in delivered.ways_j[origin].items()
+        if apart_j
+    }
+    account = Doubt({f"lasting account of {origin}": lasting}, {f"account of {origin}": of_the_day, **ways})
     # What was drawn unheard may have been any origin's, as may what came unheard.
     drawn = [(share, of_tanks.apart_from_gaps()), (1.0, of_tanks.of_gaps())]
     unheard = Doubt(

@@ -76,6 +76,7 @@ class Delivered:
         of_tanks: What of the day's hot-water heat came out of tanks. [J]
         account_doubt: By origin, how far the account may misplace its heat: half-width of the 95 % interval, as a part
             of the heat out of tanks; none of a heater in passing. The doubt of the meters comes on top.
+        ways_j: By origin and tank, how far the tank's two ways are apart in what left it: in plug flow, less stirred.
         heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
         changes: By tank that was followed in layers from the day before, what became of its layers.
@@ -85,6 +86,7 @@ class Delivered:
     by_origin: Mapping[str, float]
     of_tanks: float
     account_doubt: Mapping[str, float]
+    ways_j: Mapping[str, Mapping[str, float]]
     heat_doubt: Mapping[str, Doubt]
     state: CarriedState
     changes: Mapping[str, LayersChange]
@@ -107,10 +109,12 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     parts: dict[str, Mapping[str, float]] = {}
     layers: dict[str, LayeredHeat] = {}
     changes: dict[str, LayersChange] = {}
+    ways: dict[str, Array] = {}
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
             passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
+            ways[tank] = found.apart * J_PER_K_KG
             if found.change is not None:
                 changes[tank] = found.change
         else:
@@ -126,6 +130,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         given,
         of_tanks_j,
         _account_doubt(shares, doubt, room_doubt(plant.site)),
+        {origin: {tank: _of_origin(apart, origins, origin) for tank, apart in ways.items()} for origin in of_tanks},
         _heat_doubt(plant, shares, of_tanks_j, may_be_unheard=UNHEARD in origins),
         CarriedState(parts, moved.mean_cold_degc, layers),
         changes,
@@ -181,6 +186,12 @@ def _scaled(by_origin: Array, water: HotWaterDay) -> Array:
         by_origin = np.where(np.arange(len(by_origin)) == len(by_origin) - 1, 1.0, 0.0)
         total = 1.0
     return np.asarray(by_origin * (water.heat.amount / total))
+
+
+def _of_origin(columns: Array, origins: Sequence[str], origin: str) -> float:
+    """What came unheard, and the room's part, are carried over. [J]"""
+    first = origins.index(origin)
+    return float(columns[first] if origin != CARRIED_OVER else columns[len(origins) - 2 - (UNHEARD in origins) :].sum())
 
 
 def _shares(by_origin: Mapping[str, float]) -> dict[str, float]:

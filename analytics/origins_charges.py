@@ -1,18 +1,18 @@
 """
 Where a stage heats its tank, layer by layer.
 
-An element heats from its lower end upward, or along its range if sensors within that tell so. A coil heats over its
+An element heats from its lower end upward, or in plug flow along its range. A coil heats over its
 range, more where its fluid is warmer than the water beside it; one of which no temperature is known is taken as a usual
 one. A loop that returns water at one height in the upper half takes it from the bottom.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.layers import LAYERS, Charge, Element
+from analytics.layers import LAYERS, Charge
 from analytics.origins_water import J_PER_K_KG, KG_PER_M3, blocks, stage_heat_w
 from analytics.plant import CELL_S, LoopDay, PlantDay
 from analytics.site import Stage
@@ -27,22 +27,15 @@ UPPER_HALF = 0.5
 """Of a tank's height: from here up water is fed in that a loop took from the bottom."""
 
 
-def charge_of(
-    plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: float, seen: Mapping[str, tuple[float, float]]
-) -> Charge:
-    """
-    A stage's heat by blocks, and where in the tank it goes.
-
-    Args:
-        seen: By stage, what sensors have told of an element until today, as `Element` says.
-    """
+def charge_of(plant: PlantDay, stage: Stage, origins: Sequence[str], *, layer_kg: float) -> Charge:
+    """A stage's heat by blocks, and where in the tank it goes."""
     heat_w = stage_heat_w(plant, stage)
     sums_w = blocks(heat_w)
     rise_k = sums_w * CELL_S / (layer_kg * J_PER_K_KG)
     column = origins.index(stage.id)
     low, high = stage.height
     if stage.heater:
-        return Charge(column, rise_k, _at(low), element=_element(plant, stage, seen.get(stage.id)))
+        return Charge(column, rise_k, _at(low), along=_over(low, high) if low < high else None)
     loop = plant.loops[stage.loop or ""]
     if low == high:
         turned = _turned(loop, rise_k, layer_kg=layer_kg) if high >= UPPER_HALF else None
@@ -60,17 +53,6 @@ def _turned(loop: LoopDay, rise_k: Array, *, layer_kg: float) -> Array:
     return np.asarray(blocks(loop.flow_m3_s) * CELL_S * KG_PER_M3 / layer_kg)
 
 
-def _element(plant: PlantDay, stage: Stage, seen: tuple[float, float] | None) -> Element | None:
-    """One with sensors in its range; these stand, as far as is known, in the middles of equal parts of the height."""
-    low, high = stage.height
-    count = len(plant.tanks[stage.tank or ""].sensors_degc)
-    heights = 1.0 - (np.arange(count) + 0.5) / count
-    # Right at the foot the account, which has layers, cannot tell whether a sensor is above it or below.
-    within = (low + 1.0 / LAYERS < heights) & (heights < high)
-    return Element(_over(low, high), within, seen or (0.0, 0.0)) if within.any() else None
-
-
-@lru_cache(maxsize=256)
 def _at(height: float) -> Array:
     """All in the lowest layer that is wholly above a height, the highest for the top."""
     spread = np.zeros(LAYERS)

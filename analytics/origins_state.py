@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from analytics.likeness import UNTOLD, Likeness
+
 __all__ = [
     "CARRIED_OVER",
     "DEFAULT_COLD_DEGC",
@@ -33,13 +35,13 @@ class LayeredHeat:
         heat_k: By origin, how much of each layer's temperature it gave. [K]
         cold_degc: What each layer's water had when it entered from the main.
         unheard_m3: Water that may have passed since something of the tank was last heard; None where all was heard.
-        elements: By stage, what sensors have told of where an element heats, as `analytics.layers.Element` has it.
+        likeness: How much the tank is like plug flow, by what its sensors have told.
     """
 
     heat_k: Mapping[str, Sequence[float]]
     cold_degc: Sequence[float]
     unheard_m3: float | None = None
-    elements: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    likeness: Likeness = UNTOLD
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
                 "heat_k": {o: list(k) for o, k in held.heat_k.items()},
                 "cold_degc": list(held.cold_degc),
                 **({} if held.unheard_m3 is None else {"unheard_m3": held.unheard_m3}),
-                **({"elements": {s: list(seen) for s, seen in held.elements.items()}} if held.elements else {}),
+                "likeness": [held.likeness.off, held.likeness.apart],
             }
             for tank, held in state.layers.items()
         },
@@ -95,7 +97,7 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
                 {o: tuple(map(float, k)) for o, k in held["heat_k"].items()},
                 tuple(map(float, held["cold_degc"])),
                 held.get("unheard_m3"),
-                {stage: (more, square) for stage, (more, square) in held.get("elements", {}).items()},
+                Likeness(*map(float, held.get("likeness", ()))),
             )
             for tank, held in layers.items()
         },

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from analytics.coil_foot import foot_of, with_foot
 from analytics.layers import LAYERS, Course, Quiet, Store, Water, follow
+from analytics.likeness import UNTOLD
 from analytics.origins_charges import charge_of
 from analytics.origins_gaps import origins_of, renewed_after_gaps
 from analytics.origins_metered import is_metered, place_on_path, u_meters_j
@@ -95,6 +96,7 @@ class LayeredDay:
 
     Args:
         leaving: Columns of the water that leaves. (blocks, columns) [kg K]
+        apart: How much more of each left in plug flow than of a stirred tank. (columns,) [kg K]
         held: The layers at the end.
         parts: Their heat's parts by origin.
         change: What became of them; None where no layers were carried to the day's start, or too little is known of
@@ -102,6 +104,7 @@ class LayeredDay:
     """
 
     leaving: Array
+    apart: Array
     held: LayeredHeat
     parts: Mapping[str, float]
     change: LayersChange | None
@@ -121,8 +124,10 @@ def follow_layers(
     change = found.change if is_whole and is_metered(plant, tank) else None
     end = found.course.end
     leaving = found.course.leaving * found.layer_kg
+    stirred, plug = found.course.ways
+    apart = (plug.leaving - stirred.leaving).sum(axis=0) * found.layer_kg
     held = _held(found, found.origins)
-    return LayeredDay(leaving, held, _parts(end, found.origins), change)
+    return LayeredDay(leaving, apart, held, _parts(end, found.origins), change)
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:
@@ -168,9 +173,8 @@ def layered_course(
     water = Water(moved.kg / layer_kg, entering / np.where(flows, moved.kg, 1.0)[:, None], gained_k)
     depths, sensors_degc = _sensors(plant, tank)
     held = state.layers.get(tank) if state else None
-    seen = held.elements if held else {}
     stages = [stage for stage in plant.site.stages.values() if stage.tank == tank]
-    charges = [charge_of(plant, stage, origins, layer_kg=layer_kg, seen=seen) for stage in stages]
+    charges = [charge_of(plant, stage, origins, layer_kg=layer_kg) for stage in stages]
     u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
     part_per_k = _U_PLACE / u_k if is_metered(plant, tank) else np.zeros(len(flows))
     renewals = renewed_after_gaps(plant, tank, sensors_degc, before_m3=held.unheard_m3 if held else None)
@@ -189,7 +193,8 @@ def layered_course(
     )
     left_m3 = renewals.left_m3 if renewals is not None else None
     start = _start(plant, tank, state, origins=origins, depths=depths, cold_degc=moved.mean_cold_degc)
-    store = Store(water, charges, quiet, origins.index(ROOM), slack_k(depths, sensors_degc, charges))
+    likeness = held.likeness if held else UNTOLD
+    store = Store(water, charges, quiet, origins.index(ROOM), slack_k(depths, sensors_degc, charges), likeness)
     return LayeredCourse(origins, start, store, follow(store, start), layer_kg, left_m3)
 
 
@@ -311,8 +316,7 @@ def _held(found: LayeredCourse, origins: Sequence[str]) -> LayeredHeat:
     if UNHEARD in held and sum(held[UNHEARD]) * found.layer_kg * J_PER_K_KG < _USED_UP_J:
         rest = held.pop(UNHEARD)
         held[CARRIED_OVER] = tuple(map(sum, zip(held[CARRIED_OVER], rest, strict=True)))
-    elements = {origins[column]: seen for column, seen in found.course.seen.items()}
-    return LayeredHeat(held, cold_degc, found.unheard_m3, elements)
+    return LayeredHeat(held, cold_degc, found.unheard_m3, found.course.likeness)
 
 
 def _parts(layers: Array, origins: Sequence[str]) -> Mapping[str, float]:

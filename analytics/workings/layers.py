@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow
+from analytics.layers import LAYERS, Charge, Quiet, Store, Water, follow_ways
 from analytics.origins_mixed import MixedCourse
 from analytics.origins_state import CARRIED_OVER
 from analytics.origins_tank import LayeredCourse
@@ -175,22 +175,36 @@ def left_table(
 @dataclass(frozen=True, slots=True)
 class Taken:
     """
-    What a quarter hour's water was made of.
+    What a quarter hour's water was made of: of both ways in which a tank is followed, with the weight of either.
 
     Args:
         layers: The layers before it, and the water that entered meanwhile. (LAYERS + 1, columns) [K]
         kg: Of each of them, what left. (LAYERS + 1,)
+        plug_part: The weight of plug flow.
     """
 
     layers: Array
     kg: Array
+    plug_part: float
 
 
 def taken(found: LayeredCourse, step: int) -> Taken:
     """What left a layered tank in a step, and from where."""
-    water, quiet = found.store.water, found.store.quiet
-    before = follow(_until(found.store, step), found.start).end
-    told_apart = np.eye(LAYERS + 1)
+    part = found.course.likeness.part
+    before = follow_ways(_until(found.store, step), found.start)
+    kg, heat = np.zeros(LAYERS + 1), np.zeros((LAYERS + 1, found.start.shape[1]))
+    for is_plug, weight in enumerate((1.0 - part, part)):
+        end = before[is_plug].end
+        mine_kg = weight * found.layer_kg * _parts_taken(found.store, end, step, is_plug=bool(is_plug))
+        kg += mine_kg
+        heat += mine_kg[:, None] * np.vstack((end, found.store.water.entering[step]))
+    layers = np.divide(heat, kg[:, None], out=np.zeros_like(heat), where=kg[:, None] != 0.0)
+    return Taken(layers, kg, part)
+
+
+def _parts_taken(store: Store, before: Array, step: int, *, is_plug: bool) -> Array:
+    """What leaves in a step of each layer and of what enters, told apart by columns of their own. (LAYERS + 1,)"""
+    water, quiet, told_apart = store.water, store.quiet, np.eye(LAYERS + 1)
     rest = Quiet(
         np.zeros(1, np.bool_),
         0.0,
@@ -202,9 +216,10 @@ def taken(found: LayeredCourse, step: int) -> Taken:
         quiet.around_sensor,
         np.zeros(1),
     )
-    probe = Store(Water(water.layers[step : step + 1], told_apart[-1:]), (), rest, 0, found.store.slack_k[:1])
-    parts = follow(probe, told_apart[:-1]).leaving[0]
-    return Taken(np.vstack((before, water.entering[step])), parts * found.layer_kg)
+    entering = np.hstack((water.entering[step], told_apart[-1]))[None]
+    probe = Store(Water(water.layers[step : step + 1], entering), (), rest, 0, store.slack_k[:1])
+    way = follow_ways(probe, np.hstack((before, told_apart[:-1])))[is_plug]
+    return np.asarray(way.leaving[0, before.shape[1] :])
 
 
 def _until(store: Store, step: int) -> Store:
@@ -255,8 +270,9 @@ def taken_table(found: Taken, *, tank: str, mine_k: Array, cold_degc: float, ori
     sums = _kg_k(mine.sum(), every.sum(), of=every.sum())
     rows.append(("together", written(float(kg.sum()), 3), "—", "—", *sums))
     note = (
-        f"kg × {origin} K = {origin} kg K; kg × (°C − {cold_degc:.3f}) = all kg K, above the main of that time. What "
-        "leaves a layer goes up through those above it, half a layer at a time, and mixes with each on its way."
+        f"kg × {origin} K = {origin} kg K; kg × (°C − {cold_degc:.3f}) = all kg K, above the main then. Of this "
+        f"draw {found.plug_part:.0%} count as from plug flow, in which water keeps its order, and the rest as from a "
+        "stirred tank: its sensors tell which it is more like."
     )
     if origin == CARRIED_OVER:
         note += " What the room gave, and what a change of the main's temperature makes, counts as carried over."
