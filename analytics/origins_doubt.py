@@ -9,13 +9,11 @@ from analytics.site import Site
 
 __all__ = ["layered_doubt", "room_doubt", "store_doubt"]
 
-_DOUBT = 0.08  # with faultless sensors 0.065 in another independent plant; in the virtual houses 0.03 to 0.05
-# The same where the last tank has two sensors only, or where a coil's heat is counted without its temperatures, so that
-# nobody knows which layers it chose: 0.07 and 0.06 in the virtual houses.
+_DOUBT = 0.08  # with faultless sensors 0.08 to 0.1 in independent plants; in the virtual houses 0.05 to 0.07
+# The same where the last tank has two sensors only; where a coil's heat is counted without its temperatures, so that
+# nobody knows which layers it chose; where a loop heats a range in the upper half, be it by a coil, from which heat
+# rises, or by water that is pumped through a boiler and fed in on top: 0.07 in the virtual houses, 0.08 to 0.1 outside.
 _DOUBT_LESS_KNOWN = 0.1
-# The same where a loop heats a range in the upper half: a coil's heat rises from there, but water that is pumped
-# through a boiler is fed in on top. Seen in an independent plant that fed it in; in the virtual houses it is a coil.
-_DOUBT_UPPER_LOOP = 0.16
 # What is carried over is not shown as less than nothing, and the room may owe some. In virtual tanks of 16 and of 48
 # layers root mean squares of its error were 0.006 to 0.020 with three sensors and more, 0.014 to 0.029 with two.
 _ROOM_DOUBT = 0.025
@@ -35,11 +33,10 @@ def layered_doubt(site: Site) -> float:
     path = site.hot_water
     tanks = path.tanks if path is not None else ()
     coils = [s for s in site.stages.values() if s.loop and s.tank in tanks and s.height[0] < s.height[1]]
-    if any(stage.height[0] >= UPPER_HALF for stage in coils):
-        return _DOUBT_UPPER_LOOP
+    is_high = any(stage.height[0] >= UPPER_HALF for stage in coils)
     loops = [site.loops[stage.loop or ""] for stage in coils]
     is_blind = any(not (loop.entering and loop.leaving) for loop in loops)
-    return _DOUBT_LESS_KNOWN if is_blind or _has_few(site) else _DOUBT
+    return _DOUBT_LESS_KNOWN if is_high or is_blind or _has_few(site) else _DOUBT
 
 
 def room_doubt(site: Site) -> float:
