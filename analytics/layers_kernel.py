@@ -106,6 +106,14 @@ def _sum_up(layers, degc):  # type: ignore[no-untyped-def]
 
 
 @njit(error_model="numpy")
+def _dot(weights, degc):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for i in range(len(degc)):
+        total += weights[i] * degc[i]
+    return total
+
+
+@njit(error_model="numpy")
 def _balance(lost, layers, sign):  # type: ignore[no-untyped-def]
     """What the tank holds, added to what is lost, or taken from it."""
     for i in range(len(layers)):
@@ -255,8 +263,8 @@ def _conduct(layers, part):  # type: ignore[no-untyped-def]
 def _expect(degc, quiet, expected, around):  # type: ignore[no-untyped-def]
     """What the sensors should show, and what lies between the highest and the lowest place where each may be."""
     for s in range(len(expected)):
-        expected[s] = (quiet.at_sensor[s] * degc).sum()
-        around[s] = ((quiet.around_sensor[0, s] - quiet.around_sensor[1, s]) * degc).sum()
+        expected[s] = _dot(quiet.at_sensor[s], degc)
+        around[s] = _dot(quiet.around_sensor[0, s], degc) - _dot(quiet.around_sensor[1, s], degc)
 
 
 @njit(error_model="numpy")
@@ -281,8 +289,8 @@ def _rest(layers, degc, quiet, step):  # type: ignore[no-untyped-def]
 @njit(error_model="numpy")
 def _told(degc, quiet, step, s):  # type: ignore[no-untyped-def]
     """By how much a sensor shows the account to be off, as far as it is believed. [K]"""
-    here = (quiet.at_sensor[s] * degc).sum()
-    high, low = (quiet.around_sensor[0, s] * degc).sum(), (quiet.around_sensor[1, s] * degc).sum()
+    here = _dot(quiet.at_sensor[s], degc)
+    high, low = _dot(quiet.around_sensor[0, s], degc), _dot(quiet.around_sensor[1, s], degc)
     most, least = max(high - here, low - here, 0.0), min(high - here, low - here, 0.0)
     above, doubt_k = quiet.sensors_degc[step, s] - here, quiet.doubt_k
     within = min(max(above, least - doubt_k), most + doubt_k)
@@ -331,7 +339,7 @@ def _renew(layers, degc, quiet, step):  # type: ignore[no-untyped-def]
     n, n_columns = layers.shape
     off_k = np.empty(quiet.sensors_degc.shape[1])
     for s in range(len(off_k)):
-        off_k[s] = quiet.sensors_degc[step, s] - (quiet.at_sensor[s] * degc).sum()
+        off_k[s] = quiet.sensors_degc[step, s] - _dot(quiet.at_sensor[s], degc)
     for i in range(n):
         change_k = (quiet.renewing[i] * off_k).sum()
         left = max(1.0 + min(change_k, 0.0) / max(degc[i] - layers[i, n_columns - 1], _HELD_K), _LEAST_LEFT)

@@ -25,6 +25,7 @@ from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
     CARRIED_OVER,
     DEFAULT_COLD_DEGC,
+    ROOM,
     UNHEARD,
     CarriedState,
     LayeredHeat,
@@ -76,7 +77,8 @@ class Delivered:
         of_tanks: What of the day's hot-water heat came out of tanks. [J]
         account_doubt: By origin, how far the account may misplace its heat: half-width of the 95 % interval, as a part
             of the heat out of tanks; none of a heater in passing. The doubt of the meters comes on top.
-        ways_j: By origin and tank, how far the tank's two ways are apart in what left it: in plug flow, less stirred.
+        ways_j: By origin and tank, how far the tank's two ways are apart in what left it: in plug flow, less stirred;
+            as of all heat out of tanks. [J]
         heat_doubt: By origin, what the doubt of the stages' heat leaves in doubt. [J]
         state: What the next day begins with.
         changes: By tank that was followed in layers from the day before, what became of its layers.
@@ -114,7 +116,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
             passing, layers[tank], parts[tank] = found.leaving, found.held, found.parts
-            ways[tank] = found.apart * J_PER_K_KG
+            ways[tank] = found.apart
             if found.change is not None:
                 changes[tank] = found.change
         else:
@@ -130,7 +132,10 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
         given,
         of_tanks_j,
         _account_doubt(shares, doubt, room_doubt(plant.site)),
-        {origin: {tank: _of_origin(apart, origins, origin) for tank, apart in ways.items()} for origin in of_tanks},
+        {
+            origin: {tank: _of_origin(apart, origins, origin) * of_tanks_j for tank, apart in ways.items()}
+            for origin in of_tanks
+        },
         _heat_doubt(plant, shares, of_tanks_j, may_be_unheard=UNHEARD in origins),
         CarriedState(parts, moved.mean_cold_degc, layers),
         changes,
@@ -188,10 +193,10 @@ def _scaled(by_origin: Array, water: HotWaterDay) -> Array:
     return np.asarray(by_origin * (water.heat.amount / total))
 
 
-def _of_origin(columns: Array, origins: Sequence[str], origin: str) -> float:
-    """What came unheard, and the room's part, are carried over. [J]"""
-    first = origins.index(origin)
-    return float(columns[first] if origin != CARRIED_OVER else columns[len(origins) - 2 - (UNHEARD in origins) :].sum())
+def _of_origin(shares: Array, origins: Sequence[str], origin: str) -> float:
+    """What came unheard, and the room's part, are carried over."""
+    first = origins.index(UNHEARD if UNHEARD in origins else ROOM) if origin == CARRIED_OVER else origins.index(origin)
+    return float(shares[first:].sum() if origin == CARRIED_OVER else shares[first])
 
 
 def _shares(by_origin: Mapping[str, float]) -> dict[str, float]:

@@ -96,7 +96,8 @@ class LayeredDay:
 
     Args:
         leaving: Columns of the water that leaves. (blocks, columns) [kg K]
-        apart: How much more of each left in plug flow than of a stirred tank. (columns,) [kg K]
+        apart: By how much the share of each origin in the heat that left is more in plug flow than of a stirred tank.
+            (origins,)
         held: The layers at the end.
         parts: Their heat's parts by origin.
         change: What became of them; None where no layers were carried to the day's start, or too little is known of
@@ -124,10 +125,17 @@ def follow_layers(
     change = found.change if is_whole and is_metered(plant, tank) else None
     end = found.course.end
     leaving = found.course.leaving * found.layer_kg
-    stirred, plug = found.course.ways
-    apart = (plug.leaving - stirred.leaving).sum(axis=0) * found.layer_kg
+    stirred, plug = (_shares(way.leaving * found.layer_kg, moved) for way in found.course.ways)
     held = _held(found, found.origins)
-    return LayeredDay(leaving, apart, held, _parts(end, found.origins), change)
+    return LayeredDay(leaving, plug - stirred, held, _parts(end, found.origins), change)
+
+
+def _shares(leaving: Array, moved: MovedWater) -> Array:
+    """Of the heat that left, above the main of then; what a change of that makes counts as carried over. (origins,)"""
+    heat = leaving[:, :-1].sum(axis=0)
+    heat[-1] += float(leaving[:, -1].sum() - moved.kg.dot(moved.cold_degc))
+    total = float(heat.sum())
+    return heat / total if total > 0.0 else np.zeros(len(heat))
 
 
 def _is_new(tank: str, state: CarriedState | None) -> bool:

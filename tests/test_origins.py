@@ -128,6 +128,19 @@ def test_more_heat_in_store_at_first_would_be_carried_over_and_less_of_all_other
     assert moved["sun"] / moved["backup"] == pytest.approx(shares["sun"] / shares["backup"])
 
 
+def test_what_plug_flow_and_stirred_water_differ_in_at_the_taps_is_in_doubt():
+    """What one origin gets more of in plug flow the others get less of; half of it is a standard uncertainty."""
+    result = account(HOUSE, _readings())
+    found = account_origins(result.plant, None)
+    apart = {origin: tanks["store"] for origin, tanks in found.ways_j.items()}
+    assert list(apart) == ["sun", "backup", CARRIED_OVER]
+    assert abs(apart["backup"]) > 0.01 * DRAW_J
+    assert sum(apart.values()) == pytest.approx(0.0, abs=1e-6 * DRAW_J)
+    (line,) = [line for line in result.ledger.stages if line.stage == "backup"]
+    assert line.delivered.doubt.passing["ways of store"] == pytest.approx(0.5 * apart["backup"] / 3.6e6)
+    assert line.delivered.plus_minus > 0.98 * abs(apart["backup"]) / 3.6e6
+
+
 def test_a_mixed_account_is_doubted_more_than_a_layered_one():
     layered = account_origins(_plant(), None)
     mixed = account_origins(account(_one_sensor(), _readings()).plant, None)

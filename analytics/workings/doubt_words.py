@@ -61,8 +61,9 @@ _SOURCES = {
     "another one every day.",
     "lasting account of": "Of how far heat may be misplaced between origins, what is alike on all days, as seen over "
     "fortnights in virtual houses.",
-    "ways of": "How much more of it left the tank in plug flow, in which water keeps its order, than of a stirred one, "
-    "both with the day's flows and heat: the tank lies between the two, by half of it either way.",
+    "ways of": "By how much more of the heat that left the tank it would be in plug flow, in which water keeps its "
+    "order, than out of a stirred tank, both with the day's flows and heat: the tank lies between the two, by half of "
+    "it either way.",
     "starts and stops of": "How well each start and each stop is known: its power may be off by a twentieth from that "
     "beside it, common practice, ÷ √3 since it may run for any part of its minute, or of the time that a longer mean "
     "is of, and a part of less than a tenth is lost; between instants further apart, to any moment of that time.",
