@@ -32,7 +32,18 @@ from analytics.figures import (
     unavailable,
 )
 
-__all__ = ["NO_READINGS", "By", "Period", "Span", "add_up", "calendar_days", "difference", "differences", "spans"]
+__all__ = [
+    "NO_READINGS",
+    "By",
+    "Period",
+    "Span",
+    "add_up",
+    "calendar_days",
+    "calendar_span",
+    "difference",
+    "differences",
+    "spans",
+]
 
 By = Literal["week", "month", "season", "year", "all"]
 
@@ -90,13 +101,19 @@ def spans(by: By, first: date, last: date) -> list[Span]:
 
 def calendar_days(by: By, day: date) -> int:
     """How many days the whole week, month, season or year has that `day` lies in."""
+    first, last = calendar_span(by, day)
+    return (last - first).days + 1
+
+
+def calendar_span(by: By, day: date) -> tuple[date, date]:
+    """First and last day of the whole week, month, season or year that `day` lies in."""
     starts = {
         "week": day - timedelta(days=day.weekday()),
         "month": day.replace(day=1),
         "season": _month_before(day, day.month % 3),
         "year": date(day.year, 1, 1),
     }
-    return (_end_of(by, day) - starts[by]).days + 1
+    return starts[by], _end_of(by, day)
 
 
 def _month_before(day: date, months: int) -> date:

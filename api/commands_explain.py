@@ -46,7 +46,7 @@ def add_explain_command(commands: Commands) -> None:
         metavar="DAY",
         nargs="?",
         type=span_argument,
-        help="YYYY-MM-DD; a week (2026-W03), a month (2026-01) or a year",
+        help="YYYY-MM-DD; a week (2026-W03), a month (2026-01), a year or 2026-01-05..2026-01-31",
     )
     parser.add_argument("--list", dest="is_list", action="store_true", help="list the site's figures with their paths")
     parser.add_argument("--format", choices=("text", "json"), default="text")

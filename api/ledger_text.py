@@ -4,20 +4,20 @@ import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
-from math import isnan
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 
-from analytics.figure_paths import figures_by_path, figures_in_record
-from analytics.figures import Figure, shown_of
-from analytics.period import By, Period, calendar_days, differences
+from analytics.figure_paths import figures_in_record
+from analytics.figures import shown_of
+from analytics.period import By, Period, calendar_days
 from analytics.site import Site
 from analytics.units import shown
 from dashboards.explain import is_fraction
 from dashboards.figure_names import figure_name
 from dashboards.numbers import MINUS, UNKNOWN, display_of, plural, show_figure
+from dashboards.side_by_side import Beside, figures_beside, show_change
 
 __all__ = ["EXPORT_SUFFIXES", "alerts_table", "comparison_table", "ledger_csv", "ledger_json", "ledger_table"]
 
@@ -125,27 +125,21 @@ def comparison_table(earlier: Period, later: Period, *, site: Site, console: Con
         table.add_column(heading, justify="left" if heading == "Figure" else "right")
     if has_paths:
         table.add_column("For `explain`")
-    before, after = (figures_by_path(each.total) for each in (earlier, later))
-    both = {path: (before[path], after[path], changed) for path, changed in differences(earlier, later).items()}
-    told = {path: three for path, three in both.items() if not all(isnan(figure.value) for figure in three[:2])}
-    for path, three in told.items():
-        table.add_row(figure_name(site, path), *_beside(*three, path=path, site=site), *([path] if has_paths else []))
+    told, n_unknown = figures_beside(earlier, later)
+    for one in told:
+        table.add_row(figure_name(site, one.path), *_beside(one, site), *([one.path] if has_paths else []))
     console.print(table)
-    for line in _about_comparison((earlier, later), n_unknown=len(both) - len(told)):
+    for line in _about_comparison((earlier, later), n_unknown=n_unknown):
         console.print(line)
     if not has_paths:
         console.print(f"`heatledger explain {site.id} --list` has the names by which figures are asked for.")
 
 
-def _beside(earlier: Figure, later: Figure, changed: Figure, *, path: str, site: Site) -> Iterator[str]:
+def _beside(one: Beside, site: Site) -> Iterator[str]:
     """The two, and later less earlier, to the digits that each interval allows."""
-    display, as_percent = display_of(site), is_fraction(path)
-    yield from (show_figure(figure, display, as_percent=as_percent) for figure in (earlier, later))
-    text = show_figure(changed, display, as_percent=as_percent)
-    # A difference of two shares in percent is no percentage of either.
-    text = f"{text.removesuffix(' %')} points" if as_percent and not isnan(changed.value) else text
-    is_more = changed.value > 0 and any(digit in "123456789" for digit in text.partition(" ± ")[0])
-    yield f"+{text}" if is_more else text
+    display, as_percent = display_of(site), is_fraction(one.path)
+    yield from (show_figure(figure, display, as_percent=as_percent) for figure in (one.earlier, one.later))
+    yield show_change(one.changed, one.path, display)
 
 
 def _about_comparison(periods: Sequence[Period], *, n_unknown: int) -> Iterator[str]:

@@ -22,7 +22,7 @@ router = APIRouter(prefix="/api/sites", tags=["sites"])
 Named = Annotated[
     str, Query(alias="figure", description="Its path, such as stages.sun.heat, or a part that says which")
 ]
-Of = Annotated[str, Query(description="A day (2026-01-05), a week (2026-W03), a month (2026-01) or a year (2026)")]
+Of = Annotated[str, Query(description="2026-01-05, 2026-W03, 2026-01, 2026 or 2026-01-05..2026-01-31")]
 
 
 @router.get("/{site}/explain", response_model=ExplainedOut)

@@ -8,17 +8,27 @@ from functools import cache
 from importlib.resources import files
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from api.errors import month_of
+from analytics.period import By
+from api.errors import RequestError, month_of
 from api.pages import alert_context, fleet_context, home_context, site_context
 from api.parts import PartsOfApp
+from api.periods import compare_context, period_context
 from api.routes_alerts import take_on
 from api.routes_explain import figure_context, span_asked
-from api.routes_sites import AskedDay
+from api.routes_sites import AskedDay, days_named
 from dashboards.links import alert_link
-from dashboards.render import render_alert, render_figure, render_fleet, render_home, render_site
+from dashboards.render import (
+    render_alert,
+    render_compare,
+    render_figure,
+    render_fleet,
+    render_home,
+    render_period,
+    render_site,
+)
 
 __all__ = ["router"]
 
@@ -26,6 +36,21 @@ router = APIRouter(include_in_schema=False)
 
 _DAY_S = 86_400
 _TYPES = {"js": "text/javascript", "css": "text/css", "svg": "image/svg+xml", "woff2": "font/woff2"}
+
+
+def _periods_asked(earlier: str = "", later: str = "", earlier_last: str = "", later_last: str = "") -> tuple[str, str]:
+    """Two periods by their names; where a last day is given, from the day named to that one."""
+    named = [f"{first}..{last}" if last else first for first, last in ((earlier, earlier_last), (later, later_last))]
+    if named == ["", ""]:
+        return "", ""
+    if not all(named):
+        raise RequestError("only one of the two periods is named; choose both")
+    for text in named:
+        days_named(text)
+    return named[0], named[1]
+
+
+PeriodsAsked = Annotated[tuple[str, str], Depends(_periods_asked)]
 
 
 @router.get("/")
@@ -48,6 +73,18 @@ def home(site: str, parts: PartsOfApp, month: str | None = None) -> HTMLResponse
     return HTMLResponse(
         render_home(home_context(parts.sources(), site, month=None if month is None else month_of(month)))
     )
+
+
+@router.get("/sites/{site}/periods")
+def period(site: str, parts: PartsOfApp, by: By = "month", day: AskedDay | None = None) -> HTMLResponse:
+    """What do the days add up to?"""
+    return HTMLResponse(render_period(period_context(parts.sources(), site, by=by, day=day)))
+
+
+@router.get("/sites/{site}/compare")
+def compared(site: str, parts: PartsOfApp, *, days: PeriodsAsked) -> HTMLResponse:
+    """What changed from one time to another?"""
+    return HTMLResponse(render_compare(compare_context(parts.sources(), site, earlier=days[0], later=days[1])))
 
 
 @router.get("/sites/{site}/explain")

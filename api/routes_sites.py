@@ -24,7 +24,7 @@ from api.sites import present_site, site_versions
 from api.span_names import FIRST_DAY, LAST_DAY, days_of
 from ingest.presence import presence
 
-__all__ = ["AskedDay", "DaysAsked", "Settled", "router", "settle"]
+__all__ = ["AskedDay", "DaysAsked", "Settled", "days_named", "router", "settle"]
 
 router = APIRouter(prefix="/api/sites", tags=["sites"])
 
@@ -113,14 +113,20 @@ def month(site: str, month: str, parts: PartsOfApp, settled: Settled = False) ->
 @router.get("/{site}/compare", response_model=ComparedOut)
 def compared(site: str, parts: PartsOfApp, *, earlier: Days, later: Days, settled: Settled = False) -> JSONResponse:
     """Two periods side by side, each added up: 2026-01, 2026-W03, 2026, a day, or 2026-01-05..2026-01-31."""
-    spans = [_days_named(text) for text in (earlier, later)]
+    spans = [days_named(text) for text in (earlier, later)]
     if settled:
         settle(parts, [site])
     with parts.records.look() as session:
         return JSONResponse(compared_json(compare(session, site, *spans)))
 
 
-def _days_named(text: str) -> tuple[date, date]:
+def days_named(text: str) -> tuple[date, date]:
+    """
+    The first and last day of a period that a request names.
+
+    Raises:
+        RequestError: If it names none.
+    """
     try:
         return days_of(text)
     except ValueError as error:

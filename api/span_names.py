@@ -1,4 +1,4 @@
-"""Days as a person names them: a day, a week, a month or a year."""
+"""Days as a person names them: a day, a week, a month, a year, or from one day to another."""
 
 from datetime import date, timedelta
 
@@ -40,11 +40,14 @@ def month_of(text: str) -> date:
 
 def span_of(text: str) -> Span:
     """
-    The days that a text names: 2026-01-05, 2026-W03, 2026-01 or 2026.
+    The days that a text names: 2026-01-05, 2026-W03, 2026-01, 2026 or 2026-01-05..2026-01-31.
 
     Raises:
-        ValueError: If it names none.
+        ValueError: If it names none, or ends before it begins.
     """
+    first, dots, last = text.partition("..")
+    if dots:
+        return _between(day_of(first), day_of(last or first))
     try:
         if len(text) == len("2026") and text.isdigit():
             return spans("year", _within(date(int(text), 1, 1)), date(int(text), 12, 31))[0]
@@ -52,31 +55,30 @@ def span_of(text: str) -> Span:
             monday = _within(date.fromisoformat(f"{text}-1"))
             return spans("week", monday, monday + timedelta(days=6))[0]
         if text.count("-") == 1:
-            first = month_of(text)
-            return spans("month", first, (first + timedelta(days=31)).replace(day=1) - timedelta(days=1))[0]
-        day = day_of(text)
+            month = month_of(text)
+            return spans("month", month, (month + timedelta(days=31)).replace(day=1) - timedelta(days=1))[0]
+        return _between(day := day_of(text), day)
     except ValueError:
         raise ValueError(
             f"{text!r} is no day, week, month or year; write it as 2026-01-05, 2026-W03, 2026-01 or 2026"
         ) from None
-    return Span(day, day, day.isoformat())
+
+
+def _between(first: date, last: date) -> Span:
+    if first > last:
+        raise ValueError(f"{first}..{last} ends before it begins; write the first day first")
+    return Span(first, last, f"{first}" if first == last else f"{first}..{last}")
 
 
 def days_of(text: str) -> tuple[date, date]:
     """
-    The first and last day of what a text names as for `span_of`, or of 2026-01-05..2026-01-31.
+    The first and last day of what a text names as for `span_of`.
 
     Raises:
         ValueError: If it names none, or ends before it begins.
     """
-    first, dots, last = text.partition("..")
-    if not dots:
-        named = span_of(text)
-        return named.first, named.last
-    days = day_of(first), day_of(last or first)
-    if days[0] > days[1]:
-        raise ValueError(f"{text} ends before it begins; write the first day first")
-    return days
+    named = span_of(text)
+    return named.first, named.last
 
 
 def _within(day: date) -> date:

@@ -6,6 +6,8 @@ Addresses that the pages link to (see `dashboards.links`), each a GET unless sai
     /                                    fleet          ?q=TEXT filters by name, ?show=attention|quiet|all
     /sites/{site}                        site           ?day=YYYY-MM-DD picks a day, ?span=14|30|60 days of history
     /sites/{site}/home                   homeowner      ?month=YYYY-MM picks a month
+    /sites/{site}/periods                days added up  ?by=week|month|season|year|all, ?day=YYYY-MM-DD picks one
+    /sites/{site}/compare                two of them    ?earlier=DAYS&later=DAYS, as the JSON twin takes them
     /sites/{site}/statements/{number}    a month's statement, as it was sent
     /sites/{site}/statements             POST, form fields `month` and `by`; answers 303 to the homeowner's page
     /alerts/{alert}                      alert
@@ -24,6 +26,7 @@ from typing import Any, Literal
 
 from analytics.expected.stages import Expectation
 from analytics.figures import DayLedger, Figure
+from analytics.period import By, Period, Span
 from analytics.plant import PlantDay
 from analytics.site import Site
 from analytics.year_before import Beside
@@ -33,6 +36,7 @@ __all__ = [
     "AlertContext",
     "AlertState",
     "AlertView",
+    "CompareContext",
     "FigureContext",
     "FleetContext",
     "FleetSite",
@@ -41,6 +45,7 @@ __all__ = [
     "MovedFigure",
     "PastCause",
     "PastChange",
+    "PeriodContext",
     "Severity",
     "Show",
     "SiteContext",
@@ -310,4 +315,47 @@ class HomeContext:
     statements: Sequence[StatementView] = ()
     held: Sequence[Held] = ()
     beside: Sequence[Beside] = ()
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeriodContext:
+    """
+    Days of a house added up.
+
+    Args:
+        spans: All weeks (months, ...) of the account, the first and last cut to it, oldest first; empty without one.
+        span: The one shown, of `spans`; None where there is none.
+        period: Its sums; None where none of its days has an account.
+        held: The versions of the site that held in it, in turn.
+    """
+
+    site: Site
+    now: datetime
+    by: By
+    spans: Sequence[Span]
+    span: Span | None
+    period: Period | None
+    held: Sequence[Held] = ()
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareContext:
+    """
+    Two periods of a house.
+
+    Args:
+        periods: Earlier and later, as they were asked for; None while the reader has not chosen.
+        asked: How they were asked for.
+        choices: The weeks, months, seasons and years of the account, oldest first.
+        assumptions: What the saved money of both rests on.
+    """
+
+    site: Site
+    now: datetime
+    periods: tuple[Period, Period] | None
+    asked: tuple[str, str]
+    choices: Mapping[By, Sequence[Span]]
+    assumptions: Sequence[str] = ()
     notice: str = ""

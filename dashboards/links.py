@@ -9,6 +9,8 @@ __all__ = [
     "acknowledge_link",
     "alert_json_link",
     "alert_link",
+    "compare_json_link",
+    "compare_link",
     "figure_json_link",
     "figure_link",
     "fleet_link",
@@ -16,6 +18,8 @@ __all__ = [
     "ledger_json_link",
     "month_json_link",
     "moved_json_link",
+    "period_json_link",
+    "period_link",
     "site_link",
     "statement_link",
     "statements_link",
@@ -44,6 +48,30 @@ def site_link(site: str, *, day: date | None = None, span_days: int | None = Non
 def home_link(site: str, *, month: date | None = None) -> str:
     """The homeowner's page, of a month if one is given, else of this month."""
     return f"/sites/{quote(site)}/home" + (f"?month={month:%Y-%m}" if month else "")
+
+
+def period_link(site: str, *, by: str | None = None, day: date | None = None) -> str:
+    """The week, month, season or year that holds a day, or all; the newest month if none is named."""
+    wanted = {"by": by} if by else {}
+    if day:
+        wanted["day"] = day.isoformat()
+    return f"/sites/{quote(site)}/periods" + (f"?{urlencode(wanted)}" if wanted else "")
+
+
+def period_json_link(site: str, *, by: str, first: date, last: date) -> str:
+    """The days first..last, added up, as JSON."""
+    days = {"from": first.isoformat(), "to": last.isoformat()}
+    return f"/api/sites/{quote(site)}/ledger?" + urlencode({**days, "by": by})
+
+
+def compare_link(site: str, *, earlier: str = "", later: str = "") -> str:
+    """Two periods side by side; without them, where one chooses them."""
+    wanted = {name: text for name, text in (("earlier", earlier), ("later", later)) if text}
+    return f"/sites/{quote(site)}/compare" + (f"?{urlencode(wanted)}" if wanted else "")
+
+
+def compare_json_link(site: str, *, earlier: str, later: str) -> str:
+    return f"/api/sites/{quote(site)}/compare?" + urlencode({"earlier": earlier, "later": later})
 
 
 def statements_link(site: str) -> str:

@@ -9,19 +9,39 @@ from markupsafe import Markup
 
 from dashboards.charts.frame import chart_json, script_json
 from dashboards.charts.script import style_guards
-from dashboards.contexts import AlertContext, FigureContext, FleetContext, HomeContext, SiteContext, StatementView
+from dashboards.contexts import (
+    AlertContext,
+    CompareContext,
+    FigureContext,
+    FleetContext,
+    HomeContext,
+    PeriodContext,
+    SiteContext,
+    StatementView,
+)
 from dashboards.drawing.swatch import swatch
 from dashboards.explain import BASES
 from dashboards.numbers import show_figure, show_percent
 from dashboards.pages.alert import alert_page
+from dashboards.pages.compare import compare_page
 from dashboards.pages.figure import figure_page
 from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
+from dashboards.pages.period import period_page
 from dashboards.pages.site import site_page
 from dashboards.pages.statement import statement_page
 from dashboards.rewording import in_readers_units
 
-__all__ = ["render_alert", "render_figure", "render_fleet", "render_home", "render_site", "render_statement"]
+__all__ = [
+    "render_alert",
+    "render_compare",
+    "render_figure",
+    "render_fleet",
+    "render_home",
+    "render_period",
+    "render_site",
+    "render_statement",
+]
 
 SEVERITY_WORDS = {"urgent": "Urgent", "soon": "Soon", "watch": "Watch"}
 
@@ -79,6 +99,16 @@ def render_figure(context: FigureContext) -> str:
 def render_home(context: HomeContext) -> str:
     """Is it working, and what did I save?"""
     return _render("home.html", page=home_page(context), notice=context.notice)
+
+
+def render_period(context: PeriodContext) -> str:
+    """What do the days add up to?"""
+    return _render("period.html", page=period_page(context), notice=context.notice)
+
+
+def render_compare(context: CompareContext) -> str:
+    """What changed from one time to another?"""
+    return _render("compare.html", page=compare_page(context), notice=context.notice)
 
 
 def render_statement(context: HomeContext, statement: StatementView) -> str:

@@ -1,7 +1,9 @@
 """Routes over real HTTP: what they answer, who may do what, and what their errors say."""
 
 import base64
+import html
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -291,7 +293,17 @@ def test_a_name_that_points_here_from_the_internet_is_not_answered(web: Web) -> 
 
 @pytest.mark.parametrize(
     "path",
-    ["/", f"/sites/{SITE}", f"/sites/{SITE}?day={DAYS[0]}", f"/sites/{SITE}/home?month=2026-03", "/alerts/an-alert"],
+    [
+        "/",
+        f"/sites/{SITE}",
+        f"/sites/{SITE}?day={DAYS[0]}",
+        f"/sites/{SITE}/home?month=2026-03",
+        f"/sites/{SITE}/periods",
+        f"/sites/{SITE}/periods?by=all",
+        f"/sites/{SITE}/compare",
+        f"/sites/{SITE}/compare?earlier={DAYS[0]}&later=2026-03",
+        "/alerts/an-alert",
+    ],
 )
 def test_every_page_is_drawn_and_loads_nothing_from_elsewhere(web: Web, path: str) -> None:
     add_alert(web.records)
@@ -303,6 +315,39 @@ def test_every_page_is_drawn_and_loads_nothing_from_elsewhere(web: Web, path: st
     policy = answer.headers["content-security-policy"]
     assert "default-src 'self'" in policy
     assert "script-src 'self';" in policy
+
+
+@pytest.mark.parametrize(
+    ("asked", "status", "says"),
+    [
+        ("periods?by=decade", 400, "By: input should be"),
+        ("periods?by=week&day=2026-02-30", 400, "Day must be a day, written as YYYY-MM-DD; it is"),
+        ("periods?by=week&day=2001-01-01", 404, "2001-01-01 lies outside the account of Mill Lane 1, from 2026-03-10"),
+        (f"compare?earlier={DAYS[0]}", 400, "Only one of the two periods is named; choose both."),
+        (f"compare?earlier=2026-13&later={DAYS[0]}", 400, "is no day, week, month or year"),
+        (f"compare?earlier={DAYS[1]}&earlier_last={DAYS[0]}&later={DAYS[0]}&later_last={DAYS[0]}", 400, "ends before"),
+        (f"compare?earlier=2001&later={DAYS[0]}", 404, "from 2001-01-01 to 2001-12-31 has a ledger"),
+    ],
+)
+def test_a_period_that_there_is_not_is_told_in_a_sentence(web: Web, asked: str, status: int, says: str) -> None:
+    answer = web.client.get(f"/sites/{SITE}/{asked}")
+    assert answer.status_code == status
+    (sentence,) = re.findall(r"<p>([^<]*)</p>", answer.text)
+    assert says in sentence
+    assert sentence.endswith(".")
+
+
+def test_a_periods_page_leads_to_the_page_of_each_figure(web: Web) -> None:
+    """Every link is followed: the page that works the figure out tells the same figure."""
+    page = web.client.get(f"/sites/{SITE}/periods?by=week").text
+    rows = re.findall(r'class="number">([^<]*)</span>.*?href="([^"]*/explain[^"]*)"', page, re.DOTALL)
+    assert len(rows) > 10
+    for shown, link in rows:
+        answer = web.client.get(html.unescape(link))
+        assert answer.status_code == 200, answer.text
+        heading = re.search("<h1>([^<]*)</h1>", answer.text)
+        assert heading is not None
+        assert ("is not known" if shown == "—" else shown) in heading[1]
 
 
 def test_an_error_on_a_page_is_a_page(web: Web) -> None:

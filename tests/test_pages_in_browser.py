@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -25,7 +26,8 @@ pytestmark = [
 ]
 
 PHONE, DESK = 390, 1280
-PAGES = ("fleet", "site", "alert", "home")
+PAGES = ("fleet", "site", "alert", "home", "period", "compare")
+_WITHOUT_CHARTS = ("fleet", "period", "compare")
 _IS_PICTURED = bool(os.environ.get("HEATLEDGER_PICTURES"))
 _FLEET = ("--houses", "8", "--days", "30") if _IS_PICTURED else ("--houses", "3", "--days", "5")
 _PICTURES = Path(dashboards.__file__).parent / "pictures"
@@ -91,11 +93,14 @@ def addresses(browser: Browser, origin: str) -> dict[str, str]:
         house = fleet.page.locator(".calling > li", has_text="Quarry Road 3")
         site = house.locator("h3 a").get_attribute("href")
         alert = house.locator(".what a").get_attribute("href")
+    last, before = (datetime.now(UTC).date() - timedelta(days=n) for n in (1, 2))
     return {
         "fleet": f"{origin}/",
         "site": f"{origin}{site}",
         "alert": f"{origin}{alert}",
         "home": f"{origin}{site}/home",
+        "period": f"{origin}{site}/periods?by=all",
+        "compare": f"{origin}{site}/compare?earlier={before}&later={last}",
     }
 
 
@@ -118,7 +123,7 @@ def test_a_page_is_whole_quiet_and_fits_its_window(
 ) -> None:
     with visit(browser, addresses[name], width=width) as shown:
         n_charts = shown.draw_all()
-        assert (n_charts > 0) == (name != "fleet")
+        assert (n_charts > 0) == (name not in _WITHOUT_CHARTS)
         assert shown.complaints == []
         assert shown.foreign(origin) == []
         assert shown.overflow_px() == 0
@@ -244,6 +249,36 @@ def test_a_page_still_says_all_without_scripts(browser: Browser, addresses: dict
     with visit(browser, addresses["home"], width=PHONE, java_script_enabled=False) as shown:
         shown.page.locator(".chart .twin summary").first.click()
         assert shown.page.locator(".chart table").first.is_visible()
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_two_times_are_chosen_from_the_house_without_scripts_or_a_mouse(
+    browser: Browser, origin: str, addresses: dict[str, str], width: int
+) -> None:
+    """From the house to its weeks, from there to what may be set side by side, and by keyboard to two times."""
+    with visit(browser, addresses["site"], width=width, java_script_enabled=False) as shown:
+        shown.page.get_by_role("link", name="Weeks, months, years").click()
+        shown.page.get_by_role("link", name="Week", exact=True).click()
+        shown.page.locator(".figure summary", has_text="Energy bought").first.press("Enter")
+        assert shown.page.locator(".figure[open] a", has_text="Worked out day by day: Energy bought").is_visible()
+        shown.page.get_by_role("link", name="Two times side by side").click()
+        for label in ("The one", "The other"):
+            shown.page.get_by_label(label, exact=True).press("Home")
+        shown.page.get_by_role("button", name="Set side by side").press("Enter")
+        assert "beside" in shown.page.locator("h1").inner_text()
+        assert shown.page.get_by_role("heading", name="What changed?").is_visible()
+        assert (shown.complaints, shown.foreign(origin), shown.overflow_px()) == ([], [], 0)
+
+
+def test_days_may_be_chosen_from_one_to_another(browser: Browser, addresses: dict[str, str]) -> None:
+    with visit(browser, addresses["compare"], width=PHONE) as shown:
+        shown.page.locator("summary", has_text="From one day to another").click()
+        first = shown.page.locator("#earlier-first").input_value()
+        shown.page.locator("#later-first").fill(first)
+        shown.page.get_by_role("button", name="Set these days side by side").click()
+        shown.page.wait_for_url(f"**later={first}**")
+        assert "The two share days, which count in both." in shown.page.locator("main").inner_text()
+        assert shown.overflow_px() == 0
 
 
 def test_on_paper_the_pages_leave_out_what_cannot_be_pressed(browser: Browser, addresses: dict[str, str]) -> None:

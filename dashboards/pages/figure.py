@@ -7,6 +7,7 @@ from typing import Any
 
 from analytics.figures import figure_from_json
 from dashboards.contexts import FigureContext
+from dashboards.days_names import days_name
 from dashboards.explain import ROUNDING, doubt_reasons, is_fraction, part_in_words
 from dashboards.links import figure_json_link, figure_link, site_link
 from dashboards.numbers import Display, display_of, show_day, show_figure, show_month, unit_name
@@ -43,7 +44,7 @@ def figure_page(context: FigureContext) -> FigurePage:
     site, told, display = context.site, context.told, display_of(context.site)
     figure, path = figure_from_json({key: told[key] for key in _FIGURE}), told["figure"]
     one_day = _day_of(told["day"])
-    when = show_day(one_day, display, year=True) if one_day else _span_name(told["day"])
+    when = show_day(one_day, display, year=True) if one_day else _span_name(told["day"], display)
     shown = show_figure(figure, display, as_percent=is_fraction(path))
     says = "is not known" if told["value"] is None else shown
     return FigurePage(
@@ -76,7 +77,7 @@ def _day_of(text: str) -> date | None:
 def _longer(text: str) -> list[tuple[str, str]]:
     """The week, month and year that a span begins in, as far as they are longer than it: how to ask, and as said."""
     one_day, is_week = _day_of(text), "W" in text
-    if len(text) == len("2026"):
+    if len(text) == len("2026") or ".." in text:
         return []
     first = one_day or date.fromisoformat(f"{text}-1" if is_week else f"{text}-01")
     year, week, _ = first.isocalendar()
@@ -85,7 +86,10 @@ def _longer(text: str) -> list[tuple[str, str]]:
     return [*found, (f"{first.year}", f"{first.year}")]
 
 
-def _span_name(text: str) -> str:
-    """A month by its name; weeks and years by their number."""
+def _span_name(text: str, display: Display) -> str:
+    """A month by its name, days from one to another by theirs; weeks and years by their number."""
+    if ".." in text:
+        first, last = (date.fromisoformat(day) for day in text.split(".."))
+        return days_name(first, last, display)
     is_month = len(text) == len("2026-01")
     return show_month(date.fromisoformat(f"{text}-01")) if is_month else text

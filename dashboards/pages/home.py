@@ -19,6 +19,7 @@ from dashboards.links import (
     home_link,
     ledger_json_link,
     month_json_link,
+    period_link,
     site_link,
     statement_link,
     statements_link,
@@ -70,6 +71,7 @@ class HomePage:
     previous: tuple[str, str] | None
     following: tuple[str, str] | None
     site_link: str
+    period_link: str
     month_json_link: str
     json_link: str
     in_progress: bool
@@ -110,6 +112,7 @@ def home_page(context: HomeContext) -> HomePage:
         previous=_month_link(context, first - timedelta(days=1), last=context.last_month),
         following=_month_link(context, last + timedelta(days=1), first=context.first_month),
         site_link=site_link(site.id),
+        period_link=period_link(site.id, by="month", day=_within(context)),
         month_json_link=month_json_link(site.id, month=first),
         json_link=ledger_json_link(site.id, first=first, last=last),
         in_progress=in_progress,
@@ -118,6 +121,11 @@ def home_page(context: HomeContext) -> HomePage:
         issue_words="Make the correction" if _standing(context) else "Make this month's statement",
         issue_month=f"{first:%Y-%m}",
     )
+
+
+def _within(context: HomeContext) -> date | None:
+    """A day of the month for a link; none where the month has no account, which then leads to the newest."""
+    return context.ledgers[0].day if context.ledgers else None
 
 
 def _missing(sums: MonthSums) -> str:

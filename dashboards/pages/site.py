@@ -19,7 +19,15 @@ from dashboards.drawing.schematic import draw_schematic
 from dashboards.expected_words import state_sentence
 from dashboards.explain import FigureGroup, figure_groups
 from dashboards.figure_names import figure_name
-from dashboards.links import alert_link, figure_link, home_link, ledger_json_link, moved_json_link, site_link
+from dashboards.links import (
+    alert_link,
+    figure_link,
+    home_link,
+    ledger_json_link,
+    moved_json_link,
+    period_link,
+    site_link,
+)
 from dashboards.names import origin_name
 from dashboards.numbers import Display, display_of, local_date, show_age, show_day, show_money, show_span
 from dashboards.past import past_sentence, show_movement
@@ -74,6 +82,7 @@ class SitePage:
     previous: tuple[str, str] | None
     following: tuple[str, str] | None
     home_link: str
+    period_link: str
     json_link: str
     display: Display
     is_today: bool
@@ -113,6 +122,7 @@ def site_page(context: SiteContext) -> SitePage:
         previous=_other_day(context, -1, display),
         following=_other_day(context, +1, display),
         home_link=home_link(site.id, month=context.day.replace(day=1)),
+        period_link=period_link(site.id),
         json_link=ledger_json_link(site.id, first=context.day, last=context.day),
         display=display,
         is_today=is_today,
