@@ -8,6 +8,7 @@ from math import inf
 from typing import Any
 
 from analytics.detection import DETECTORS, Detector
+from analytics.detection.cop_rise import CopRise
 from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.heater_no_output import HeaterNoOutput
@@ -44,7 +45,7 @@ def _knowing(detector: Detector, known: Mapping[str, Watched], nearby: NearbySun
     match detector:
         case StageBelowExpected():
             return replace(detector, watched=known, nearby=nearby)
-        case GroundLoopCold() | LoopLowFlow() | HeatPumpLowCop():
+        case GroundLoopCold() | LoopLowFlow() | HeatPumpLowCop() | CopRise():
             return replace(detector, watched=known)
         case _:
             return detector

@@ -235,6 +235,14 @@ def test_a_tank_that_loses_heat_is_not_told_as_an_open_balance() -> None:
     assert _kinds(both) == [("tank-losing-heat", "open")]
 
 
+def test_a_noisy_sensor_of_a_tank_makes_no_standby_loss() -> None:
+    losing = _assessment("tank-losing-heat", (24, None), of="solar", is_by_day=True)
+    for point in _HOUSE.tanks["solar"].temperatures:
+        assert _kinds([losing, _assessment("sensor-noisy", (2, None), of=point)]) == [("sensor-noisy", "open")]
+    for other in (_assessment("sensor-noisy", (2, None), of="hot.temp"), _assessment("sensor-noisy", of="solar.top")):
+        assert ("tank-losing-heat", "open") in _kinds([losing, other])
+
+
 def test_an_outlet_is_not_told_off_while_sensors_of_a_tank_are_exchanged() -> None:
     swapped = _assessment("sensor-swapped", (8, None), of="solar")
     outlet = _assessment("sensor-offset", (0, None), of="hot_water")

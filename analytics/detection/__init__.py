@@ -12,6 +12,7 @@ from analytics.detection.balance_open import BalanceOpen
 from analytics.detection.beyond_carnot import BeyondCarnot
 from analytics.detection.collector_stagnation import CollectorStagnation
 from analytics.detection.constant_draw import ConstantDraw
+from analytics.detection.cop_rise import CopRise
 from analytics.detection.findings import (
     CAUTION,
     Assessment,
@@ -105,6 +106,7 @@ DETECTORS: Sequence[Detector] = (
     SunStuck(),
     SensorRange(),
     BeyondCarnot(),
+    CopRise(),
     SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),

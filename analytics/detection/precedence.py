@@ -77,6 +77,7 @@ TABLE: Sequence[Row] = (
     Row("stage-below-expected", _NEEDLESS, relations.backups_beside, by_day=True),
     Row("stage-below-expected", (ANY,), relations.meters_of_standing_in, by_day=True, now=True),
     Row("tank-losing-heat", _LEAVES_BY_LOOP, relations.loops_of_tank, days=2),
+    Row("tank-losing-heat", ("sensor-noisy",), relations.sensors_of_tank, days=7),
     Row("balance-open", ("tank-losing-heat",)),
     Row("balance-open", (*_LEAVES_BY_LOOP, _SWAPPED), relations.loops_of_tank, days=7),
     # Cold and hot exchanged falsify the heat of every tank on the path.

@@ -20,6 +20,7 @@ __all__ = [
     "parts_of_other_stages",
     "path",
     "pump_of_stage",
+    "sensors_of_tank",
     "tanks_of_path",
 ]
 
@@ -55,6 +56,10 @@ def heaters_of_tank(site: Site, loop: str) -> Sequence[str]:
 def loops_of_heat_pump(site: Site, heat_pump: str) -> Sequence[str]:
     pump = site.heat_pumps.get(heat_pump)
     return () if pump is None else _loops(pump)
+
+
+def sensors_of_tank(site: Site, tank: str) -> Sequence[str]:
+    return site.tanks[tank].temperatures if tank in site.tanks else ()
 
 
 def loop_of_stage(site: Site, stage: str) -> Sequence[str]:
