@@ -158,7 +158,8 @@ def _source(head: FileHead) -> str:
     path = _quoted(str(head.path))
     n_columns = len(head.form.columns)
     if head.kind == "parquet":
-        names = ", ".join(f"c{i}" for i in (*range(1, head.time_at + 1), 0, *range(head.time_at + 1, n_columns)))
+        column_at = {place: f"c{i}" for i, place in enumerate(head.places)}
+        names = ", ".join(column_at.get(place, f"left_out{place}") for place in range(head.n_columns))
         columns = ", ".join(_without_nan(f"c{i}", kind) for i, kind in enumerate(head.types))
         return f"(select {columns} from read_parquet({path}) as file({names}))"
     columns = ", ".join(f"'c{i}': 'VARCHAR'" for i in range(n_columns))

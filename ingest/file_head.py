@@ -2,6 +2,7 @@
 
 import gzip
 import os
+import re
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -18,6 +19,7 @@ __all__ = ["FileHead", "file_head", "lines_of"]
 _SAMPLE_BYTES = 256 * 1024
 _MAX_LINE_BYTES = 1 << 20
 _NAMELESS_INDEX = "__index_level_0__"  # as pandas writes the index of a table, where it has no name
+_ROW_LABELS = re.compile(r"__index_level_\d+__")
 _MAGIC = {
     b"PAR1": "parquet",
     b"\x1f\x8b": "gzip",
@@ -44,7 +46,8 @@ class FileHead:
         types: Their types in Parquet; empty for CSV.
         n_bytes: Its size.
         bytes_a_row: About how much of that one row takes, from its first rows.
-        time_at: Where the time stands among the columns of a Parquet file; a table's index is written last.
+        places: Where the columns of `form` stand among those of a Parquet file, counted from 0.
+        n_columns: How many columns a Parquet file has; those that number a table's rows are no part of `form`.
     """
 
     path: Path
@@ -54,7 +57,8 @@ class FileHead:
     is_gzip: bool
     n_bytes: int
     bytes_a_row: float
-    time_at: int = 0
+    places: tuple[int, ...] = ()
+    n_columns: int = 0
 
 
 def file_head(path: Path, *, site: str) -> FileHead:
@@ -106,13 +110,35 @@ def _parquet_head(path: Path, n_bytes: int, *, site: str) -> FileHead:
     except duckdb.Error as error:
         raise FileRefusedError(f"{path.name} is a damaged Parquet file: {str(error).splitlines()[0]}") from error
     names, kinds = [column[0] for column in columns], [column[1] for column in columns]
-    time_at = _time_at(names, kinds)
-    if names[time_at] == _NAMELESS_INDEX:
-        names[time_at] = "time"
-    form = form_of(_first(names, time_at), file=path.name, site=site)
-    types = tuple(_first(kinds, time_at))
+    places = _places(names, kinds, file=path.name)
+    form = form_of(["time" if names[i] == _NAMELESS_INDEX else names[i] for i in places], file=path.name, site=site)
+    types = tuple(kinds[i] for i in places)
     _check_types(form, types, file=path.name)
-    return FileHead(path, "parquet", form, types, False, n_bytes, n_bytes / max(1, n_rows), time_at)
+    return FileHead(path, "parquet", form, types, False, n_bytes, n_bytes / max(1, n_rows), places, len(names))
+
+
+def _places(names: Sequence[str], types: Sequence[str], *, file: str) -> tuple[int, ...]:
+    """
+    Where the time and what belongs to it stand; numbers of a table's rows, which have no name, hold no reading.
+
+    Raises:
+        FileRefusedError: If it cannot be told which column is the time.
+    """
+    time_at = _time_at(names, types)
+    instants = [i for i, kind in enumerate(types) if kind.startswith("TIMESTAMP")]
+    unnamed = [i for i, name in enumerate(names) if _ROW_LABELS.fullmatch(name)]
+    if names[time_at] not in ("time", _NAMELESS_INDEX) and len(instants) == 1:
+        raise FileRefusedError(
+            f"{file} has no column 'time'; its column {names[instants[0]]!r} holds instants: name it 'time'"
+        )
+    if any(i in instants and i != time_at for i in unnamed):
+        raise FileRefusedError(
+            f"{file} holds instants in its column 'time' and in an index without a name; write it without that index"
+        )
+    rest = [i for i in range(len(names)) if i != time_at and i not in unnamed]
+    if sorted(names[i] for i in rest) == ["point", "value"]:
+        rest.sort(key=lambda i: names[i])  # the order of the long form
+    return time_at, *rest
 
 
 def _time_at(names: Sequence[str], types: Sequence[str]) -> int:
@@ -122,11 +148,6 @@ def _time_at(names: Sequence[str], types: Sequence[str]) -> int:
     if _NAMELESS_INDEX in names and types[names.index(_NAMELESS_INDEX)].startswith("TIMESTAMP"):
         return names.index(_NAMELESS_INDEX)
     return 0
-
-
-def _first(items: Sequence[str], place: int) -> list[str]:
-    """The items with the one at `place` put first."""
-    return [items[place], *items[:place], *items[place + 1 :]]
 
 
 def _check_types(form: Form, types: tuple[str, ...], *, file: str) -> None:

@@ -29,6 +29,7 @@ _CHARS_AT_ONCE = 500_000
 _SHOWN_CHARS = 40
 _COMMA_NUMBER = re.compile(r"\s*[-+]?\d+,\d+\s*")
 _NUMBER = re.compile(r"\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*", re.ASCII)
+_ROW_NUMBERS = frozenset(("index", "level_0", "Unnamed: 0"))  # as tables name their row numbers once they are a column
 _NOT_FINITE = frozenset(("nan", "inf", "infinity"))
 
 
@@ -67,6 +68,8 @@ def form_of(columns: Sequence[str], *, file: str, site: str = "") -> Form:
         FileRefusedError: If it is not a header of readings.
     """
     names = tuple(own_point(name.strip(), site) for name in columns)
+    if names[:2] == ("", "time"):
+        raise FileRefusedError(f"{file} has a column without a name before 'time'; leave the numbers of its rows out")
     if names[0] != "time":
         raise FileRefusedError(_not_time(names[0], file))
     if len(names) < 2:
@@ -165,6 +168,7 @@ class Judge:
         if self.known is not None and point not in self.known:
             near = difflib.get_close_matches(point, self.known, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
+            hint = "; if it numbers the rows, leave it out of the file" if point in _ROW_NUMBERS else hint
             return "point", f"site {self.site!r} has no point {_shown(point)}{hint}"
         if _NUMBER.fullmatch(text) and math.isfinite(float(text)):
             return None

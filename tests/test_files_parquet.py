@@ -54,6 +54,61 @@ def test_parquet_with_its_time_as_index_is_stored_like_any(
     assert "row 2, column 'attic': site 'mill-lane-9' has no point 'attic'" in kept.entries[0][1]
 
 
+@pytest.mark.parametrize("n_levels", [1, 2])
+@pytest.mark.parametrize("is_long", [False, True])
+def test_row_numbers_that_a_table_wrote_along_are_no_readings(
+    is_long: bool, n_levels: int, tmp_path: Path, store: ReadingStore
+) -> None:
+    """A table of which rows were left out keeps their numbers, and writes them as columns without a name."""
+    columns = {"point": ["t0", "t1", "t0"], "value": [1.5, 2.5, 3.5]} if is_long else {"t0": [1.5, 2.5, 3.5]}
+    times = pd.to_datetime([T0, "2026-05-01T00:01:00Z", "2026-05-01T00:02:00Z"])
+    numbers = pd.MultiIndex.from_arrays([[4, 5, 6]] * n_levels)
+    pd.DataFrame({"time": times, **columns}, index=numbers).iloc[[0, 2]].to_parquet(tmp_path / "a.parquet")
+    kept = Kept()
+    assert import_one(tmp_path / "a.parquet", store, kept) == Counts(received=2, stored=2)
+    assert stored(store, "t0") == {"t0": [(T0_MS, 1.5), (T0_MS + 120_000, 3.5)]}
+    assert kept.entries == []
+
+
+def test_a_long_table_may_have_its_columns_in_any_order(tmp_path: Path, store: ReadingStore) -> None:
+    frame = pd.DataFrame({"time": pd.to_datetime([T0, T0]), "point": ["t0", "t1"], "value": [1.5, 2.5]})
+    frame.set_index(["time", "point"]).to_parquet(tmp_path / "a.parquet")
+    assert import_one(tmp_path / "a.parquet", store) == Counts(received=2, stored=2)
+    assert stored(store, "t0", "t1") == {"t0": [(T0_MS, 1.5)], "t1": [(T0_MS, 2.5)]}
+
+
+def test_row_numbers_with_a_name_are_told_once_and_what_to_do(tmp_path: Path, store: ReadingStore) -> None:
+    times = pd.date_range(T0, periods=1000, freq="min")
+    pd.DataFrame({"index": range(1000), "time": times, "t0": 1.5}).to_parquet(tmp_path / "a.parquet", index=False)
+    kept = Kept()
+    assert import_one(tmp_path / "a.parquet", store, kept) == Counts(received=2000, stored=1000, quarantined=1000)
+    assert [reason for _, reason, _, _ in kept.entries] == [
+        "a.parquet, row 2, column 'index': site 'mill-lane-9' has no point 'index'; if it numbers the rows, leave it "
+        "out of the file (and 999 more up to row 1001)"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("index", "columns", "sentence"),
+    [
+        ("stamp", {}, "a.parquet has no column 'time'; its column 'stamp' holds instants: name it 'time'"),
+        (
+            None,
+            {"time": pd.to_datetime([T0])},
+            "a.parquet holds instants in its column 'time' and in an index without a name; write it without that index",
+        ),
+    ],
+)
+def test_where_the_time_cannot_be_told_the_file_is_refused_in_a_sentence(
+    index: str | None, columns: dict, sentence: str, tmp_path: Path, store: ReadingStore
+) -> None:
+    times = pd.DatetimeIndex([T0], name=index)
+    pd.DataFrame({"t0": [1.5], **columns}, index=times).to_parquet(tmp_path / "a.parquet")
+    with pytest.raises(FileRefusedError) as refused:
+        import_one(tmp_path / "a.parquet", store)
+    assert str(refused.value) == sentence
+
+
 def test_the_time_may_stand_anywhere_in_parquet(tmp_path: Path, store: ReadingStore) -> None:
     frame = pd.DataFrame({"t1": [3.5], "time": pd.to_datetime([T0]), "t0": [2.5], "t2": [4.5]})
     frame.to_parquet(tmp_path / "a.parquet", index=False)
