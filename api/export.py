@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +32,24 @@ def write_ledger(ledger: Mapping[str, Any], path: Path, *, assumptions: Sequence
             path.write_text(text, encoding="utf-8")
         case ".parquet":
             path.touch()  # so that what cannot be written is told by its own name
-            frame = pd.read_csv(io.StringIO(text), dtype={"day": str})
-            duckdb.from_df(frame).write_parquet(str(path))
+            _write_parquet(text, path)
         case ".xlsx":
             _write_sheet(text, [*_about(ledger), "", *assumptions], path)
         case _:
             raise ValueError(f"{path.name} does not tell its kind; end its name in {', '.join(EXPORT_SUFFIXES)}")
+
+
+def _date_columns(heading: Sequence[str]) -> list[str]:
+    """Which columns hold days; the `day` of a period is its name, such as 2026-W03."""
+    of_periods = [name for name in heading if name in ("first day", "last day")]
+    return of_periods or ["day"]
+
+
+def _write_parquet(text: str, path: Path) -> None:
+    frame = pd.read_csv(io.StringIO(text), dtype={"day": str})
+    dates = ", ".join(f'"{name}"::date as "{name}"' for name in _date_columns(list(frame)))
+    with duckdb.connect() as connection:
+        connection.from_df(frame).project(f"* replace ({dates})").write_parquet(str(path))
 
 
 def _write_sheet(text: str, about: Sequence[str], path: Path) -> None:
@@ -44,10 +57,14 @@ def _write_sheet(text: str, about: Sequence[str], path: Path) -> None:
     path.touch()
     with xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False}) as book:
         bold = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
+        as_day = book.add_format({"num_format": "yyyy-mm-dd", "align": "left"})
         sheet = book.add_worksheet("ledger")
         sheet.write_row(0, 0, heading, bold)
+        dates = [heading.index(name) for name in _date_columns(heading)]
         for index, row in enumerate(rows, start=1):
             sheet.write_row(index, 0, [row[0], *(_number(cell) for cell in row[1:])])
+            for column in dates:
+                sheet.write_datetime(index, column, date.fromisoformat(row[column]), as_day)
         sheet.freeze_panes(1, 1)
         sheet.set_column(0, len(heading) - 1, 14)
         notes = book.add_worksheet("about")

@@ -3,12 +3,15 @@
 import csv
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import openpyxl
+import pandas as pd
+import pyarrow
+import pyarrow.parquet
 import pytest
 from rich.console import Console
 
@@ -37,7 +40,7 @@ def test_a_spreadsheet_has_numbers_units_empty_cells_and_what_the_money_rests_on
     write_ledger(_ledger(day), file, assumptions=["What was saved rests on this:", "Electricity at €0.30 per kWh."])
     heading, row = _cells(file, "ledger")
     of = dict(zip(heading, row, strict=True))
-    assert (of["purchased [kWh]"], of["saved.money [EUR]"], of["day"]) == (3.5, 2.0, "2025-01-01")
+    assert (of["purchased [kWh]"], of["saved.money [EUR]"], of["day"]) == (3.5, 2.0, datetime(2025, 1, 1))
     assert (of["hot_water.volume [kWh]"], of["hot_water.volume basis"]) == (None, "unavailable")
     assert [line[0] for line in _cells(file, "about")][-2:] == [
         "What was saved rests on this:",
@@ -47,13 +50,34 @@ def test_a_spreadsheet_has_numbers_units_empty_cells_and_what_the_money_rests_on
 
 def test_no_text_of_a_spreadsheet_is_a_formula_and_a_year_is_a_name(tmp_path: Path) -> None:
     file = tmp_path / "ledger.xlsx"
-    day = day_to_json(ledger_of(FIRST, 3.5, heat=8.0, currency="=1+1"))
-    write_ledger(_ledger({**day, "day": "2025"}), file, assumptions=["=2+2"])
+    year = add_up(Span(FIRST, FIRST, "2025"), [ledger_of(FIRST, 3.5, heat=8.0, currency="=1+1")], backups=[])
+    write_ledger(_ledger(period_json(year)), file, assumptions=["=2+2"])
     book = openpyxl.load_workbook(file)
     every = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
-    assert {cell.data_type for cell in every} == {"s", "n"}
+    assert {cell.data_type for cell in every} == {"s", "n", "d"}
     assert book["ledger"]["A2"].value == "2025"
     assert "=2+2" in [cell.value for cell in every]
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".xlsx"])
+def test_days_are_dates_to_reckon_with_and_periods_have_their_names(suffix: str, tmp_path: Path) -> None:
+    """A spreadsheet subtracts two of them; a week is called by its name, and its first and last day are dates."""
+    read: Callable[..., pd.DataFrame] = {".parquet": pd.read_parquet, ".xlsx": pd.read_excel}[suffix]
+    days = [ledger_of(FIRST + timedelta(days=n), 3.5, heat=8.0) for n in range(2)]
+    write_ledger(_ledger(*map(day_to_json, days)), tmp_path / f"days{suffix}", assumptions=[])
+    first, last = pd.to_datetime(read(tmp_path / f"days{suffix}")["day"])
+    assert (first.date(), last - first) == (FIRST, timedelta(days=1))
+    week = add_up(Span(FIRST, FIRST + timedelta(days=4), "2025-W01"), days, backups=[])
+    write_ledger(_ledger(period_json(week)), tmp_path / f"week{suffix}", assumptions=[])
+    row = read(tmp_path / f"week{suffix}").iloc[0]
+    assert row["day"] == "2025-W01"
+    assert pd.Timestamp(row["last day"]) - pd.Timestamp(row["first day"]) == timedelta(days=4)
+    assert not isinstance(row["first day"], str)
+
+
+def test_a_day_in_parquet_is_of_the_type_of_days(tmp_path: Path) -> None:
+    write_ledger(_ledger(day_to_json(ledger_of(FIRST, 3.5, heat=8.0))), tmp_path / "a.parquet", assumptions=[])
+    assert pyarrow.parquet.read_schema(tmp_path / "a.parquet").field("day").type == pyarrow.date32()
 
 
 def _shown(print_it: Callable[[Console], None]) -> str:
