@@ -51,6 +51,7 @@ from analytics.detection.sensor_swapped import SensorSwapped
 from analytics.detection.site_silent import SiteSilent
 from analytics.detection.stage_below_expected import StageBelowExpected
 from analytics.detection.states import Alert, AlertState, Transition, acknowledge, advance, unsettled
+from analytics.detection.sun_beyond import SunBeyond
 from analytics.detection.sun_stuck import SunStuck
 from analytics.detection.tank_losing_heat import TankLosingHeat
 from analytics.detection.tank_lukewarm import TankLukewarm
@@ -107,6 +108,7 @@ DETECTORS: Sequence[Detector] = (
     SensorRange(),
     BeyondCarnot(),
     CopRise(),
+    SunBeyond(),
     SensorNoisy(),
     SensorOffset(),
     SensorSwapped(),

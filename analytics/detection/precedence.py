@@ -76,6 +76,8 @@ TABLE: Sequence[Row] = (
     # A heat pump that no longer runs: a backup that heats needlessly leaves it nothing to do, or its meters lie.
     Row("stage-below-expected", _NEEDLESS, relations.backups_beside, by_day=True),
     Row("stage-below-expected", (ANY,), relations.meters_of_standing_in, by_day=True, now=True),
+    # Its sensor shows more sun than there can be.
+    Row("stage-below-expected", ("sensor-offset",), relations.sun_of_stage, days=14),
     Row("tank-losing-heat", _LEAVES_BY_LOOP, relations.loops_of_tank, days=2),
     Row("tank-losing-heat", ("sensor-noisy",), relations.sensors_of_tank, days=7),
     Row("balance-open", ("tank-losing-heat",)),

@@ -21,6 +21,7 @@ __all__ = [
     "path",
     "pump_of_stage",
     "sensors_of_tank",
+    "sun_of_stage",
     "tanks_of_path",
 ]
 
@@ -70,6 +71,12 @@ def loop_of_stage(site: Site, stage: str) -> Sequence[str]:
 def pump_of_stage(site: Site, stage: str) -> Sequence[str]:
     """The heat pump that gives a stage its heat."""
     return tuple(pump.id for pump in _pumps_of(site, stage))
+
+
+def sun_of_stage(site: Site, stage: str) -> Sequence[str]:
+    """The irradiance sensor that a stage's collector is held to."""
+    loops = loop_of_stage(site, stage)
+    return tuple(each.irradiance for each in site.collectors.values() if each.irradiance and each.loop in loops)
 
 
 def loops_of_stage(site: Site, stage: str) -> Sequence[str]:

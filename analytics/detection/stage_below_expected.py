@@ -12,6 +12,7 @@ from analytics.detection.moments import Flags, cells_passed, clock, instant_ms
 from analytics.detection.pair_days import day_start_ms
 from analytics.detection.stage_idle import StageIdle, idling_pump
 from analytics.detection.stage_shift import StageShift
+from analytics.detection.sun_beyond import days_beyond
 from analytics.detection.sunshine import (
     collector_of,
     collector_power,
@@ -93,6 +94,8 @@ class StageBelowExpected:
             today = self.shift.joined(plant, stage, held, today=today, nearby=nearby)
             if isinstance(today, Fault) and self.shift.is_found(history, stage, held):
                 return Clear(day_start_ms(plant, plant.day.date))  # what its meters miss is told by `balance-open`
+        if isinstance(today, Fault) and _sun_cannot_be(plant, history, stage):
+            return Clear(day_start_ms(plant, plant.day.date))  # its sun sensor is told by `detection.sun_beyond`
         return self.idle.joined(plant, history, stage, today=today)
 
     def _lacking(self, site: Site, stage: Stage, held: Watched | None) -> str:
@@ -302,6 +305,12 @@ def _lacking(site: Site, stage: Stage) -> str:
         return f"Collector {collector.id} has no {', no '.join(lacking)}." if lacking else ""
     heat_pump = _heat_pump_of(site, stage.loop)
     return why_no_expectation(site, stage) if heat_pump is None else ""
+
+
+def _sun_cannot_be(plant: PlantDay, history: Sequence[DayLedger], stage: Stage) -> bool:
+    """Whether the sun sensor that a stage is held to lately showed more than a cloudless sky sends."""
+    collector = collector_of(plant.site, stage.loop or "")
+    return collector is not None and bool(days_beyond(history, collector, plant.day.date))
 
 
 def _heat_pump_of(site: Site, loop: str) -> HeatPump | None:
