@@ -16,8 +16,8 @@ from dashboards.assumptions import Held
 from dashboards.contexts import CompareContext, PeriodContext
 from dashboards.days_names import days_name
 from dashboards.numbers import Display, display_of, show_figure
-from dashboards.render import render_compare, render_period
-from tests.dashboards_house import DAY, NOW, days, house
+from dashboards.render import render_compare, render_home, render_period
+from tests.dashboards_house import DAY, NOW, days, home_context, house
 from tests.test_dashboards_pages import Outline
 
 FIRST = DAY - timedelta(days=11)
@@ -127,6 +127,16 @@ def test_two_times_of_unequal_length_that_share_days_say_both() -> None:
     apart = Outline(render_compare(_compare(_sums(FIRST, FIRST), _sums(DAY, DAY)))).text
     assert "side by side as they are" not in apart
     assert "share days" not in apart
+
+
+def test_a_week_is_told_by_its_days_too() -> None:
+    """2 March 2026 is a Monday: the week's number says nothing to most people."""
+    text = Outline(render_compare(_compare(_sums(date(2026, 3, 2), date(2026, 3, 8)), _sums(DAY, DAY)))).text
+    assert "Week 10 of 2026, March 2 to March 8, 2026: 7 days." in text
+
+
+def test_a_homeowners_month_leads_to_its_figures() -> None:
+    assert "/sites/quarry-road-3/periods?by=month&day=2026-03-01" in Outline(render_home(home_context())).values("href")
 
 
 @pytest.mark.parametrize(

@@ -104,7 +104,8 @@ def _headline(names: tuple[str, str], lines: Sequence[Beside], display: Display)
 def _remarks(context: CompareContext, periods: Sequence[Period], names: Sequence[str], *, n_unknown: int) -> list[str]:
     """What a reader could misunderstand: days that lack, unequal lengths, a time that is not over."""
     display, (one, other) = display_of(context.site), periods
-    told = [coverage_sentence(each, display) for each in (periods[:1] if one.span == other.span else periods)]
+    spans = {each.span: (name, each) for name, each in zip(names, periods, strict=True)}
+    told = [_which_days(name, each, display) for name, each in spans.values()]
     today = local_date(context.now, display)
     unfinished = {name: None for name, each in zip(names, periods, strict=True) if each.span.last >= today}
     told += [f"{name} is not over yet: its sums go up to now." for name in unfinished]
@@ -118,6 +119,12 @@ def _remarks(context: CompareContext, periods: Sequence[Period], names: Sequence
     if n_unknown:
         told.append(f"{plural(n_unknown, 'more figure')} {'is' if n_unknown == 1 else 'are'} not known in either.")
     return told
+
+
+def _which_days(name: str, period: Period, display: Display) -> str:
+    """A period's days; of a week with its name, since its number tells few people which days it has."""
+    sentence = coverage_sentence(period, display)
+    return f"{name}, {sentence}" if name.startswith("Week") else sentence
 
 
 def _line(one: Beside, periods: Sequence[Period], site: Site, *, display: Display) -> CompareLine:
