@@ -64,7 +64,7 @@ def web(tmp_path: Path) -> Iterator[Web]:
             settle=lambda sites: step(watch, now_ms=NOW_MS, sites=sites),  # type: ignore[arg-type, return-value]
             key=KEY,
         )
-        with serving(create_app(parts)) as url, httpx.Client(base_url=url) as client:
+        with serving(create_app(parts)) as url, httpx.Client(base_url=url, timeout=60) as client:
             yield Web(client, records, token)
 
 

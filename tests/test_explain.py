@@ -45,7 +45,7 @@ def parts(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Parts]:
 
 @pytest.fixture(scope="module")
 def client(parts: Parts) -> Iterator[httpx.Client]:
-    with serving(create_app(parts)) as url, httpx.Client(base_url=url) as opened:
+    with serving(create_app(parts)) as url, httpx.Client(base_url=url, timeout=60) as opened:
         yield opened
 
 

@@ -65,7 +65,7 @@ def web(house: House) -> Iterator[httpx.Client]:
         store=house.watch.store,
         clock=lambda: house.now_ms,
     )
-    with serving(create_app(parts)) as url, httpx.Client(base_url=url) as client:
+    with serving(create_app(parts)) as url, httpx.Client(base_url=url, timeout=60) as client:
         yield client
 
 
