@@ -76,13 +76,21 @@ class FigureGroup:
 
 
 def figure_groups(site: Site, ledger: DayLedger) -> list[FigureGroup]:
-    """All figures of a day's ledger, in the order of the heat's way from source to tap to bill."""
+    """
+    All figures of a day's ledger, in the order of the heat's way from source to tap to bill.
+
+    Days added up may have parts that the site has in another version only: of them there is nothing to tell.
+    """
+    pumps = [line for line in ledger.heat_pumps if line.heat_pump in site.heat_pumps]
+    tanks = [line for line in ledger.tanks if line.tank in site.tanks]
     groups = [
         FigureGroup("Hot water", _hot_water(site, ledger)),
-        FigureGroup("Heat sources", [row for line in ledger.stages for row in _stage(site, line)]),
+        FigureGroup(
+            "Heat sources", [row for line in ledger.stages if line.stage in site.stages for row in _stage(site, line)]
+        ),
         FigureGroup("Backup", _backup(ledger)),
-        *(FigureGroup(heat_pump_name(site, h.heat_pump), _heat_pump(site, h)) for h in ledger.heat_pumps),
-        *(FigureGroup(tank_name(t.tank), _tank(site, t)) for t in ledger.tanks),
+        *(FigureGroup(heat_pump_name(site, h.heat_pump), _heat_pump(site, h)) for h in pumps),
+        *(FigureGroup(tank_name(t.tank), _tank(site, t)) for t in tanks),
         FigureGroup("Bought and saved", _money(site, ledger)),
     ]
     return [

@@ -15,6 +15,7 @@ from analytics.period import Period, Span, add_up
 from dashboards.assumptions import Held
 from dashboards.contexts import CompareContext, PeriodContext
 from dashboards.days_names import days_name
+from dashboards.explain import figure_groups
 from dashboards.numbers import Display, display_of, show_figure
 from dashboards.render import render_compare, render_home, render_period
 from tests.dashboards_house import DAY, NOW, days, home_context, house
@@ -137,6 +138,17 @@ def test_a_week_is_told_by_its_days_too() -> None:
 
 def test_a_homeowners_month_leads_to_its_figures() -> None:
     assert "/sites/quarry-road-3/periods?by=month&day=2026-03-01" in Outline(render_home(home_context())).values("href")
+
+
+def test_a_part_that_another_version_of_the_site_has_does_not_keep_the_rest_from_being_told() -> None:
+    """The solar loop came later: days before and after it are added up, and told from the first day's version."""
+    total, solar = _sums(FIRST, DAY).total, "sun"
+    assert f"stages.{solar}.heat" in figures_by_path(total)
+    before = replace(house(), stages={name: stage for name, stage in house().stages.items() if name != solar})
+    paths = [row.path for group in figure_groups(before, total) for row in group.rows]
+    assert "hot_water.heat" in paths
+    assert f"stages.{solar}.heat" not in paths
+    assert "What do the days add up to?" in Outline(render_period(_period(site=before))).text
 
 
 @pytest.mark.parametrize(
