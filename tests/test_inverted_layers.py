@@ -87,3 +87,30 @@ def test_in_a_house_a_middle_sensor_five_kelvin_above_the_top_is_told_in_days() 
     assert [(alert["kind"], alert["component"]) for alert in told] == [("sensor-offset", "store")]
     assert told[0]["evidence"]["higher"] == "tank.middle"
     assert told[0]["detected"] < "2026-04-17"
+
+
+def _turned(difference_k: float) -> PairCheck:
+    return replace(_inverted(difference_k), method="mixed", u_k=0.01)
+
+
+def _lately(checks: Sequence[Sequence[PairCheck]]) -> Verdict:
+    """Of the days before, oldest first, each with what it told; an outlet beside the tank's top is always sound."""
+    draw = replace(_inverted(0.1), component="hot_water", second="hot.temp", method="draw", u_k=0.2)
+    days = record(DAY, days=len(checks), kwh_per_h=1.2)
+    history = [replace(day, pair_checks=(*told, draw)) for day, told in zip(days, checks, strict=True)]
+    return SensorOffset().assess(plant_of(house(), healthy_day()), history, "solar")
+
+
+def test_while_a_coil_turns_the_water_over_too_seldom_layers_upside_down_go_on_telling() -> None:
+    often, seldom = [_turned(5.4), _inverted(5.4)], [_inverted(5.4)]
+    assert isinstance(_lately([often] * 4), Fault)
+    verdict = _lately([*[often] * 4, *[seldom] * 9])
+    assert isinstance(verdict, Fault)
+    assert verdict.findings[0].evidence["when"] == "for hours of each day, though it stands below it in the tank"
+
+
+def test_sound_neighbours_do_not_clear_a_pair_that_was_last_seen_apart() -> None:
+    apart, nothing = [_turned(2.0)], []
+    assert isinstance(_lately([*[apart] * 4, *[nothing] * 9]), NotAssessed)
+    assert isinstance(_lately([*[apart] * 4, *[nothing] * 5, *[[_turned(0.1)]] * 4]), Clear)  # mended
+    assert isinstance(_lately([*[nothing] * 13]), Clear)

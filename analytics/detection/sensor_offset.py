@@ -120,6 +120,8 @@ class SensorOffset:
         worst = max(judged, key=lambda e: (e.beyond_k > 0, not e.is_along_draws, not e.is_by_valve, e.beyond_k))
         if worst.beyond_k > 0:
             return self._fault(plant, worst, judged)
+        if _is_left_apart(plant, history, component):
+            return NotAssessed(f"A pair of {component} was last seen apart, and too seldom since to be judged anew.")
         if all(each.is_sound for each in judged):
             return Clear(day_start_ms(plant, max(each.record.days[0][0] for each in judged)))
         return NotAssessed(f"The sensors of {component} differ by about what their classes allow.")
@@ -164,7 +166,9 @@ class SensorOffset:
 
     def _of_component(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
         seen = pairs_seen(history, plant.day.date, component, methods=_METHODS)
-        return [found for found in (self._judged(plant, days) for days in _best(seen)) if found is not None]
+        return [
+            found for found in (self._judged(plant, days) for days in _best(seen, plant.day.date)) if found is not None
+        ]
 
     def _finding(self, plant: PlantDay, found: _Judged, witness: Witness | None) -> Finding:
         record, check = found.record, found.record.newest
@@ -310,14 +314,33 @@ def _offset(point: Point, difference_k: float) -> float:
     return point.offset - difference_k / to_si("temperature", point.unit)[0]
 
 
-def _best(seen: dict[tuple[str, str, PairMethod], list[Seen]]) -> list[Sequence[Seen]]:
-    """For each pair the days of its best method that has enough of them."""
+def _best(seen: dict[tuple[str, str, PairMethod], list[Seen]], today: date) -> list[Sequence[Seen]]:
+    """
+    For each pair the days of its best method that has enough of them.
+
+    A coil turns a tank over on the days on which it heats from below: while those lie too far back to be judged, layers
+    upside down tell.
+    """
     best: dict[tuple[str, str], Sequence[Seen]] = {}
     for method in _METHODS:
         for (first, second, how), days in seen.items():
-            if how == method and len(days) > (1 if method in AT_A_LOOP else 2):
-                best.setdefault((first, second), days)
+            if how != method or len(days) <= (1 if method in AT_A_LOOP else 2):
+                continue
+            better = best.setdefault((first, second), days)
+            if better[-1][1].method == "mixed" and method == "inverted" and judged_record(better, today) is None:
+                best[(first, second)] = days
     return list(best.values())
+
+
+def _is_left_apart(plant: PlantDay, history: Sequence[DayLedger], component: str) -> bool:
+    """Whether a tank's pair was beyond its classes when its water was last turned over, too long ago to be judged."""
+    today = plant.day.date
+    seen = pairs_seen(history, today, component, methods=("mixed",))
+    return any(
+        judged_record(days, today) is None
+        and abs(days[-1][1].difference_k) - _EXPANDED * days[-1][1].u_k > pair_limit_k(plant.site, first, second)
+        for (first, second, _), days in seen.items()
+    )
 
 
 def _suspect(found: _Judged, judged: Sequence[_Judged]) -> str | None:
