@@ -19,11 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from analytics.differences import difference
 from analytics.doubt import Doubt, independent
 from analytics.expected.conditions import OUTDOOR_MEAN, conditions_of
 from analytics.expected.linear import LinearFit, fit_linear
 from analytics.figures import DayLedger, Figure
-from analytics.period import difference
 from analytics.statistics_of_fit import FitStatistics
 
 __all__ = ["Correction", "Pair", "corrected"]

@@ -6,14 +6,13 @@ source: what errs alike every day adds up, what errs anew each day adds as squar
 cancels between days that follow each other. Days that could not be metered are told, not filled in.
 """
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import fsum, isnan
 from typing import Literal, TypeVar
 
-from analytics.doubt import Doubt, combined, independent, over_days
-from analytics.figure_paths import figures_by_path
+from analytics.doubt import combined, over_days
 from analytics.figures import (
     ALL_OF_IT,
     ANY_SHARE,
@@ -40,8 +39,6 @@ __all__ = [
     "add_up",
     "calendar_days",
     "calendar_span",
-    "difference",
-    "differences",
     "spans",
 ]
 
@@ -53,7 +50,6 @@ _Pair = tuple[date, Figure, Figure]
 NO_READINGS = "No readings."
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
-_NOTHING = 1e-9  # of a figure: what adding up leaves of no difference
 _LEAST_HEAT_KWH = 0.2  # below this a fraction has no meaning; common practice
 
 
@@ -376,32 +372,3 @@ def _cop(pairs: Sequence[_Pair], none: str) -> Figure:
     # Days on which the compressor rested are no gap in a COP.
     n_run = sum(not isnan(used.value) for _, _, used in pairs)
     return _ratio(pairs, 0.0, none=none, n_days=n_run) if n_run else unavailable("1", none)
-
-
-def difference(later: Figure, earlier: Figure) -> Figure:
-    """
-    Later less earlier, of two periods of the same house.
-
-    The same meters stood at both, so what errs alike every day mostly cancels.
-    """
-    for figure in (later, earlier):
-        if isnan(figure.value):
-            return unavailable(figure.unit, figure.why)
-    if later.unit != earlier.unit:
-        return unavailable(later.unit, f"The one is in {earlier.unit}, the other in {later.unit}.")
-    minus = Doubt(earlier.doubt.times(-1.0).steady, earlier.doubt.passing, earlier.doubt.ends)
-    doubt = independent([later.doubt, minus])
-    basis: Basis = max((later.basis, earlier.basis, "derived"), key=_RANK.index)
-    coverage = min(later.coverage, earlier.coverage)
-    return Figure(later.value - earlier.value, later.unit, doubt.half_width, basis, coverage, "", doubt)
-
-
-def differences(earlier: Period, later: Period) -> Mapping[str, Figure]:
-    """Later less earlier of every figure that both have, by its path."""
-    before, after = (figures_by_path(each.total) for each in (earlier, later))
-    changes = {path: difference(after[path], before[path]) for path in after if path in before}
-    return {path: _or_nothing(changed, after[path].value) for path, changed in changes.items()}
-
-
-def _or_nothing(changed: Figure, later: float) -> Figure:
-    return replace(changed, value=0.0) if abs(changed.value) < _NOTHING * abs(later) else changed

@@ -11,9 +11,10 @@ from datetime import date, timedelta
 from math import isnan
 
 from analytics.corrected import Correction, Pair, corrected
+from analytics.differences import difference
 from analytics.doubt import combined
 from analytics.figures import Basis, DayLedger, Figure, unavailable
-from analytics.period import NO_READINGS, Period, Span, add_up, difference
+from analytics.period import NO_READINGS, Period, Span, add_up
 
 __all__ = ["Beside", "Change", "beside", "month_to", "same_days_before", "year_to"]
 

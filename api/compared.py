@@ -6,8 +6,9 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from analytics.differences import differences
 from analytics.figures import figure_to_json
-from analytics.period import Period, differences
+from analytics.period import Period
 from api.held import held_versions
 from api.results import period, period_json
 from dashboards.assumptions import money_assumptions

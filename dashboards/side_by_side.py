@@ -4,9 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isnan
 
+from analytics.differences import differences
 from analytics.figure_paths import figures_by_path
 from analytics.figures import Figure
-from analytics.period import Period, differences
+from analytics.period import Period
 from dashboards.explain import is_fraction
 from dashboards.numbers import Display, show_figure
 

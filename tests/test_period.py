@@ -7,9 +7,10 @@ from math import hypot, isnan
 import numpy as np
 import pytest
 
+from analytics.differences import difference
 from analytics.doubt import Doubt
 from analytics.figures import Figure, day_from_json, day_to_record, unavailable
-from analytics.period import Span, add_up, calendar_days, difference, spans
+from analytics.period import Span, add_up, calendar_days, spans
 from ingest.virtual import SCENARIOS, simulate
 from tests.accounts import account_days
 
