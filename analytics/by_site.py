@@ -2,42 +2,43 @@
 
 from collections.abc import Callable
 from functools import lru_cache, wraps
-from typing import TypeVar, TypeVarTuple
+from typing import Generic, TypeVar, TypeVarTuple
 
 from analytics.site import Site
 
-__all__ = ["once_a_site"]
+__all__ = ["Same", "once_a_site"]
 
 _Further = TypeVarTuple("_Further")
 _Found = TypeVar("_Found")
+_Thing = TypeVar("_Thing")
 
 _KEPT = 4096  # answers: of some hundred sites
 
 
-class _Same:
-    """A site by identity, since comparing descriptions takes longer than most that follows from them."""
+class Same(Generic[_Thing]):
+    """A thing by identity, where comparing it takes longer than most that follows from it."""
 
-    __slots__ = ("site",)
+    __slots__ = ("thing",)
 
-    def __init__(self, site: Site) -> None:
-        self.site = site
+    def __init__(self, thing: _Thing) -> None:
+        self.thing = thing
 
     def __hash__(self) -> int:
-        return id(self.site)
+        return id(self.thing)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and self.site is other.site
+        return isinstance(other, Same) and self.thing is other.thing
 
 
 def once_a_site(function: Callable[[Site, *_Further], _Found]) -> Callable[[Site, *_Further], _Found]:
     """A function of a site, and of what can be hashed, that remembers its answers; nobody may change them."""
 
     @lru_cache(_KEPT)
-    def kept(same: _Same, *further: *_Further) -> _Found:
-        return function(same.site, *further)
+    def kept(same: Same[Site], *further: *_Further) -> _Found:
+        return function(same.thing, *further)
 
     @wraps(function)
     def found(site: Site, *further: *_Further) -> _Found:
-        return kept(_Same(site), *further)
+        return kept(Same(site), *further)
 
     return found

@@ -10,11 +10,13 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.compiled import compiled
 from analytics.layers import LAYERS, Charge
 
 __all__ = ["slack_k"]
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 _TWO = 2  # sensors
 _AGREE_K = 0.1  # sensors that stand in the same water
@@ -28,67 +30,6 @@ _NEAR = 0.06  # of the height: water that is warmed so little above a sensor is 
 _HELD_APART_K = 2.0  # by which the account may be off where sensors show that water has not mixed; half and twice alike
 
 
-def _heated_below(depths: tuple[float, ...], charges: Sequence[Charge]) -> NDArray[np.bool_]:
-    """
-    Blocks in which the tank is heated, and only from as deep as a sensor or deeper: what warms the sensor above it
-    then comes through the water between the two. By the lower sensor of each two neighbours. (blocks, sensors - 1)
-    """
-    lower = np.array(depths[1:])
-    heated, from_above = np.zeros((2, len(charges[0].rise_k), len(lower)), dtype=bool)
-    for charge in charges:
-        heats = (charge.rise_k > 0)[:, None]
-        heated |= heats
-        from_above |= heats & (_highest(charge) < lower - _NEAR)
-    return heated & ~from_above
-
-
-def _highest(charge: Charge) -> float:
-    """Depth of the highest place that a stage heats, 0 top to 1 bottom."""
-    first = int(np.argmax(charge.spread > 0))
-    return float(first + 1 - charge.spread[first] / charge.spread.max()) / LAYERS
-
-
-def _agree(sensors_degc: Array, heated_below: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
-    """
-    Which neighbouring sensors stand in the same water: they show one temperature.
-
-    Sensors have offsets, and it is a matter of tenths of a kelvin whether a tank overturns. While it is heated below, a
-    sensor that stands in water of its own goes on cooling, and one that stands in the water below rises with it.
-    (blocks, sensors - 1)
-    """
-    above_k = sensors_degc[:, :-1] - sensors_degc[:, 1:]
-    same = np.asarray(above_k < _AGREE_K)
-    if heated_below is None:
-        return same
-    rise_k = sensors_degc[2:] - sensors_degc[:-2]
-    upper_k, lower_k = rise_k[:, :-1], rise_k[:, 1:]
-    tells = heated_below[2:] & heated_below[1:-1]
-    together = tells & (upper_k > _RISE_K) & (upper_k > 0.5 * lower_k - _RISE_K) & (above_k[2:] < _OFFSETS_K)
-    same[2:] = together | (same[2:] & ~(tells & (lower_k > _CLEAR_RISE_K)))
-    return same
-
-
-def _apart(
-    sensors_degc: Array, charges: Sequence[Charge], heated_below: NDArray[np.bool_], agree: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """
-    Which sensors stand in warm water of their own, for sure: the next one below warms, and they do not.
-
-    So it is from then on, until the tank is heated from above or the two rise together. (blocks, sensors - 1)
-    """
-    rise_k = np.zeros_like(sensors_degc)
-    rise_k[2:] = sensors_degc[2:] - sensors_degc[:-2]
-    upper_k, lower_k = rise_k[:, :-1], rise_k[:, 1:]
-    tells = heated_below & (lower_k > _CLEAR_RISE_K)
-    tells[1:] &= heated_below[:-1]
-    apart = tells & (upper_k < 0.5 * lower_k - _RISE_K)
-    heated = np.logical_or.reduce([charge.rise_k > 0 for charge in charges])[:, None]
-    over = (agree | tells | (heated & ~heated_below)) & ~apart
-    block = np.arange(len(apart))[:, None]
-    last_apart, last_over = (np.maximum.accumulate(np.where(flags, block, -1)) for flags in (apart, over))
-    return np.asarray(last_apart > last_over)
-
-
 def slack_k(depths: tuple[float, ...], sensors_degc: Array, charges: Sequence[Charge]) -> Array:
     """
     How much cooler water may rise: some where it stands between sensors that agree, anywhere if all of them do.
@@ -97,15 +38,70 @@ def slack_k(depths: tuple[float, ...], sensors_degc: Array, charges: Sequence[Ch
     """
     if len(depths) < _TWO:
         return np.zeros((len(sensors_degc), LAYERS - 1))
-    heated_below = _heated_below(depths, charges) if charges else None
-    agree = _agree(sensors_degc, heated_below)
+    rise_k = np.empty((len(charges), len(sensors_degc)))
+    for row, charge in zip(rise_k, charges, strict=True):
+        row[:] = charge.rise_k
+    highest = np.array([_highest(charge) for charge in charges])
+    heats_above = highest[:, None] < np.array(depths[1:]) - _NEAR
+    together, apart = _turned(np.ascontiguousarray(sensors_degc), rise_k, heats_above)
     around, most_k = _at_edges(depths)
-    throughout = np.logical_and.reduce(agree, axis=1, keepdims=True)
-    found_k = np.where(np.concatenate((agree, throughout), axis=1)[:, around], most_k, 0.0)
-    if heated_below is not None:
-        apart = _apart(sensors_degc, charges, heated_below, agree)
-        found_k[apart @ _edges_above(depths)] = -_HELD_APART_K
+    found_k = np.where(together[:, around], most_k, 0.0)
+    found_k[apart @ _edges_above(depths)] = -_HELD_APART_K
     return found_k
+
+
+def _highest(charge: Charge) -> float:
+    """Depth of the highest place that a stage heats, 0 top to 1 bottom."""
+    first = int(np.argmax(charge.spread > 0))
+    return float(first + 1 - charge.spread[first] / charge.spread.max()) / LAYERS
+
+
+@compiled
+def _turned(sensors_degc: Array, rise_k: Array, heats_above: Flags) -> tuple[Flags, Flags]:
+    """
+    Which neighbouring sensors stand in the same water, and which stand in warm water of their own, for sure.
+
+    In the same water they show one temperature. Sensors have offsets, and it is a matter of tenths of a kelvin whether
+    a tank overturns. While it is heated, and only from as deep as a sensor or deeper, what warms the sensor above it
+    comes through the water between the two: one that stands in water of its own goes on cooling, and one that stands in
+    the water below rises with it. Where the lower one warms and the upper one does not, that is in water of its own
+    from then on, until the tank is heated from above or the two rise together.
+
+    Args:
+        sensors_degc: Top to bottom. Shape (blocks, sensors)
+        rise_k: Of each stage, above nought while it heats. Shape (stages, blocks)
+        heats_above: Whether a stage heats above the lower of two sensors. Shape (stages, sensors - 1)
+    Returns:
+        By neighbours and a last column for all (blocks, sensors), and by neighbours (blocks, sensors - 1).
+    """
+    n_blocks, n_pairs = len(sensors_degc), sensors_degc.shape[1] - 1
+    together, apart = np.ones((n_blocks, n_pairs + 1), np.bool_), np.zeros((n_blocks, n_pairs), np.bool_)
+    for pair in range(n_pairs):
+        was_below, stays_apart = False, False
+        for block in range(n_blocks):
+            heats = from_above = False
+            for stage in range(len(rise_k)):
+                if rise_k[stage, block] > 0:
+                    heats = True
+                    from_above = from_above or heats_above[stage, pair]
+            is_below = heats and not from_above
+            above_k = sensors_degc[block, pair] - sensors_degc[block, pair + 1]
+            same, own, lower_warms = above_k < _AGREE_K, False, False
+            if block > 1 and is_below and was_below:
+                upper_k = sensors_degc[block, pair] - sensors_degc[block - 2, pair]
+                lower_k = sensors_degc[block, pair + 1] - sensors_degc[block - 2, pair + 1]
+                lower_warms = lower_k > _CLEAR_RISE_K
+                rises = upper_k > _RISE_K and upper_k > 0.5 * lower_k - _RISE_K and above_k < _OFFSETS_K
+                same = rises or (same and not lower_warms)
+                own = lower_warms and upper_k < 0.5 * lower_k - _RISE_K
+            if own:
+                stays_apart = True
+            elif same or lower_warms or (heats and not is_below):
+                stays_apart = False
+            together[block, pair], apart[block, pair] = same, stays_apart
+            together[block, n_pairs] = together[block, n_pairs] and same
+            was_below = is_below
+    return together, apart
 
 
 @lru_cache(maxsize=64)

@@ -36,7 +36,11 @@ class Stretch:
 
     def cool_part(self, degc: NDArray[np.float64], limit_degc: float) -> float:
         """The part of the running water that was below a limit, by the readings of the stretch."""
-        return float(np.mean(degc < limit_degc)) if self.throughout else float(degc.max() < limit_degc)
+        return (
+            float(np.count_nonzero(degc < limit_degc) / len(degc))
+            if self.throughout
+            else float(degc.max() < limit_degc)
+        )
 
     def delivered_degc(self, degc: NDArray[np.float64]) -> float:
         """How warm the running water was, by the readings of the stretch."""
@@ -47,7 +51,8 @@ def drawn_stretches(draw: Draw, meter: Signal | None, settling_s: float) -> Sequ
     """The stretches of a draw in which water ran for longer than pipes and sensors take to settle."""
     if meter is None or len(meter.time_s) == 0:
         return _settled(draw.start_s, draw.end_s, settling_s)
-    inner = meter.time_s[(meter.time_s > draw.start_s) & (meter.time_s < draw.end_s)]
+    first, end = meter.time_s.searchsorted(draw.start_s, "right"), meter.time_s.searchsorted(draw.end_s)
+    inner = meter.time_s[first:end]
     edges = np.concatenate(([draw.start_s], inner, [draw.end_s]))
     return [found for found in _stretches(meter, edges, settling_s) if found.seconds > 0]
 

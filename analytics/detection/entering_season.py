@@ -67,8 +67,10 @@ def season_of(
     pump = source_pump(plant.site, loop)
     mode: Mode = "heating" if sign < 0 else "cooling"
     courses = pump_courses(plant, pump, mode)
+    if courses is None:
+        return None
     record = _record(history, f"heat_pump.{pump.id}.{mode}.", is_south=plant.site.latitude_deg < 0)
-    if courses is None or len(record.entering_degc) < least_days:
+    if len(record.entering_degc) < least_days:
         return None
     usual = min(sign * median(part.tolist()) for part in (record.entering_degc, record.entering_degc[:least_days]))
     if not (sign * courses.entering_degc[courses.steady] > usual + beyond_k / 2).any():

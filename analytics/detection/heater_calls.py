@@ -63,8 +63,8 @@ def let_on(history: Sequence[DayLedger], heater: str, cells: int) -> Flags:
     Shape (cells,)
     """
     masks = _hour_masks(history, heater)
-    often = [sum(mask >> hour & 1 for mask in masks) for hour in range(24)]
-    heated = np.array([count * _ONCE_IN > len(masks) for count in often])
+    often = (np.array(masks, int)[:, None] >> np.arange(24) & 1).sum(axis=0)
+    heated = often * _ONCE_IN > len(masks)
     let = heated | np.roll(heated, 1) | np.roll(heated, -1)
     is_one_stretch = np.count_nonzero(let & ~np.roll(let, 1)) == 1
     if len(masks) < (_TARIFF_DAYS if is_one_stretch else _TIMER_DAYS) or np.count_nonzero(let) > _TIMER_HOURS:

@@ -137,8 +137,9 @@ class LoopLowFlow:
         earliest = plant.day.date - self.before_within
         told_h = self.min_running / timedelta(hours=1)
         found: list[FlowDay] = []
-        for day in reversed(flow_days(history, plant.site, loop)):
-            if day.day < earliest or day.flow_l_min >= limit_l_min or day.hours >= told_h:
+        lately = [day for day in history if day.day >= earliest]
+        for day in reversed(flow_days(lately, plant.site, loop)):
+            if day.flow_l_min >= limit_l_min or day.hours >= told_h:
                 break
             found.insert(0, day)
         return found

@@ -98,6 +98,8 @@ class OutletTooCool:
         late_s = meter.point.interval_s if meter is not None and meter.point.sampling == "instant" else 0.0
         for place in _PLACES:
             signal = water.sensors.get(place)
+            if signal is None:
+                continue
             told = [(s, value) for s in stretches if len(value := _within(signal, s, late_s=late_s))]
             if told:
                 settled_s = sum(s.seconds for s, _ in told)
@@ -193,15 +195,12 @@ class OutletTooCool:
         }
 
 
-def _within(signal: Signal | None, stretch: Stretch, *, late_s: float) -> NDArray[np.float64]:
-    """A sensor's readings in a stretch of the day, means that lie in it wholly; none where it said nothing."""
-    if signal is None:
-        return np.empty(0)
+def _within(signal: Signal, stretch: Stretch, *, late_s: float) -> NDArray[np.float64]:
+    """A sensor's readings in a stretch of the day, means that lie in it wholly."""
     from_s, to_s = stretch.start_s, stretch.end_s
     if signal.point.sampling == "mean":
         from_s, to_s = from_s + late_s + signal.point.interval_s, to_s - late_s
-    first = int(np.searchsorted(signal.time_s, from_s))
-    return signal.value[first : int(np.searchsorted(signal.time_s, to_s, side="right"))]
+    return signal.value[signal.time_s.searchsorted(from_s) : signal.time_s.searchsorted(to_s, side="right")]
 
 
 def _is_hot(drawn: _Drawn, path: HotWater) -> bool:

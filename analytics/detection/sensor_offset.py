@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from functools import cached_property
 from typing import ClassVar
 
+from analytics.by_day import once_a_day
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, day_word, instant_ms
 from analytics.detection.outlet_witness import Witness, witness_of
@@ -109,7 +110,7 @@ class SensorOffset:
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         if plant.until_s < SETTLED_S:
             return NotAssessed("The day before is judged ten minutes after midnight, when its readings have arrived.")
-        judged = [] if component == PATH else self._of_component(plant, history, component)
+        judged = [] if component == PATH else [*_of_component(plant, history, component)]
         if component == PATH or component in plant.site.tanks:
             judged += self._along_path(plant, history, component)
         if not judged:
@@ -137,25 +138,11 @@ class SensorOffset:
             return NotAssessed(f"Which of {record.newest.first} and {record.newest.second} is off is not known yet.")
         return Fault((self._finding(plant, worst, witness),))
 
-    def _judged(self, plant: PlantDay, days: Sequence[Seen]) -> _Judged | None:
-        record = judged_record(days, plant.day.date)
-        if record is None:
-            return None
-        pair = (record.newest.first, record.newest.second)
-        if any(plant.last_s.get(point, -1.0) < 0 for point in pair):
-            return None  # nothing was heard of them today
-        if record.newest.method == "valve" and record.difference_k > 0:
-            return None  # cold that a valve mixes in where it should not is no sensor's fault
-        limit_k = pair_limit_k(plant.site, *pair) + record.rounding_k
-        if record.newest.method == "inverted" and record.days[-1][0] < plant.day.date - _RIGHT_DAYS:
-            return _Judged(replace(record, difference_k=0.0, days=record.days[-1:]), limit_k)
-        return None if in_different_rooms(plant.site, record, limit_k) else _Judged(record, limit_k)
-
     def _along_path(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
         """Of pairs seen along draws, those that speak of the component: of its own sensor, or of no other's."""
         at_home = {point: tank.id for tank in plant.site.tanks.values() for point in tank.temperatures}
         found = []
-        for each in self._of_component(plant, history, PATH):
+        for each in _of_component(plant, history, PATH):
             if each.is_along_draws and each.beyond_k > 0:
                 each = replace(each, witness=witness_of(plant.site, history, plant.day.date, found=each.record))
             named = at_home.get(each.witness.point, PATH) if each.witness else ""
@@ -163,12 +150,6 @@ class SensorOffset:
             if named == component if named else (component == PATH or (is_beside and each.is_sound)):
                 found.append(each)
         return found
-
-    def _of_component(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> list[_Judged]:
-        seen = pairs_seen(history, plant.day.date, component, methods=_METHODS)
-        return [
-            found for found in (self._judged(plant, days) for days in _best(seen, plant.day.date)) if found is not None
-        ]
 
     def _finding(self, plant: PlantDay, found: _Judged, witness: Witness | None) -> Finding:
         record, check = found.record, found.record.newest
@@ -236,6 +217,28 @@ def _evidence(plant: PlantDay, found: _Judged, point: Point) -> dict[str, float 
         "offset_unit": point.unit,
         "used_by": uses_of(plant.site, point.id),
     }
+
+
+@once_a_day
+def _of_component(plant: PlantDay, history: Sequence[DayLedger], component: str) -> Sequence[_Judged]:
+    """The pairs of a component; those along draws are asked for by every tank."""
+    seen = pairs_seen(history, plant.day.date, component, methods=_METHODS)
+    return [found for days in _best(seen, plant.day.date) if (found := _judged(plant, days)) is not None]
+
+
+def _judged(plant: PlantDay, days: Sequence[Seen]) -> _Judged | None:
+    record = judged_record(days, plant.day.date)
+    if record is None:
+        return None
+    pair = (record.newest.first, record.newest.second)
+    if any(plant.last_s.get(point, -1.0) < 0 for point in pair):
+        return None  # nothing was heard of them today
+    if record.newest.method == "valve" and record.difference_k > 0:
+        return None  # cold that a valve mixes in where it should not is no sensor's fault
+    limit_k = pair_limit_k(plant.site, *pair) + record.rounding_k
+    if record.newest.method == "inverted" and record.days[-1][0] < plant.day.date - _RIGHT_DAYS:
+        return _Judged(replace(record, difference_k=0.0, days=record.days[-1:]), limit_k)
+    return None if in_different_rooms(plant.site, record, limit_k) else _Judged(record, limit_k)
 
 
 _SENTENCE = (

@@ -113,6 +113,9 @@ class StageIdle:
         if pump is None or isinstance(today, Fault) or plant.until_s < SETTLED_S or not is_heard:
             return today
         backups = {each.id for each in plant.site.stages.values() if each.backup}
+        newest = next((d for each in reversed(history) if (d := _seen(each, pump, stage, backups)) is not None), None)
+        if newest is None or not newest.is_idle:
+            return today
         days = [each for ledger in history if (each := _seen(ledger, pump, stage, backups)) is not None]
         idle = _idle_row(days)
         if len(idle) < self.idle_days or idle[-1].day < plant.day.date - self.lately:

@@ -106,11 +106,16 @@ def advance(
         The alerts in their order, new ones after them; the transitions in the order of the assessments.
     """
     known = {alert.id: alert for alert in alerts}
+    about: dict[tuple[str, str, str], list[str]] = {}
+    for alert in alerts:
+        about.setdefault((alert.site, alert.kind, alert.component), []).append(alert.id)
     transitions: list[Transition] = []
     for assessment in told_once(alerts, assessments):
-        mine = [alert for alert in known.values() if _is_about(alert, assessment)]
-        for after in _joined(mine, assessment):
+        mine = about.setdefault((assessment.site, assessment.kind, assessment.component), [])
+        for after in _joined([known[each] for each in mine], assessment):
             before = known.get(after.id)
+            if before is None:
+                mine.append(after.id)
             transitions += _transition(before, after, now_ms)
             known[after.id] = after
     return list(known.values()), transitions
@@ -145,10 +150,6 @@ def _is_gone(alert: Alert, assessment: Assessment | None) -> bool:
         return False
     kept_ms = max(_rejoin_ms(assessment), REMEMBERED_DAYS.get(alert.kind, 0) * _DAY_MS)
     return alert.ended_ms + kept_ms < assessment.from_ms
-
-
-def _is_about(alert: Alert, assessment: Assessment) -> bool:
-    return (alert.site, alert.kind, alert.component) == (assessment.site, assessment.kind, assessment.component)
 
 
 def _rejoin_ms(assessment: Assessment) -> int:

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.by_day import once_a_day
 from analytics.expected.limits import heat_limit_w, relative_limit
 from analytics.heat_pump import exchanged
 from analytics.plant import CELL_S, Course, PlantDay
@@ -60,6 +61,7 @@ class PumpCourses:
     load_leaving_degc: Course
 
 
+@once_a_day
 def pump_courses(plant: PlantDay, heat_pump: HeatPump, mode: Mode) -> PumpCourses | None:
     """A heat pump's courses in one mode; None where it gave no readings or did not run in that mode."""
     day = plant.heat_pumps.get(heat_pump.id)
