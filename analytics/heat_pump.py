@@ -36,7 +36,7 @@ from analytics.heat_pump_runs import (
 from analytics.plant import CELL_S, UNKNOWN, Course, HeatPumpDay, LoopDay, Signal, Total, not_known
 from analytics.site import HeatPump, Site
 
-__all__ = ["Exchanged", "exchanged", "meter_heat_pump"]
+__all__ = ["Exchanged", "exchanged", "from_source_w", "meter_heat_pump"]
 
 Array = NDArray[np.float64]
 
@@ -93,8 +93,13 @@ class _Exchange:
         loop: LoopDay | None = getattr(self, name)
         if loop is None or name != "source":
             return None if loop is None else loop.heat_w
-        # An energy counter alone counts one way, whatever the way is: from the source, in heating.
-        return loop.heat_w if np.isnan(loop.reverse.amount) else -loop.heat_w
+        return from_source_w(loop)
+
+
+def from_source_w(loop: LoopDay) -> Course:
+    """Heat that a source loop brings to its heat pump; negative where it takes heat away. [W]"""
+    # An energy counter alone counts one way, whatever the way is: from the source, in heating.
+    return loop.heat_w if np.isnan(loop.reverse.amount) else -loop.heat_w
 
 
 def _exchange(pump: HeatPump, loops: Mapping[str, LoopDay]) -> _Exchange:

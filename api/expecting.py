@@ -10,12 +10,14 @@ from typing import Any
 from analytics.detection import DETECTORS, Detector
 from analytics.detection.cop_rise import CopRise
 from analytics.detection.ground_loop_cold import GroundLoopCold
+from analytics.detection.heat_pump_balance import HeatPumpBalance
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.heater_no_output import HeaterNoOutput
 from analytics.detection.loop_low_flow import LoopLowFlow
 from analytics.detection.loop_never_called import LoopNeverCalled
 from analytics.detection.loop_no_flow import LoopNoFlow
 from analytics.detection.stage_below_expected import StageBelowExpected
+from analytics.expected.balance import balance_subjects
 from analytics.expected.first_flows import flows_so_far
 from analytics.expected.nearby import NearbySun
 from analytics.expected.stages import watch_site
@@ -45,7 +47,7 @@ def _knowing(detector: Detector, known: Mapping[str, Watched], nearby: NearbySun
     match detector:
         case StageBelowExpected():
             return replace(detector, watched=known, nearby=nearby)
-        case GroundLoopCold() | LoopLowFlow() | HeatPumpLowCop() | CopRise():
+        case GroundLoopCold() | LoopLowFlow() | HeatPumpLowCop() | CopRise() | HeatPumpBalance():
             return replace(detector, watched=known)
         case _:
             return detector
@@ -98,7 +100,8 @@ def _by_neighbours(
 
 @lru_cache(maxsize=64)
 def _subjects(text: str) -> Sequence[Subject]:
-    return subjects_of(parsed(text))
+    site = parsed(text)
+    return (*subjects_of(site), *balance_subjects(site))
 
 
 def troubled_on(site: Site, days: Sequence[date], alerts: Sequence[Mapping[str, Any]]) -> dict[date, set[str]]:

@@ -28,6 +28,7 @@ from analytics.detection.findings import (
 from analytics.detection.gateway_clock import GatewayClock
 from analytics.detection.ground_loop_cold import GroundLoopCold
 from analytics.detection.ground_loop_hot import GroundLoopHot
+from analytics.detection.heat_pump_balance import HeatPumpBalance
 from analytics.detection.heat_pump_low_cop import HeatPumpLowCop
 from analytics.detection.heat_pump_short_cycles import HeatPumpShortCycles
 from analytics.detection.heater_always_on import HeaterAlwaysOn
@@ -116,6 +117,7 @@ DETECTORS: Sequence[Detector] = (
     TankLosingHeat(),
     TankLukewarm(),
     BalanceOpen(),
+    HeatPumpBalance(),
     GatewayClock(),
 )
 

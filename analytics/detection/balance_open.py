@@ -6,10 +6,12 @@ from datetime import date, timedelta
 from math import isnan, sqrt
 from typing import ClassVar
 
-from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.findings import Clear, Explainer, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import day_word, instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
+from analytics.detection.relations import heat_pumps_of_tank
 from analytics.detection.worth import input_price
+from analytics.expected.balance import balance_of
 from analytics.figures import DayLedger, Figure
 from analytics.plant import PlantDay
 from analytics.site import Site
@@ -19,6 +21,7 @@ __all__ = ["BalanceOpen"]
 _Day = tuple[date, Figure]
 
 _LASTING = 2  # of so many newest days one is open: where both are closed, it is over
+_ALIKE = 0.5  # two balances with the same meter in them: each has its own doubt beside (common practice)
 _LESS_PART = 0.5  # of what is open later (common practice)
 
 
@@ -68,7 +71,8 @@ class BalanceOpen:
         opened = _since_it_opened(days, times_doubt=times_doubt)
         if len(opened) < _LASTING:
             return NotAssessed(f"The balance of tank {tank} has opened on {len(opened)} days so far.")
-        finding = self._finding(plant, tank, opened, times_doubt=times_doubt)
+        pumps = _pumps_alike(plant.site, history, tank, opened)
+        finding = self._finding(plant, tank, opened, times_doubt=times_doubt, pumps=pumps)
         return Fault((self._paid_in_vain(plant, history, finding),))
 
     def _known(self, history: Sequence[DayLedger], tank: str, today: date) -> Sequence[_Day]:
@@ -99,7 +103,9 @@ class BalanceOpen:
             count += 1
         return days[-count:]
 
-    def _finding(self, plant: PlantDay, tank: str, days: Sequence[_Day], *, times_doubt: float) -> Finding:
+    def _finding(
+        self, plant: PlantDay, tank: str, days: Sequence[_Day], *, times_doubt: float, pumps: Sequence[str]
+    ) -> Finding:
         mean_kwh, doubt_kwh = _means(days)
         began_ms = day_start_ms(plant, days[0][0])
         evidence: dict[str, float | int | str | None] = {
@@ -119,6 +125,7 @@ class BalanceOpen:
             detected_ms=instant_ms(plant, SETTLED_S),
             severity="watch",
             template=_SENTENCE,
+            explained_by=tuple(Explainer(self.kind, pump, days=7) for pump in pumps),
             evidence=evidence,
             likely_causes=_TOO_MUCH if mean_kwh > 0 else _TOO_LITTLE,
             checks=_CHECKS,
@@ -190,6 +197,19 @@ def _means(days: Sequence[_Day]) -> tuple[float, float]:
     values = [residual.value for _, residual in days]
     doubts = [residual.plus_minus for _, residual in days]
     return sum(values) / len(days), sum(doubts) / len(days)
+
+
+def _pumps_alike(site: Site, history: Sequence[DayLedger], tank: str, days: Sequence[_Day]) -> Sequence[str]:
+    """Heat pumps whose load seems to bring the tank as much too much, or too little, beside its source and power."""
+    open_kwh, on = _means(days)[0], {day for day, _ in days}
+    found = []
+    for pump in heat_pumps_of_tank(site, tank):
+        apart = [
+            each.apart_kwh for day in history if day.day in on and (each := balance_of(site, day, pump)) is not None
+        ]
+        if apart and _ALIKE <= sum(apart) / len(apart) / open_kwh <= 1 / _ALIKE:
+            found.append(pump)
+    return found
 
 
 def _mostly_open(days: Sequence[_Day]) -> Sequence[_Day]:

@@ -149,10 +149,10 @@ def _sensors(loop: Loop, pump: HeatPump) -> Sequence[str]:
 
 
 def _explainers(site: Site, pump: HeatPump) -> tuple[Explainer, ...]:
-    """What makes a COP rise and is told by itself: sensors of its loops, a COP above Carnot's."""
+    """What makes a COP rise and is told by itself: sensors of its loops, a COP above Carnot's, an open balance."""
     of_loops = ("sensor-offset", "sensor-swapped")
     loops = [Explainer(kind, loop, days=14) for loop in loops_of_heat_pump(site, pump.id) for kind in of_loops]
-    return (*loops, Explainer("sensor-range", pump.id, days=14))
+    return (*loops, *(Explainer(kind, pump.id, days=14) for kind in ("sensor-range", "balance-open")))
 
 
 def _lacking(site: Site, pump: HeatPump) -> str:

@@ -82,8 +82,13 @@ TABLE: Sequence[Row] = (
     Row("tank-losing-heat", ("sensor-noisy",), relations.sensors_of_tank, days=7),
     Row("balance-open", ("tank-losing-heat",)),
     Row("balance-open", (*_LEAVES_BY_LOOP, _SWAPPED), relations.loops_of_tank, days=7),
+    # A meter of the load, by a COP that rose for good.
+    Row("balance-open", ("sensor-offset",), relations.heat_pumps_of_tank, days=7),
     # Cold and hot exchanged falsify the heat of every tank on the path.
     Row("balance-open", (_SWAPPED,), relations.path),
+    # Of a heat pump, whose meters contradict each other: by a sensor that is told already, or beyond nature.
+    Row("balance-open", ("sensor-stuck", *_OF_PAIR), relations.loops_of_heat_pump, days=14),
+    Row("balance-open", ("sensor-range",), relations.own_heat_pump, days=14),
     Row("outlet-too-cool", (_SWAPPED,)),
     Row("sensor-offset", (_SWAPPED,), days=14),
     # The path's sensors are held against the tanks' tops, whose sensors may stand in each other's place.

@@ -9,6 +9,7 @@ from analytics.site import HeatPump, Site, Stage
 __all__ = [
     "Relation",
     "backups_beside",
+    "heat_pumps_of_tank",
     "heaters_of_tank",
     "itself",
     "loop_of_stage",
@@ -16,6 +17,7 @@ __all__ = [
     "loops_of_stage",
     "loops_of_tank",
     "meters_of_standing_in",
+    "own_heat_pump",
     "parts_before",
     "parts_of_other_stages",
     "path",
@@ -57,6 +59,17 @@ def heaters_of_tank(site: Site, loop: str) -> Sequence[str]:
 def loops_of_heat_pump(site: Site, heat_pump: str) -> Sequence[str]:
     pump = site.heat_pumps.get(heat_pump)
     return () if pump is None else _loops(pump)
+
+
+def heat_pumps_of_tank(site: Site, tank: str) -> Sequence[str]:
+    """The heat pumps whose metered load heats a tank."""
+    loops = loops_of_tank(site, tank)
+    return tuple(pump.id for pump in site.heat_pumps.values() if pump.load_loop in loops)
+
+
+def own_heat_pump(site: Site, component: str) -> Sequence[str]:
+    """A heat pump itself; none of any other part."""
+    return (component,) if component in site.heat_pumps else ()
 
 
 def sensors_of_tank(site: Site, tank: str) -> Sequence[str]:

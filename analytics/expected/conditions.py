@@ -24,6 +24,7 @@ from analytics.expected.standby import above_room, standby_sums
 from analytics.expected.sun_shift import sun_shift
 from analytics.expected.warmth import tanks_before_taps, warmth
 from analytics.figures import DayLedger
+from analytics.heat_pump import from_source_w
 from analytics.plant import CELL_S, Course, LoopDay, PlantDay
 from analytics.site import HeatPump
 
@@ -85,9 +86,9 @@ def _pump(plant: PlantDay, pump: HeatPump, courses: PumpCourses) -> dict[str, fl
     known = np.isfinite(courses.useful_w + courses.elec_w)
     steady = courses.steady & known
     source, dsh = plant.loops.get(pump.source_loop), plant.loops.get(pump.desuperheater_loop or "")
-    source_w = None if source is None else source.heat_w[courses.cells]
-    taken_w = np.nan if source_w is None else -sum_of_known(source_w)
-    fall = np.nan if source_w is None else fall_in_runs(courses.cells, courses.entering_degc, -source_w)
+    source_w = None if source is None else from_source_w(source)[courses.cells]
+    taken_w = np.nan if source_w is None else sum_of_known(source_w)
+    fall = np.nan if source_w is None else fall_in_runs(courses.cells, courses.entering_degc, source_w)
     return {
         "run_h": len(courses.cells) * CELL_S / 3600,
         "run_elec_kwh": sum_of_known(courses.elec_w) * CELL_S / 3.6e6,

@@ -9,10 +9,12 @@ from analytics.accuracy import limit_at
 from analytics.plant import Course, LoopDay, PlantDay
 from analytics.site import Point, Site
 
-__all__ = ["heat_limit_w", "relative_limit", "temperature_limit_k"]
+__all__ = ["COUNTER_LIMIT", "heat_limit_w", "relative_limit", "temperature_limit_k"]
 
-# Of a heat meter's counter and of an assumed flow, relative (common practice).
-_COUNTER_LIMIT, _ASSUMED_FLOW_LIMIT = 0.05, 0.25
+COUNTER_LIMIT = 0.05
+"""Of a heat meter's counter, relative: flow, pair and calculator together (common practice)."""
+
+_ASSUMED_FLOW_LIMIT = 0.25  # relative (common practice)
 _WATER_J_M3K = 4.18e6  # mixtures with water hold less: the limit is not understated
 _USUAL_LOOP_DEGC = 40.0
 
@@ -34,7 +36,7 @@ def _limits(site: Site, loop: str) -> tuple[float, float]:
     """Limit as part of the heat rate, and per volume flow [W per m3/s]."""
     parts, points = site.loops[loop], site.points
     if parts.energy is not None:
-        return _COUNTER_LIMIT, 0.0
+        return COUNTER_LIMIT, 0.0
     pair_k = sum(temperature_limit_k(points[point]) for point in (parts.entering, parts.leaving) if point is not None)
     flow_limit = _ASSUMED_FLOW_LIMIT if parts.flow is None else relative_limit(points[parts.flow], 1e-3 / 60)
     return flow_limit, _WATER_J_M3K * pair_k

@@ -15,13 +15,12 @@ from math import isnan, nan
 import numpy as np
 
 from analytics.boiler_loop import boiler_behind
+from analytics.expected.bearing import loop_bearing, misread
 from analytics.expected.boiler import is_fuel_known
 from analytics.expected.collector import SKY_PARTS
 from analytics.expected.conditions import DayConditions, conditions_of
 from analytics.expected.ground import ground_inputs
 from analytics.figures import DayLedger, Figure
-from analytics.pair_check import AT_A_LOOP
-from analytics.pair_order import is_beyond_classes
 from analytics.site import Collector, HeatPump, Site, Stage
 
 __all__ = ["Seen", "Sky", "Subject", "at_a_stand", "stage_subject", "subjects_of", "why_no_expectation"]
@@ -56,7 +55,7 @@ class Subject:
     """
     Args:
         component: A stage, a heat pump or a loop.
-        quantity: "heat" [kWh], "cop" [-], "entering" [degC] or "fall" [K/kW].
+        quantity: "heat" [kWh], "cop" [-], "entering" [degC], "fall" [K/kW] or "balance" [-].
         drivers: What the inputs are, as words for a sentence.
         bearing: Ids of parts and sensors whose alerts explain its deviation; of other stages whether they stand still
             (`at_a_stand`), which leaves this one more or less to do than its first weeks did.
@@ -180,9 +179,9 @@ def _sun(site: Site, stage: Stage, collector: Collector, sky: Sky | None) -> Sub
             "how strong the sun was while the pump ran",
             "the air",
         ),
-        bearing=_loop_bearing(site, stage.loop) | points | {stage.id, collector.id} | _others_at_a_stand(site, stage),
+        bearing=loop_bearing(site, stage.loop) | points | {stage.id, collector.id} | _others_at_a_stand(site, stage),
         see=see,
-        is_misread=_misread(site, stage.loop),
+        is_misread=misread(site, stage.loop),
         least_part=_BY_NEIGHBOURS_PART if is_neighbours else _BY_OWN_PART,
         rests_on_sky=is_neighbours,
     )
@@ -217,9 +216,9 @@ def _desuperheater(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the compressor's electricity", "the water entering", "the source", "the compressor's power"),
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power} | _others_at_a_stand(site, stage),
+        bearing=loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power} | _others_at_a_stand(site, stage),
         see=see,
-        is_misread=_misread(site, stage.loop),
+        is_misread=misread(site, stage.loop),
         least_part=0.08,  # hot gas follows more than what is measured of it
     )
 
@@ -240,9 +239,9 @@ def _load(site: Site, stage: Stage, pump: HeatPump) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the compressor's electricity", "the source", "the compressor's power"),
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power} | _others_at_a_stand(site, stage),
+        bearing=loop_bearing(site, stage.loop) | {stage.id, pump.id, pump.power} | _others_at_a_stand(site, stage),
         see=see,
-        is_misread=_misread(site, stage.loop),
+        is_misread=misread(site, stage.loop),
         least_part=0.03,
     )
 
@@ -268,9 +267,9 @@ def _boiler(site: Site, stage: Stage) -> Subject:
         quantity="heat",
         unit="kWh",
         drivers=("the fuel that its boiler took", "how often it was lit", "the water entering")[: 2 + has_entering],
-        bearing=_loop_bearing(site, stage.loop) | {stage.id, *parts} | _others_at_a_stand(site, stage),
+        bearing=loop_bearing(site, stage.loop) | {stage.id, *parts} | _others_at_a_stand(site, stage),
         see=see,
-        is_misread=_misread(site, stage.loop),
+        is_misread=misread(site, stage.loop),
     )
 
 
@@ -285,7 +284,7 @@ def _cop(site: Site, pump: HeatPump) -> Subject:
         return _whole(Seen(cop, 1.0, (source, power / 1000)))
 
     loops = (pump.source_loop, pump.load_loop, pump.desuperheater_loop)
-    bearing = frozenset().union(*(_loop_bearing(site, loop) for loop in loops if loop))
+    bearing = frozenset().union(*(loop_bearing(site, loop) for loop in loops if loop))
     return Subject(
         component=pump.id,
         quantity="cop",
@@ -293,7 +292,7 @@ def _cop(site: Site, pump: HeatPump) -> Subject:
         drivers=("the source", "the compressor's power"),
         bearing=bearing | {pump.id, pump.power},
         see=see,
-        is_misread=_misread(site, pump.load_loop or pump.source_loop),
+        is_misread=misread(site, pump.load_loop or pump.source_loop),
         least_part=0.03,
     )
 
@@ -314,9 +313,9 @@ def _ground(site: Site, pump: HeatPump) -> Subject:
         quantity="entering",
         unit="degC",
         drivers=("the season", "the heat taken that day"),
-        bearing=_loop_bearing(site, pump.source_loop) | {pump.power},
+        bearing=loop_bearing(site, pump.source_loop) | {pump.power},
         see=see,
-        is_misread=_misread(site, pump.source_loop),
+        is_misread=misread(site, pump.source_loop),
         least_u=1.0,
         learns_every_days=2,
     )
@@ -334,25 +333,16 @@ def _fall(site: Site, pump: HeatPump) -> Subject:
         quantity="fall",
         unit="K/kW",
         drivers=("the heat taken from it",),
-        bearing=_loop_bearing(site, pump.source_loop) | {pump.id, pump.power},
+        bearing=loop_bearing(site, pump.source_loop) | {pump.id, pump.power},
         least_u=_LEAST_FALL_U,
         see=see,
-        is_misread=_misread(site, pump.source_loop),
+        is_misread=misread(site, pump.source_loop),
     )
 
 
 @lru_cache(maxsize=1024)
 def _season(day: date, is_south: bool) -> float:
     return float(ground_inputs([day], [0.0], is_south=is_south)[0, 0])
-
-
-def _loop_bearing(site: Site, loop: str | None) -> frozenset[str]:
-    """A loop and its sensors, and the site itself: what silences or skews its heat."""
-    parts = site.loops[loop] if loop else None
-    if parts is None:
-        return frozenset({site.id})
-    points = (parts.entering, parts.leaving, parts.flow, parts.energy, parts.pump)
-    return frozenset({site.id, parts.id, *(point for point in points if point)})
 
 
 def at_a_stand(part: str) -> str:
@@ -363,14 +353,6 @@ def at_a_stand(part: str) -> str:
 def _others_at_a_stand(site: Site, stage: Stage) -> frozenset[str]:
     others = (each for each in site.stages.values() if each.id != stage.id and each.loop != stage.loop)
     return frozenset(at_a_stand(each.heater or each.loop or each.id) for each in others)
-
-
-def _misread(site: Site, loop: str | None) -> Callable[[DayLedger], bool]:
-    def is_misread(day: DayLedger) -> bool:
-        mine = (each for each in day.pair_checks if each.component == loop and each.method in AT_A_LOOP)
-        return any(is_beyond_classes(site, check) for check in mine)
-
-    return is_misread
 
 
 def _stage_heat(day: DayLedger, stage: str) -> Figure:
