@@ -1,11 +1,18 @@
-"""Fixtures that several test modules share: real servers. A server that is not installed skips its tests by name."""
+"""
+Fixtures that several test modules share: real servers, and a house that is served. A server that is not installed skips
+its tests by name.
+"""
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from tests.servers import InfluxServer, MosquittoServer, PostgresServer, VictoriaServer, program
+
+if TYPE_CHECKING:
+    from tests.served_house import Web
 
 __all__: list[str] = []
 
@@ -47,3 +54,11 @@ def postgres_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Postgr
     _need("postgres", "postgresql")
     with PostgresServer(tmp_path_factory.mktemp("postgres")) as server:
         yield server
+
+
+@pytest.fixture
+def web(tmp_path: Path) -> "Iterator[Web]":
+    from tests.served_house import served_house  # which imports the whole program, that few tests need
+
+    with served_house(tmp_path) as web:
+        yield web

@@ -1,21 +1,13 @@
 """Routes over real HTTP: what they answer, who may do what, and what their errors say."""
 
 import base64
-import html
 import json
-import re
-from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
 
 import cbor2
 import httpx
 import pytest
 
-from api.app import create_app
-from api.migrate import open_records
-from api.parts import Parts
-from api.records import AlertRow, Records
+from api.records import AlertRow
 from api.schemas import (
     AlertDetailOut,
     ComparedOut,
@@ -27,45 +19,8 @@ from api.schemas import (
     ReceiptOut,
     SiteOut,
 )
-from api.settings import Settings
-from api.sites import add_version, new_token
-from api.watcher import new_watch, step
-from ingest.duckdb_store import open_duckdb_store
-from tests.plain_house import POINTS, SITE, days_of, first_ms, readings, site_text
-from tests.running_web import serving
-
-DAYS = days_of("2026-03-10", 3)
-NOW_MS = first_ms(DAYS[2]) + 12 * 3_600_000
-KEY = "a-key-that-only-the-folder-knows"
-
-
-@dataclass(frozen=True)
-class Web:
-    client: httpx.Client
-    records: Records
-    token: str
-
-
-@pytest.fixture
-def web(tmp_path: Path) -> Iterator[Web]:
-    """The house with two whole days and half a third, computed, served."""
-    with open_records(f"sqlite:///{tmp_path / 'records.db'}") as records, open_duckdb_store(tmp_path) as store:
-        with records.begin() as session:
-            add_version(session, site_text(), valid_from=None, today=None, now_ms=0)  # type: ignore[arg-type]
-            token = new_token(session, SITE, now_ms=0)
-        store.write(readings(first_ms(DAYS[0]), NOW_MS))
-        watch = new_watch(records, store)
-        step(watch, now_ms=NOW_MS)
-        parts = Parts(
-            settings=Settings(data=tmp_path),
-            records=records,
-            store=store,
-            clock=lambda: NOW_MS,
-            settle=lambda sites: step(watch, now_ms=NOW_MS, sites=sites),  # type: ignore[arg-type, return-value]
-            key=KEY,
-        )
-        with serving(create_app(parts)) as url, httpx.Client(base_url=url, timeout=60) as client:
-            yield Web(client, records, token)
+from tests.plain_house import POINTS, SITE
+from tests.served_house import DAYS, KEY, NOW_MS, Web, add_alert
 
 
 def pack(value: float = 51.5, *, time_s: float = NOW_MS / 1000 + 30, name: str = "tank.top") -> list[dict[str, object]]:
@@ -76,28 +31,6 @@ def post(web: Web, payload: bytes, *, kind: str = "application/senml+json", toke
     token = web.token if token is None else token
     headers = {"Content-Type": kind} | ({"Authorization": f"Bearer {token}"} if token else {})
     return web.client.post(f"/api/sites/{SITE}/readings", content=payload, headers=headers)
-
-
-def add_alert(records: Records) -> str:
-    body = {
-        "id": "an-alert",
-        "site": SITE,
-        "kind": "outlet-too-hot",
-        "component": "hot_water",
-        "severity": "urgent",
-        "began": "2026-03-11T10:00:00+01:00",
-        "detected": "2026-03-11T10:20:00+01:00",
-        "ended": None,
-        "summary": "Water is too hot.",
-        "evidence": {"hot_degc": 71.0},
-        "likely_causes": ["mixing valve"],
-        "checks": ["Measure at the tap."],
-        "cost_per_day": None,
-        "caution": "Water can scald.",
-    }
-    with records.begin() as session:
-        session.add(AlertRow(id="an-alert", site_id=SITE, state="open", body=body, acknowledged_by="", note=""))
-    return "an-alert"
 
 
 @pytest.mark.parametrize(
@@ -246,13 +179,6 @@ def test_taking_on_an_alert_without_a_body_says_that_it_is_missing(web: Web) -> 
     assert (answer.status_code, answer.json()["error"]["message"]) == (400, "the body is missing")
 
 
-@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "soon"])
-def test_a_page_of_an_impossible_day_says_so(web: Web, day: str) -> None:
-    answer = web.client.get(f"/sites/{SITE}", params={"day": day})
-    assert answer.status_code == 400
-    assert "<p>Day" in answer.text
-
-
 def test_a_wrong_content_type_is_told_the_right_ones(web: Web) -> None:
     answer = post(web, b"x", kind="text/plain")
     assert answer.status_code == 400
@@ -271,109 +197,9 @@ def test_an_alert_is_taken_on_once_and_remembers_by_whom(web: Web) -> None:
     assert web.client.get("/api/alerts", params={"open": True}).json()[0]["state"] == "acknowledged"
 
 
-def test_a_form_takes_an_alert_on_and_leads_back_to_its_page(web: Web) -> None:
-    alert = add_alert(web.records)
-    answer = web.client.post(f"/alerts/{alert}/acknowledge", data={"by": "Ada"})
-    assert (answer.status_code, answer.headers["location"]) == (303, f"/alerts/{alert}")
-
-
-def test_a_page_of_another_site_may_change_nothing(web: Web) -> None:
-    alert = add_alert(web.records)
-    answer = web.client.post(
-        f"/alerts/{alert}/acknowledge", data={"by": "Eve"}, headers={"Origin": "https://elsewhere.example"}
-    )
-    assert answer.status_code == 403
-    assert web.client.get(f"/api/alerts/{alert}").json()["state"] == "open"
-
-
 def test_a_name_that_points_here_from_the_internet_is_not_answered(web: Web) -> None:
     answer = web.client.get("/api/sites", headers={"Host": "elsewhere.example"})
     assert answer.status_code == 403
-
-
-@pytest.mark.parametrize(
-    "path",
-    [
-        "/",
-        f"/sites/{SITE}",
-        f"/sites/{SITE}?day={DAYS[0]}",
-        f"/sites/{SITE}/home?month=2026-03",
-        f"/sites/{SITE}/periods",
-        f"/sites/{SITE}/periods?by=all",
-        f"/sites/{SITE}/compare",
-        f"/sites/{SITE}/compare?earlier={DAYS[0]}&later=2026-03",
-        "/alerts/an-alert",
-    ],
-)
-def test_every_page_is_drawn_and_loads_nothing_from_elsewhere(web: Web, path: str) -> None:
-    add_alert(web.records)
-    answer = web.client.get(path)
-    assert answer.status_code == 200, answer.text
-    assert answer.headers["content-type"].startswith("text/html")
-    assert "Mill Lane 1" in answer.text
-    assert "no sign-in" in answer.text
-    policy = answer.headers["content-security-policy"]
-    assert "default-src 'self'" in policy
-    assert "script-src 'self';" in policy
-
-
-@pytest.mark.parametrize(
-    ("asked", "status", "says"),
-    [
-        ("periods?by=decade", 400, "By: input should be"),
-        ("periods?by=week&day=2026-02-30", 400, "Day must be a day, written as YYYY-MM-DD; it is"),
-        ("periods?by=week&day=2001-01-01", 404, "2001-01-01 lies outside the account of Mill Lane 1, from 2026-03-10"),
-        (f"compare?earlier={DAYS[0]}", 400, "Only one of the two periods is named; choose both."),
-        (f"compare?earlier=2026-13&later={DAYS[0]}", 400, "is no day, week, month or year"),
-        (f"compare?earlier={DAYS[1]}&earlier_last={DAYS[0]}&later={DAYS[0]}&later_last={DAYS[0]}", 400, "ends before"),
-        (f"compare?earlier=2001&later={DAYS[0]}", 404, "from 2001-01-01 to 2001-12-31 has a ledger"),
-    ],
-)
-def test_a_period_that_there_is_not_is_told_in_a_sentence(web: Web, asked: str, status: int, says: str) -> None:
-    answer = web.client.get(f"/sites/{SITE}/{asked}")
-    assert answer.status_code == status
-    (sentence,) = re.findall(r"<p>([^<]*)</p>", answer.text)
-    assert says in sentence
-    assert sentence.endswith(".")
-
-
-def test_a_periods_page_leads_to_the_page_of_each_figure(web: Web) -> None:
-    """Every link is followed: the page that works the figure out tells the same figure."""
-    page = web.client.get(f"/sites/{SITE}/periods?by=week").text
-    rows = re.findall(r'class="number">([^<]*)</span>.*?href="([^"]*/explain[^"]*)"', page, re.DOTALL)
-    assert len(rows) > 10
-    for shown, link in rows:
-        answer = web.client.get(html.unescape(link))
-        assert answer.status_code == 200, answer.text
-        heading = re.search("<h1>([^<]*)</h1>", answer.text)
-        assert heading is not None
-        assert ("is not known" if shown == "—" else shown) in heading[1]
-
-
-def test_an_error_on_a_page_is_a_page(web: Web) -> None:
-    answer = web.client.get("/sites/none")
-    assert answer.status_code == 404
-    assert answer.headers["content-type"].startswith("text/html")
-    assert "There is no site" in answer.text
-
-
-def test_scripts_come_from_here_zipped_and_are_not_sent_twice(web: Web) -> None:
-    first = web.client.get("/static/plotly.min.js")
-    assert first.headers["content-encoding"] == "gzip"
-    assert len(first.content) > 1_000_000
-    again = web.client.get("/static/plotly.min.js", headers={"If-None-Match": first.headers["etag"]})
-    assert (again.status_code, again.content) == (304, b"")
-    assert web.client.get("/static/app.css").status_code == 200
-    for path in ("/static/..%2fapp.py", "/static/none.js", "/static/.hidden"):
-        assert web.client.get(path).status_code == 404
-
-
-def test_pages_are_sent_zipped_to_those_who_read_it(web: Web) -> None:
-    zipped, plain = (web.client.get(f"/sites/{SITE}", headers={"Accept-Encoding": how}) for how in ("gzip", "identity"))
-    assert zipped.headers["content-encoding"] == "gzip"
-    assert "content-encoding" not in plain.headers
-    assert int(zipped.headers["content-length"]) < len(plain.content) / 3
-    assert zipped.text[:200] == plain.text[:200]
 
 
 def test_openapi_describes_every_json_route_with_its_units(web: Web) -> None:
