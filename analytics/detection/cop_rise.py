@@ -3,11 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
-from math import nan, sqrt
+from math import nan
 from statistics import fmean, median
 from typing import ClassVar
 
 from analytics.detection.cop_fade import anchor_of
+from analytics.detection.cop_shift import cops_of
 from analytics.detection.findings import Clear, Evidence, Explainer, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
@@ -79,12 +80,7 @@ class CopRise:
         shift = held.high
         since = shift.since or plant.day.date
         evidence: Evidence = {
-            "heat_pump": pump.id,
-            "mode": "heating",
-            "days": shift.days,
-            "cop": round(shift.had / shift.days, 2),
-            "expected_cop": round(shift.expected / shift.days, 2),
-            "plus_minus_cop": round(2 * sqrt(shift.u_square) / shift.days, 2),
+            **cops_of(pump, shift),
             "more_percent": round(100 * (shift.had / shift.expected - 1.0), 1),
             "least_more_percent": round(100 * (self.least_part if is_flow else self.least_unnamed_part), 1),
             "cusum_sd": round(shift.total, 1),

@@ -6,23 +6,35 @@ from math import nan, sqrt
 
 import numpy as np
 
-from analytics.detection.findings import Finding
+from analytics.detection.findings import Evidence, Finding
 from analytics.detection.moments import instant_ms
 from analytics.detection.pair_days import SETTLED_S, day_start_ms
 from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.worth import electricity_price
 from analytics.expected.conditions import conditions_of
-from analytics.expected.watching import SCHEME, Watched
+from analytics.expected.watching import SCHEME, Shift, Watched
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay
 from analytics.site import HeatPump, Site
 
-__all__ = ["LOW_COP_CAUSES", "LOW_COP_CHECKS", "CopShift", "tells_of"]
+__all__ = ["LOW_COP_CAUSES", "LOW_COP_CHECKS", "CopShift", "cops_of", "tells_of"]
 
 
 def tells_of(site: Site, pump: HeatPump) -> str:
     """The stage whose heat per electricity is the heat pump's COP, metered in its load loop; "" where there is none."""
     return next((each.id for each in site.stages.values() if pump.load_loop and each.loop == pump.load_loop), "")
+
+
+def cops_of(pump: HeatPump, shift: Shift) -> Evidence:
+    """What a shift of a heat pump's COP says in all: over how many days, the COP that it had and the one expected."""
+    return {
+        "heat_pump": pump.id,
+        "mode": "heating",
+        "days": shift.days,
+        "cop": round(shift.had / shift.days, 2),
+        "expected_cop": round(shift.expected / shift.days, 2),
+        "plus_minus_cop": round(2 * sqrt(shift.u_square) / shift.days, 2),
+    }
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,13 +61,8 @@ class CopShift:
         elec_kwh = _electricity_kwh([day for day in history if day.day >= since], pump)
         price = electricity_price(plant)
         cost = None if price is None or np.isnan(elec_kwh) else round(elec_kwh * (1.0 - part) * price, 6)
-        evidence: dict[str, float | int | str | None] = {
-            "heat_pump": pump.id,
-            "mode": "heating",
-            "days": shift.days,
-            "cop": round(shift.had / shift.days, 2),
-            "expected_cop": round(shift.expected / shift.days, 2),
-            "plus_minus_cop": round(2 * sqrt(shift.u_square) / shift.days, 2),
+        evidence: Evidence = {
+            **cops_of(pump, shift),
             "short_percent": round(100 * (1.0 - part), 1),
             "least_short_percent": round(100 * self.least_part, 1),
             "cusum_sd": round(shift.total, 1),
