@@ -201,10 +201,10 @@ def follow(store: Store, start: Array) -> Course:
         start: The layers at the start. Shape (LAYERS, columns)
     """
     ways = stirred, plug = follow_ways(store, start)
-    due = store.quiet.due
-    around_k = np.maximum(stirred.around[due], plug.around[due])
+    due, part = store.quiet.due, store.likeness.part
+    slope_k = stirred.around[due] + part * (plug.around[due] - stirred.around[due])
     likeness = store.likeness.told(
-        store.quiet.sensors_degc[due], stirred=stirred.expected[due], plug=plug.expected[due], around_k=around_k
+        store.quiet.sensors_degc[due], stirred=stirred.expected[due], plug=plug.expected[due], slope_k=slope_k
     )
     part = likeness.part
     leaving, lost, end = (

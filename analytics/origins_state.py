@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from analytics.likeness import UNTOLD, Likeness
 
@@ -72,7 +73,7 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
                 "heat_k": {o: list(k) for o, k in held.heat_k.items()},
                 "cold_degc": list(held.cold_degc),
                 **({} if held.unheard_m3 is None else {"unheard_m3": held.unheard_m3}),
-                "likeness": [held.likeness.off, held.likeness.apart],
+                "likeness": [held.likeness.off, held.likeness.apart, *map(list, held.likeness.places)],
             }
             for tank, held in state.layers.items()
         },
@@ -97,10 +98,15 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
                 {o: tuple(map(float, k)) for o, k in held["heat_k"].items()},
                 tuple(map(float, held["cold_degc"])),
                 held.get("unheard_m3"),
-                Likeness(*map(float, held.get("likeness", ()))),
+                _likeness_from_json(held.get("likeness", (0.0, 0.0))),
             )
             for tank, held in layers.items()
         },
         {point: float(value) for point, value in stuck.items()},
         {point: float(value) for point, value in still.items()},
     )
+
+
+def _likeness_from_json(data: Sequence[Any]) -> Likeness:
+    off, apart, *places = data
+    return Likeness(float(off), float(apart), tuple((float(a), float(s), float(o)) for a, s, o in places))

@@ -60,9 +60,14 @@ def _told(plant: PlantDay) -> Likeness:
 
 
 def test_a_sensor_in_the_range_tells_whether_heat_comes_along_it():
-    """From the foot it warms once the water below is as warm, along the range at once."""
-    assert _told(_plant(ALONG)).part > UNTOLD.part + 0.03
-    assert _told(_plant(AT_FOOT)).part < UNTOLD.part - 0.03
+    """
+    From the foot it warms once the water below is as warm, along the range at once.
+
+    The edge of the heated water stays sharp either way, as in plug flow, so only what both differ in is of the element.
+    """
+    along = _told(_plant(ALONG)).part
+    assert along > UNTOLD.part + 0.03
+    assert _told(_plant(AT_FOOT)).part < along - 0.1
 
 
 def test_one_run_in_which_a_front_passes_a_sensor_settles_nothing():

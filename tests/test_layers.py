@@ -292,8 +292,25 @@ def test_a_small_draw_takes_only_what_stands_on_top():
     assert left[0] < 0.1
 
 
-@pytest.mark.parametrize(("way", "variance"), [(0, 4 * LAYERS / 20), (1, 0.0)])
-def test_what_passes_spreads_as_in_a_row_of_twenty_vessels_or_hardly_at_all(way, variance):
+def test_conduction_passes_heat_and_not_water():
+    """
+    Layers of one temperature keep their origins, however long they stand side by side; a warmer one gives of its own.
+
+    Fourier's law: what passes is proportional to the difference.
+    """
+    start = np.zeros((LAYERS, COLUMNS))
+    start[:, -1] = 10.0
+    start[:HALF, 1], start[HALF:20, 0], start[20:, 0] = 40.0, 40.0, 30.0
+    store = _resting(start, 0.0)
+    quiet = replace(store.quiet, due=np.array([True]), conduction=0.2)
+    change = follow(replace(store, quiet=quiet), start).end - start
+    expected = np.zeros_like(start)
+    expected[19, 0], expected[20, 0] = -0.2 * 10.0, 0.2 * 10.0
+    np.testing.assert_allclose(change, expected, atol=1e-12)
+
+
+@pytest.mark.parametrize(("way", "variance"), [(0, 4 * LAYERS / 18), (1, 0.0)])
+def test_what_passes_spreads_as_in_a_row_of_vessels_or_hardly_at_all(way, variance):
     """Four layers further: so many parts of a tank, of which each vessel adds its own square (Poisson)."""
     start = np.zeros((LAYERS, 3))
     start[:, -1] = np.linspace(60.0, 20.0, LAYERS)  # so that nothing rises by itself
