@@ -48,6 +48,9 @@ _Line = TypeVar("_Line", StageLine, TankLine)
 _Pair = tuple[date, Figure, Figure]
 
 NO_READINGS = "No readings."
+_NOT_YET, _NO_LONGER, _NOT_THEN = (
+    f"The house {words}." for words in ("did not have it yet", "no longer had it", "did not have it on all of them")
+)
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
 _LEAST_HEAT_KWH = 0.2  # below this a fraction has no meaning; common practice
@@ -189,7 +192,8 @@ def _added(by_day: Sequence[tuple[date, Figure]], n_days: int) -> Figure:
     figures = [figure for _, figure in by_day]
     known = [figure for figure in figures if not isnan(figure.value)]
     if not known:
-        return unavailable(figures[0].unit, figures[0].why) if figures else unavailable("", "No day has it.")
+        told = next((each for each in figures if each.why not in (_NOT_YET, _NO_LONGER, _NOT_THEN)), None)
+        return unavailable(told.unit, told.why) if told else unavailable("", "No day has it.")
     if len(units := {figure.unit for figure in known}) > 1:
         return unavailable(known[-1].unit, f"The days are in {' and '.join(sorted(units))}, which do not add up.")
     doubt = over_days([(day, figure.doubt) for day, figure in by_day if not isnan(figure.value)])
@@ -274,33 +278,54 @@ def _ids(found: Iterable[Sequence[str]]) -> list[str]:
 
 
 def _stages(ledgers: Sequence[DayLedger], n_days: int) -> list[StageLine]:
-    lines = [(ledger.day, line) for ledger in ledgers for line in ledger.stages]
+    lines = [(ledger.day, ledger.stages) for ledger in ledgers]
     return _lines(StageLine, lines, of="stage", sums=("heat", "reverse", "delivered"), n_days=n_days)
 
 
 def _tanks(ledgers: Sequence[DayLedger], n_days: int) -> list[TankLine]:
-    lines = [(ledger.day, line) for ledger in ledgers for line in ledger.tanks]
+    lines = [(ledger.day, ledger.tanks) for ledger in ledgers]
     return _lines(TankLine, lines, of="tank", sums=("stored_change", "loss", "residual"), n_days=n_days)
 
 
 def _lines(
-    kind: Callable[..., _Line], lines: Sequence[tuple[date, _Line]], *, of: str, sums: Sequence[str], n_days: int
+    kind: Callable[..., _Line],
+    lines: Sequence[tuple[date, Sequence[_Line]]],
+    *,
+    of: str,
+    sums: Sequence[str],
+    n_days: int,
 ) -> list[_Line]:
     """The days' lines added up: one for each name that they carry in their field `of`."""
     by_name: dict[str, list[tuple[date, _Line]]] = {}
-    for day, line in lines:
-        by_name.setdefault(getattr(line, of), []).append((day, line))
+    for day, of_day in lines:
+        for line in of_day:
+            by_name.setdefault(getattr(line, of), []).append((day, line))
+    days = [day for day, _ in lines]
     return [
-        kind(name, *(_added([(day, getattr(line, field)) for day, line in mine], n_days) for field in sums))
+        kind(
+            name,
+            *(_added(_on_all([(day, getattr(line, field)) for day, line in mine], days), n_days) for field in sums),
+        )
         for name, mine in by_name.items()
     ]
+
+
+def _on_all(of_part: Sequence[tuple[date, Figure]], days: Sequence[date]) -> list[tuple[date, Figure]]:
+    """A part's figures of those days on which the house had it, and that it had none on the others."""
+    known, first, last, unit = dict(of_part), of_part[0][0], of_part[-1][0], of_part[0][1].unit
+
+    def lacking(day: date) -> Figure:
+        return unavailable(unit, _NOT_YET if day < first else _NO_LONGER if day > last else _NOT_THEN)
+
+    return [(day, known[day] if day in known else lacking(day)) for day in days]
 
 
 def _heat_pumps(ledgers: Sequence[DayLedger], backups: Collection[str], n_days: int) -> list[HeatPumpLine]:
     lines = []
     for pump in _ids([line.heat_pump for line in ledger.heat_pumps] for ledger in ledgers):
         mine = [(ledger.day, line) for ledger in ledgers for line in ledger.heat_pumps if line.heat_pump == pump]
-        line = replace(_heat_pump(pump, mine, n_days), spf=_factors(pump, ledgers, backups))
+        days = [ledger.day for ledger in ledgers]
+        line = replace(_heat_pump(pump, mine, days=days, n_days=n_days), spf=_factors(pump, ledgers, backups))
         lines.append(_told_of_nature(line, [(day, each.heating_cop) for day, each in mine]))
     return lines
 
@@ -336,9 +361,11 @@ def _factors(pump: str, ledgers: Sequence[DayLedger], backups: Collection[str]) 
     return {boundary: _cop(pairs, _NO_FACTOR) for boundary, pairs in found.items()}
 
 
-def _heat_pump(pump: str, mine: Sequence[tuple[date, HeatPumpLine]], n_days: int) -> HeatPumpLine:
+def _heat_pump(
+    pump: str, mine: Sequence[tuple[date, HeatPumpLine]], *, days: Sequence[date], n_days: int
+) -> HeatPumpLine:
     def added(name: str) -> Figure:
-        return _added([(day, getattr(line, name)) for day, line in mine], n_days)
+        return _added(_on_all([(day, getattr(line, name)) for day, line in mine], days), n_days)
 
     heating = [(day, line.heating_heat, _used(line.heating_heat, line.heating_cop)) for day, line in mine]
     cooling = [(day, line.cooling, _used(line.cooling, line.cooling_cop)) for day, line in mine]

@@ -9,8 +9,6 @@ from typing import Any
 from urllib.parse import quote, urlencode
 from zoneinfo import ZoneInfo
 
-from sqlalchemy.orm import Session
-
 from analytics.period import By
 from analytics.site import Site
 from api.command_line import (
@@ -25,16 +23,14 @@ from api.command_line import (
     terminal,
 )
 from api.compared import compare, compared_json
-from api.held import held_versions
 from api.ledger_text import EXPORT_SUFFIXES, alerts_table, comparison_table, ledger_csv, ledger_table
 from api.migrate import open_records
 from api.records import Records
-from api.results import alerts, ledger, said_when_over
+from api.results import alerts, ledger, rests_on, said_when_over
 from api.service_file import Service, ask, running_service
 from api.settings import Settings, require_data
 from api.sites import present_site, present_sites
 from api.span_names import days_of
-from dashboards.assumptions import money_assumptions
 from dashboards.numbers import display_of, plural
 from dashboards.rewording import in_readers_units
 
@@ -78,11 +74,11 @@ def _out_file(text: str) -> Path:
     return path
 
 
-def _write(found: Mapping[str, Any], path: Path, *, rests_on: Sequence[str]) -> None:
+def _write(found: Mapping[str, Any], path: Path, *, assumptions: Sequence[str]) -> None:
     # What writes spreadsheets is imported where one is written.
     from api.export import write_ledger
 
-    write_ledger(found, path, assumptions=["What was saved rests on this:", *rests_on] if rests_on else [])
+    write_ledger(found, path, assumptions=assumptions)
     rows = len(found["days"])
     print_out(f"{path}: {plural(rows, 'row')}.")
 
@@ -102,25 +98,17 @@ def _ledger(arguments: argparse.Namespace) -> int:
             with records.look() as session:
                 found = ledger(session, site.id, first=first, last=last, by=by)
         with records.look() as session:
-            rests_on = _rests_on(session, site.id, found["days"])
+            assumptions = rests_on(session, site.id, found["days"])
     if arguments.out is not None:
-        _write(found, arguments.out, rests_on=rests_on)
+        _write(found, arguments.out, assumptions=assumptions)
     elif arguments.format == "json":
         print_out(json.dumps(found))
     elif arguments.format == "csv":
         print_out(ledger_csv(found))
     else:
         ledger_table(found, site, terminal())
-        _print_assumptions(rests_on)
+        _print_assumptions(assumptions)
     return 0
-
-
-def _rests_on(session: Session, site: str, days: Sequence[Mapping[str, Any]]) -> list[str]:
-    """What the saved energy and money of days, or of periods, rest on."""
-    if not days:
-        return []
-    first, last = days[0].get("first", days[0]["day"]), days[-1].get("last", days[-1]["day"])
-    return money_assumptions(held_versions(session, site, date.fromisoformat(first), date.fromisoformat(last)))
 
 
 def _print_assumptions(sentences: Sequence[str]) -> None:

@@ -1,16 +1,17 @@
 """One table from exception to status, and one error body: `{"error": {"status": ..., "message": ...}}`."""
 
-import html
 from collections.abc import Awaitable, Callable, Mapping
 from datetime import date
 from typing import Any
 
 from fastapi import FastAPI, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
+from analytics.site import Site
 from analytics.site_file import SiteFileError
 from api import span_names
 from api.alerting import AlertNotOpenError
@@ -22,7 +23,9 @@ from api.results import (
     UnknownFigureError,
     UnknownStatementError,
 )
-from api.sites import UnknownSiteError
+from api.sites import UnknownSiteError, present_site
+from dashboards.contexts import ErrorContext
+from dashboards.render import render_error
 from ingest.files import FileRefusedError
 from ingest.store import StoreUnavailableError
 
@@ -92,42 +95,45 @@ def install_errors(app: FastAPI) -> None:
 
 def _known_error(status: int) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def answer(request: Request, error: Exception) -> Response:
-        return _answer(request, status, str(error))
+        return await _answer(request, status, str(error))
 
     return answer
 
 
-def _answer(request: Request, status: int, message: str) -> Response:
+async def _answer(request: Request, status: int, message: str) -> Response:
     """The error body; for a reader of pages the same as a page."""
     if not request.url.path.startswith("/api"):
-        sentence = message[:1].upper() + message[1:]
-        return HTMLResponse(_PAGE.format(status=status, message=html.escape(sentence)), status)
+        site = await run_in_threadpool(_site_of_page, request)
+        return HTMLResponse(render_error(ErrorContext(site=site, message=message, notice="")), status)
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
     return JSONResponse({"error": {"status": status, "message": message}}, status, headers)
 
 
-_PAGE = """<!doctype html>
-<html lang="en">
-<head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{status} · heatledger</title><link rel="stylesheet" href="/static/app.css"></head>
-<body><main id="main"><h1>This page cannot be shown</h1><p>{message}.</p><p><a href="/">All houses</a></p></main></body>
-</html>
-"""
+def _site_of_page(request: Request) -> Site | None:
+    """The house that a page's address names, where there is such a house."""
+    _, pages, *rest = request.scope["path"].split("/")
+    if pages != "sites" or not rest:
+        return None
+    try:
+        with request.app.state.parts.records.look() as session:
+            return present_site(session, rest[0])
+    except (UnknownSiteError, RecordsError):
+        return None
 
 
 async def _unknown_error(request: Request, error: Exception) -> Response:
-    return _answer(request, 500, "a fault of the program; its log has the details")
+    return await _answer(request, 500, "a fault of the program; its log has the details")
 
 
 async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     message = f"there is nothing at {request.url.path}" if error.status_code == 404 else str(error.detail)
-    return _answer(request, error.status_code, message)
+    return await _answer(request, error.status_code, message)
 
 
 async def _validation_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    return _answer(request, 400, "; ".join(_fault_words(fault) for fault in error.errors()))
+    return await _answer(request, 400, "; ".join(_fault_words(fault) for fault in error.errors()))
 
 
 def _fault_words(fault: Mapping[str, Any]) -> str:

@@ -5,6 +5,7 @@ import io
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import duckdb
@@ -13,7 +14,15 @@ import xlsxwriter
 
 from api.ledger_text import EXPORT_SUFFIXES, ledger_csv
 
-__all__ = ["write_ledger"]
+__all__ = ["ledger_file", "write_ledger"]
+
+
+def ledger_file(ledger: Mapping[str, Any], suffix: str, *, assumptions: Sequence[str]) -> bytes:
+    """The same as `write_ledger`, to be sent."""
+    with TemporaryDirectory(prefix="heatledger-") as folder:
+        path = Path(folder) / f"ledger{suffix}"
+        write_ledger(ledger, path, assumptions=assumptions)
+        return path.read_bytes()
 
 
 def write_ledger(ledger: Mapping[str, Any], path: Path, *, assumptions: Sequence[str]) -> None:
@@ -34,7 +43,8 @@ def write_ledger(ledger: Mapping[str, Any], path: Path, *, assumptions: Sequence
             path.touch()  # so that what cannot be written is told by its own name
             _write_parquet(text, path)
         case ".xlsx":
-            _write_sheet(text, [*_about(ledger), "", *assumptions], path)
+            rests_on = ["", "What was saved rests on this:", *assumptions] if assumptions else []
+            _write_sheet(text, [*_about(ledger), *rests_on], path)
         case _:
             raise ValueError(f"{path.name} does not tell its kind; end its name in {', '.join(EXPORT_SUFFIXES)}")
 

@@ -1,6 +1,6 @@
 """What the records say of sites, in the contract's JSON: for commands and routes alike."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -28,6 +28,7 @@ __all__ = [
     "ledger",
     "period",
     "period_json",
+    "rests_on",
     "said_when_over",
     "told",
     "transitions",
@@ -106,6 +107,14 @@ def kept_ledgers(session: Session, site: str, *, first: date | None, last: date 
 def backup_stages(session: Session, site: str) -> list[str]:
     """Ids of the stages that are backup in the newest version of a site's file."""
     return [stage.id for stage in present_site(session, site).stages.values() if stage.backup]
+
+
+def rests_on(session: Session, site: str, days: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What the saved energy and money of days, or of periods, rest on."""
+    if not days:
+        return []
+    first, last = days[0].get("first", days[0]["day"]), days[-1].get("last", days[-1]["day"])
+    return money_assumptions(held_versions(session, site, date.fromisoformat(first), date.fromisoformat(last)))
 
 
 def _periods(session: Session, site: str, days: Sequence[dict[str, Any]], *, by: By) -> list[dict[str, Any]]:

@@ -2,11 +2,11 @@
 
 import math
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from fastapi import APIRouter, Depends, Query
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import Field
 
 from analytics.figures import day_to_json
@@ -18,7 +18,7 @@ from api.errors import RequestError, month_of
 from api.expected_record import expected_json, expected_record
 from api.pages import fleet_context, instant, plant_of
 from api.parts import Parts, PartsOfApp
-from api.results import ledger
+from api.results import ledger, rests_on
 from api.schemas import ComparedOut, CoursesOut, ExpectedOut, LatestOut, LedgerOut, MonthOut, SiteOut
 from api.sites import present_site, site_versions
 from api.span_names import FIRST_DAY, LAST_DAY, days_of
@@ -44,6 +44,12 @@ DaysAsked = Annotated[tuple[date | None, date | None], Depends(_days_asked)]
 """First and last day, None where not said; the wrong way round they are refused."""
 ByPeriod = Annotated[By | None, Query(description="Add days up to weeks, months, seasons, years, or all to one")]
 Days = Annotated[str, Query(description="2026-01, 2026-W03, 2026, a day, or 2026-01-05..2026-01-31")]
+_Kind = Literal["csv", "parquet", "xlsx"]
+_FILES: dict[_Kind, str] = {
+    "csv": "text/csv; charset=utf-8",
+    "parquet": "application/vnd.apache.parquet",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
 Settled = Annotated[bool, Query(description="First compute all that is due; may take a while")]
 
 
@@ -97,6 +103,24 @@ def site_ledger(
         settle(parts, [site])
     with parts.records.look() as session:
         return JSONResponse(ledger(session, site, first=days[0], last=days[1], by=by))
+
+
+@router.get(
+    "/{site}/ledger.{kind}",
+    response_class=Response,
+    responses={200: {"content": {kind: {} for kind in _FILES.values()}}},
+)
+def site_ledger_file(site: str, kind: _Kind, parts: PartsOfApp, days: DaysAsked, by: ByPeriod = None) -> Response:
+    """The same as a file to take away: text (CSV), Parquet, or a spreadsheet."""
+    from api.export import ledger_file  # what writes spreadsheets is imported where one is written
+
+    with parts.records.look() as session:
+        found = ledger(session, site, first=days[0], last=days[1], by=by)
+        told = rests_on(session, site, found["days"])
+    content = ledger_file(found, f".{kind}", assumptions=told)
+    name = "-".join((site, *(str(day) for day in days if day), by or "days"))
+    headers = {"Content-Disposition": f'attachment; filename="{name}.{kind}"'}
+    return Response(content, media_type=_FILES[kind], headers=headers)
 
 
 @router.get("/{site}/month/{month}", response_model=MonthOut)

@@ -37,6 +37,7 @@ __all__ = [
     "AlertState",
     "AlertView",
     "CompareContext",
+    "ErrorContext",
     "FigureContext",
     "FleetContext",
     "FleetSite",
@@ -358,4 +359,19 @@ class CompareContext:
     asked: tuple[str, str]
     choices: Mapping[By, Sequence[Span]]
     assumptions: Sequence[str] = ()
+    notice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorContext:
+    """
+    A page that cannot be shown.
+
+    Args:
+        site: The house that it would have been of; None where there is no such house.
+        message: Why, and what would be right.
+    """
+
+    site: Site | None
+    message: str
     notice: str = ""

@@ -15,6 +15,7 @@ __all__ = [
     "figure_link",
     "fleet_link",
     "home_link",
+    "ledger_file_link",
     "ledger_json_link",
     "month_json_link",
     "moved_json_link",
@@ -97,6 +98,11 @@ def alert_json_link(alert: str) -> str:
 def ledger_json_link(site: str, *, first: date, last: date) -> str:
     """The ledger of the days first..last as JSON."""
     return f"/api/sites/{quote(site)}/ledger?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
+
+
+def ledger_file_link(site: str, kind: str, *, first: date, last: date) -> str:
+    """The ledger of the days first..last as a file: csv, parquet or xlsx."""
+    return f"/api/sites/{quote(site)}/ledger.{kind}?" + urlencode({"from": first.isoformat(), "to": last.isoformat()})
 
 
 def moved_json_link(site: str) -> str:

@@ -12,6 +12,7 @@ from dashboards.charts.script import style_guards
 from dashboards.contexts import (
     AlertContext,
     CompareContext,
+    ErrorContext,
     FigureContext,
     FleetContext,
     HomeContext,
@@ -24,6 +25,7 @@ from dashboards.explain import BASES
 from dashboards.numbers import show_figure, show_percent
 from dashboards.pages.alert import alert_page
 from dashboards.pages.compare import compare_page
+from dashboards.pages.error import error_page
 from dashboards.pages.figure import figure_page
 from dashboards.pages.fleet import fleet_page
 from dashboards.pages.home import home_page
@@ -35,6 +37,7 @@ from dashboards.rewording import in_readers_units
 __all__ = [
     "render_alert",
     "render_compare",
+    "render_error",
     "render_figure",
     "render_fleet",
     "render_home",
@@ -114,3 +117,8 @@ def render_compare(context: CompareContext) -> str:
 def render_statement(context: HomeContext, statement: StatementView) -> str:
     """A month on paper, as it is sent to the homeowner; a document that needs nothing beside it."""
     return _render("statement.html", page=statement_page(context, statement))
+
+
+def render_error(context: ErrorContext) -> str:
+    """Why can this page not be shown, and where do I go on?"""
+    return _render("error.html", page=error_page(context), notice=context.notice)

@@ -37,7 +37,7 @@ def _cells(file: Path, sheet: str) -> list[list[Any]]:
 def test_a_spreadsheet_has_numbers_units_empty_cells_and_what_the_money_rests_on(tmp_path: Path) -> None:
     file = tmp_path / "ledger.xlsx"
     day = day_to_json(ledger_of(FIRST, 3.5, heat=8.0, money=2.0))
-    write_ledger(_ledger(day), file, assumptions=["What was saved rests on this:", "Electricity at €0.30 per kWh."])
+    write_ledger(_ledger(day), file, assumptions=["Electricity at €0.30 per kWh."])
     heading, row = _cells(file, "ledger")
     of = dict(zip(heading, row, strict=True))
     assert (of["purchased [kWh]"], of["saved.money [EUR]"], of["day"]) == (3.5, 2.0, datetime(2025, 1, 1))

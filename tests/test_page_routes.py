@@ -1,6 +1,8 @@
 """Pages over real HTTP: drawn from one's own files alone, who may change what, and how an error looks."""
 
+import csv
 import html
+import io
 import re
 
 import pytest
@@ -62,11 +64,15 @@ def test_every_page_is_drawn_and_loads_nothing_from_elsewhere(web: Web, path: st
     [
         ("periods?by=decade", 400, "By: input should be"),
         ("periods?by=week&day=2026-02-30", 400, "Day must be a day, written as YYYY-MM-DD; it is"),
-        ("periods?by=week&day=2001-01-01", 404, "2001-01-01 lies outside the account of Mill Lane 1, from 2026-03-10"),
+        (
+            "periods?by=week&day=2001-01-01",
+            404,
+            "1 January 2001 lies outside the account of Mill Lane 1, from 10 March 2026",
+        ),
         (f"compare?earlier={DAYS[0]}", 400, "Only one of the two periods is named; choose both."),
         (f"compare?earlier=2026-13&later={DAYS[0]}", 400, "is no day, week, month or year"),
         (f"compare?earlier={DAYS[1]}&earlier_last={DAYS[0]}&later={DAYS[0]}&later_last={DAYS[0]}", 400, "ends before"),
-        (f"compare?earlier=2001&later={DAYS[0]}", 404, "from 2001-01-01 to 2001-12-31 has a ledger"),
+        (f"compare?earlier=2001&later={DAYS[0]}", 404, "from 1 January 2001 to 31 December 2001 has an account"),
     ],
 )
 def test_a_period_that_there_is_not_is_told_in_a_sentence(web: Web, asked: str, status: int, says: str) -> None:
@@ -95,6 +101,31 @@ def test_an_error_on_a_page_is_a_page(web: Web) -> None:
     assert answer.status_code == 404
     assert answer.headers["content-type"].startswith("text/html")
     assert "There is no site" in answer.text
+
+
+def test_a_page_that_a_house_does_not_have_names_the_house_and_leads_back_to_it(web: Web) -> None:
+    text = web.client.get(f"/sites/{SITE}/explain?figure=purchased&of=2020-01-01").text
+    assert "<p>Mill Lane 1 has no account of 1 January 2020.</p>" in text
+    assert f'href="/sites/{SITE}"' in text
+    missing = web.client.get(f"/sites/{SITE}/explain?figure=nothing-alike&of={DAYS[0]}").text
+    assert "names no figure of Mill Lane 1" in missing
+    assert "--list" not in missing
+    unknown = web.client.get("/sites/none/nothing")
+    assert (unknown.status_code, f'href="/sites/{SITE}"' in unknown.text) == (404, False)
+
+
+def test_a_periods_days_are_taken_away_as_files(web: Web) -> None:
+    text = web.client.get(f"/sites/{SITE}/periods?by=month&day={DAYS[1]}").text
+    links = [html.unescape(link) for link in re.findall(r'href="([^"]*/ledger\.[^"]*)" download', text)]
+    assert [link.split("?")[0].rpartition(".")[2] for link in links] == ["xlsx", "csv", "parquet"]
+    sheet, plain, parquet = (web.client.get(link) for link in links)
+    assert (sheet.content[:2], parquet.content[:4]) == (b"PK", b"PAR1")
+    rows = list(csv.DictReader(io.StringIO(plain.text)))
+    assert [row["day"] for row in rows] == list(DAYS)
+    told = web.client.get(f"/api/sites/{SITE}/ledger", params={"from": DAYS[0], "to": DAYS[0]}).json()["days"][0]
+    assert float(rows[0]["hot_water.heat [kWh]"]) == told["hot_water"]["heat"]["value"]
+    assert plain.headers["content-disposition"].endswith('-days.csv"')
+    assert web.client.get(f"/api/sites/{SITE}/ledger.pdf").status_code == 400
 
 
 def test_scripts_come_from_here_zipped_and_are_not_sent_twice(web: Web) -> None:

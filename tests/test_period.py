@@ -125,6 +125,22 @@ def test_days_that_are_missing_are_told_and_lower_the_coverage(ledgers):
     assert heat.coverage == pytest.approx(sum(d.hot_water.heat.coverage for d in ledgers[:5]) / 7)
 
 
+@pytest.mark.parametrize(
+    ("has", "why"),
+    [
+        ((2, 3, 4), "Without 4 of 7 days. The house did not have it yet."),
+        ((0, 1), "Without 5 of 7 days. The house no longer had it."),
+    ],
+    ids=["came", "went"],
+)
+def test_days_before_a_part_came_and_after_it_went_are_not_called_without_readings(ledgers, has, why):
+    days = [day if n in has else replace(day, stages=[], tanks=[], heat_pumps=[]) for n, day in enumerate(ledgers[:5])]
+    total = _week(days).total
+    heat = total.stages[0].heat
+    assert heat.value == pytest.approx(sum(ledgers[n].stages[0].heat.value for n in has))
+    assert [line.why for line in (heat, total.tanks[0].loss, total.heat_pumps[0].source_heat)] == [why] * 3
+
+
 def test_a_period_without_a_ledger_is_refused():
     with pytest.raises(ValueError, match="no day of week has a ledger"):
         _week([])

@@ -13,13 +13,22 @@ from dashboards.contexts import PeriodContext
 from dashboards.days_names import days_name
 from dashboards.explain import is_fraction
 from dashboards.figure_names import figure_label
-from dashboards.links import compare_link, figure_link, home_link, period_json_link, period_link, site_link
+from dashboards.links import (
+    compare_link,
+    figure_link,
+    home_link,
+    ledger_file_link,
+    period_json_link,
+    period_link,
+    site_link,
+)
 from dashboards.numbers import Display, display_of, local_date, show_day, show_figure
 from dashboards.period_lines import Group, coverage_sentence, grouped, span_text
 
 __all__ = ["PeriodLine", "PeriodPage", "kind_name", "period_page"]
 
 _KINDS: Sequence[By] = ("week", "month", "season", "year", "all")
+_FILES = (("xlsx", "a spreadsheet"), ("csv", "plain text (CSV)"), ("parquet", "Parquet, for programs"))
 _NAMES = {"week": "Week", "month": "Month", "season": "Season", "year": "Year", "all": "Since commissioning"}
 
 
@@ -51,6 +60,7 @@ class PeriodPage:
     site_link: str
     home_link: str
     json_link: str
+    files: Sequence[tuple[str, str]]
     display: Display
 
 
@@ -79,6 +89,9 @@ def period_page(context: PeriodContext) -> PeriodPage:
         site_link=site_link(site.id),
         home_link=home_link(site.id, month=span.last.replace(day=1) if span else None),
         json_link="" if span is None else period_json_link(site.id, by=context.by, first=span.first, last=span.last),
+        files=()
+        if span is None
+        else [(words, ledger_file_link(site.id, kind, first=span.first, last=span.last)) for kind, words in _FILES],
         display=display,
     )
 
