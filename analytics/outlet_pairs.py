@@ -3,7 +3,8 @@ Where water leaves a tank: its outlet's sensor held against the tank's top and a
 
 Warm water lies on top, so what leaves a tank is never colder than its top sensor and, on any day with a moment in
 which the top is not layered, as warm: the day's lowest difference is that of the two sensors. Water behind the mixing
-valve is never warmer than before it, and the same while the valve stands fully open.
+valve is never warmer than before it, and the same while the valve stands fully open. Where cold water enters
+the path, the first tank's lowest water is never colder than that.
 
 Limits without a source are common practice.
 """
@@ -15,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.pair_check import PairCheck, PairMethod
-from analytics.plant import Draw, PlantDay
+from analytics.plant import Draw, PlantDay, Signal
 from analytics.site import HotWater, Site, Stage
 
-__all__ = ["PATH", "outlet_checks", "outlets"]
+__all__ = ["PATH", "has_pair_along_path", "outlet_checks", "outlets"]
 
 PATH = "hot_water"
 """The component of these checks."""
@@ -35,6 +36,8 @@ _OPEN_K = 1.5  # so far below its setting the mixed water has no cold in it
 _LAYERED_K = 3.0  # beyond it the two heights are not the same water
 _LOW_OF = 5  # one draw in so many may be odd
 _LEAST_U_K = 0.5  # how far even the least layered draw of a day may be from level
+# A foot that is warmer than the entering water by more tells nothing of the sensors.
+_FLUSHED_K, _INLET_U_K, _LEAST_READINGS = 1.5, 0.15, 10
 # Water that a loop feeds in on top lies there in a thin warm layer: what leaves may be warmer than the top sensor, by
 # this at least and by a half of what the loop's water ever was.
 _FED_ON_TOP, _FED_ON_TOP_U_K, _FED_PART = 0.9, 1.0, 0.5
@@ -57,12 +60,24 @@ def outlets(path: HotWater) -> Sequence[tuple[str, str]]:
     return tuple(zip(path.tanks, [*between, path.hot or ""], strict=False)) if path.tanks else ()
 
 
+def has_pair_along_path(site: Site) -> bool:
+    """Whether a site has two sensors along the water's path that its draws can hold against each other."""
+    path = site.hot_water
+    if path is None:
+        return False
+    before = path.heated or path.hot
+    by_tank = any(outlet and site.tanks[tank].temperatures for tank, outlet in outlets(path))
+    at_inlet = path.cold and any(site.tanks[tank].temperatures for tank in path.tanks[:1])
+    return bool(by_tank or at_inlet or (path.hot and path.heated) or (before and path.mixed))
+
+
 def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
     """
     The day's checks of the water's path, each the settled difference of the least layered of its draws.
 
     "draw": outlet less the tank's top. "layers": top less the sensor below it, as a witness for the top. "valve": the
-    water before the mixing valve less that behind it, in draws in which no cold is mixed in.
+    water before the mixing valve less that behind it, in draws in which no cold is mixed in. "inlet": the coldest water
+    that entered less the coldest at the first tank's foot, where draws had cooled that nearly as far.
     """
     path, water = plant.site.hot_water, plant.hot_water
     if path is None or water is None or not path.tanks or not water.draws:
@@ -90,6 +105,46 @@ def outlet_checks(plant: PlantDay) -> Iterator[PairCheck]:
         # Comparisons with what is not known are false.
         told = [(b - m, at, 0.0) for b, m, at in each if b < m or (m < wide_degc and b >= m)]
         yield from _check((mixed, before), told, method="valve")
+    foot = plant.signals.get(_foot(plant.site, path))
+    if foot is not None and path.cold in degc:
+        yield from _inlet(plant, foot, (path.cold, degc[path.cold]), kwh_per_k=kwh_per_k)
+
+
+def _foot(site: Site, path: HotWater) -> str:
+    """The lowest sensor of the tank that cold water enters, "" where it has none."""
+    row = site.tanks[path.tanks[0]].temperatures
+    return row[-1] if row else ""
+
+
+def _inlet(
+    plant: PlantDay, foot: Signal, cold: tuple[str, Sequence[float]], *, kwh_per_k: float
+) -> Iterator[PairCheck]:
+    """
+    The coldest of the water that entered less the coldest at the foot, of two readings in a row, on that day.
+
+    In some draws there is water that stood in a warm room: the coldest is the mains', and that moves little in a day.
+    """
+    entered_degc = [degc for degc in cold[1] if degc == degc]
+    inside = (foot.time_s >= 0) & (foot.time_s < plant.day.seconds)
+    time_s, value = foot.time_s[inside], foot.value[inside]
+    if not entered_degc or len(value) < _LEAST_READINGS:
+        return
+    pairs = np.maximum(value[1:], value[:-1])
+    at = int(pairs.argmin())
+    difference_k = min(entered_degc) - float(pairs[at])
+    if difference_k > -_FLUSHED_K:
+        yield PairCheck(
+            component=PATH,
+            first=foot.point.id,
+            second=cold[0],
+            method="inlet",
+            difference_k=difference_k,
+            u_k=_INLET_U_K,
+            minutes=len(entered_degc) * _LONG_S / 60,
+            start_s=float(time_s[at]),
+            end_s=float(time_s[at + 1]),
+            kwh_per_k=kwh_per_k,
+        )
 
 
 def _of_tank(
@@ -155,6 +210,7 @@ def _named(plant: PlantDay, path: HotWater) -> Mapping[str, float]:
     for tank, outlet in outlets(path):
         found |= dict(zip(plant.site.tanks[tank].temperatures[:2], (_SETTLED_K, _BELOW_SETTLED_K), strict=False))
         found[outlet] = _SETTLED_K
+    found.setdefault(path.cold or "", _SETTLED_K)
     signals = plant.signals
     return {point: within for point, within in found.items() if point in signals and len(signals[point].time_s)}
 

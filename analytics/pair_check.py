@@ -18,7 +18,7 @@ __all__ = [
     "pair_checks_to_json",
 ]
 
-PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve", "roof"]
+PairMethod = Literal["rest", "circulation", "mixed", "inverted", "order", "draw", "layers", "valve", "inlet", "roof"]
 """
 rest: a loop's two pipes stood still until both were level. circulation: fluid moved and no heat was exchanged.
 mixed: two heights of a tank while its water turned over. inverted: two heights of a tank while the lower one read

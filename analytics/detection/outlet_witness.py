@@ -32,12 +32,13 @@ class Witness:
 
 
 def witness_of(site: Site, history: Sequence[DayLedger], today: date, *, found: PairRecord) -> Witness | None:
-    """What the neighbours of a pair of method "draw" or "valve" say; None where they say nothing, or not the same."""
+    """What the neighbours of a pair of method "draw", "valve" or "inlet" say; None if nothing, or not the same."""
     methods: Sequence[PairMethod] = ("draw", "layers", "valve", "circulation")
     seen = pairs_seen(history, today, PATH, methods=methods)
     for tank in site.tanks:
         seen |= pairs_seen(history, today, tank, methods=("mixed",))
-    told = list(_of_valve(seen, found) if found.newest.method == "valve" else _of_outlet(seen, found))
+    of = {"valve": _of_valve, "inlet": _of_inlet}.get(found.newest.method, _of_outlet)
+    told = list(of(seen, found))
     return told[0] if told and len({each.point for each in told}) == 1 else None
 
 
@@ -90,3 +91,15 @@ def _of_valve(seen: _Seen, found: PairRecord) -> Iterator[Witness]:
                 yield Witness(outlet, f"{first}, the top of its tank, differs from it likewise")
         elif method == "circulation" and second == outlet and abs(low_k) <= _NEAR * abs(found.difference_k):
             yield Witness(mixed, f"{outlet} agrees with {first} while its heater is off")
+
+
+def _of_inlet(seen: _Seen, found: PairRecord) -> Iterator[Witness]:
+    """The foot of the tank is held against the sensor above it, while a coil turned the water over."""
+    foot, cold = found.newest.first, found.newest.second
+    for (first, second, method), days in seen.items():
+        if method == "mixed" and second == foot:
+            low_k = _lowest(days, found)
+            if abs(low_k) <= _NEAR * found.difference_k:
+                yield Witness(cold, f"{first} agrees with {foot} while the tank's water is turned over")
+            elif abs(low_k + found.difference_k) <= _NEAR * found.difference_k:
+                yield Witness(foot, f"{first} differs from it likewise while the tank's water is turned over")

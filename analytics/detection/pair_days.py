@@ -24,7 +24,7 @@ _PLAIN_K = 0.5  # so much apart, two days are enough: sound pairs of a loop are 
 _SURE_K = 0.03  # what days must be good to that show a step
 # What two sensors that are right may differ by where they stand, as a standard uncertainty (common practice): pipes
 # at rest in one room; fluid that passes both; water that a coil turns over; layers upside down; a tank's top and the
-# pipe that leaves it.
+# pipe that leaves it; a tank's foot and the pipe that enters it.
 PLACE_U_K: dict[PairMethod, float] = {
     "rest": 0.03,
     "circulation": 0.015,
@@ -32,6 +32,7 @@ PLACE_U_K: dict[PairMethod, float] = {
     "inverted": 0.1,
     "draw": 0.5,
     "valve": 0.5,
+    "inlet": 0.3,
 }
 
 Seen = tuple[date, PairCheck]

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from analytics.by_day import once_a_day
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
+from analytics.detection.inlet_days import inlet_record, is_left_warm
 from analytics.detection.moments import clock, day_word, instant_ms
 from analytics.detection.outlet_witness import Witness, witness_of
 from analytics.detection.pair_days import (
@@ -24,7 +25,7 @@ from analytics.detection.roof_step import roof_verdict
 from analytics.detection.tank_warmth import at_least_k
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
-from analytics.outlet_pairs import PATH, outlets
+from analytics.outlet_pairs import PATH, has_pair_along_path
 from analytics.pair_check import AT_A_LOOP, PairMethod
 from analytics.pair_order import pair_limit_k
 from analytics.plant import PlantDay
@@ -33,9 +34,17 @@ from analytics.units import to_si
 
 __all__ = ["SensorOffset"]
 
-_METHODS: Sequence[PairMethod] = ("circulation", "rest", "mixed", "inverted", "draw", "valve")  # the better first
-_ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve")
-_AT_LEAST: Sequence[PairMethod] = ("inverted", "valve")  # what hides a part of the difference
+_METHODS: Sequence[PairMethod] = (
+    "circulation",
+    "rest",
+    "mixed",
+    "inverted",
+    "draw",
+    "valve",
+    "inlet",
+)  # the better first
+_ALONG_DRAWS: Sequence[PairMethod] = ("draw", "valve", "inlet")
+_AT_LEAST: Sequence[PairMethod] = ("inverted", "valve", "inlet")  # what hides a part of the difference
 _RIGHT_DAYS = timedelta(days=3)  # without any inversion: then it is over
 _UNTOLD_DAYS = 6  # so long a pair along draws waits for a day that tells which of the two is off
 _LAYERED_K = 1.0  # so much beyond the margin a top may be layered for days (common practice)
@@ -74,11 +83,17 @@ class _Judged:
     @property
     def may_be_layers(self) -> bool:
         """Whether an outlet that reads more than its tank's top may lie in warmer water."""
-        return self.record.difference_k > 0 and self.beyond_k < _LAYERED_K
+        is_outlet = self.record.newest.method == "draw"
+        return is_outlet and self.record.difference_k > 0 and self.beyond_k < _LAYERED_K
 
     @property
     def is_by_valve(self) -> bool:
         return self.record.newest.method == "valve"
+
+    @property
+    def waits(self) -> bool:
+        """Whether days tell of the difference itself, so that later ones may tell which of the two is off."""
+        return self.record.newest.method != "inlet"
 
     @property
     def is_sound(self) -> bool:
@@ -105,7 +120,7 @@ class SensorOffset:
     def needs(self, site: Site) -> Sequence[Need]:
         loops = [Need(loop.id, _lacking_pair(loop.entering, loop.leaving, loop.id)) for loop in site.loops.values()]
         tanks = [Need(tank.id, _lacking_row(tank.temperatures, tank.id)) for tank in site.tanks.values()]
-        return loops + tanks + ([Need(PATH)] if _has_pair_along_path(site) else [])
+        return loops + tanks + ([Need(PATH)] if has_pair_along_path(site) else [])
 
     def assess(self, plant: PlantDay, history: Sequence[DayLedger], component: str) -> Verdict:
         if plant.until_s < SETTLED_S:
@@ -121,7 +136,7 @@ class SensorOffset:
         worst = max(judged, key=lambda e: (e.beyond_k > 0, not e.is_along_draws, not e.is_by_valve, e.beyond_k))
         if worst.beyond_k > 0:
             return self._fault(plant, worst, judged)
-        if _is_left_apart(plant, history, component):
+        if _is_left_apart(plant, history, component) or (component == PATH and is_left_warm(history)):
             return NotAssessed(f"A pair of {component} was last seen apart, and too seldom since to be judged anew.")
         if all(each.is_sound for each in judged):
             return Clear(day_start_ms(plant, max(each.record.days[0][0] for each in judged)))
@@ -134,7 +149,7 @@ class SensorOffset:
             named = [e.witness for e in judged if e.is_along_draws and e.witness and e.witness.point in pair]
             suspect = None if named else _suspect(worst, judged)
             witness = Witness(suspect, _LIKEWISE) if suspect else next(iter(named), None) or moved_of(record)
-        elif worst.may_be_layers or (witness is None and len(record.days) < _UNTOLD_DAYS):
+        elif worst.may_be_layers or (witness is None and worst.waits and len(record.days) < _UNTOLD_DAYS):
             return NotAssessed(f"Which of {record.newest.first} and {record.newest.second} is off is not known yet.")
         return Fault((self._finding(plant, worst, witness),))
 
@@ -159,14 +174,17 @@ class SensorOffset:
         if witness is not None:
             evidence["witness"] = witness.says
         # A tank's sensor that stands beside the path shifts no heat of the water that passes.
-        shift_kwh = 0.0 if check.method == "draw" and point.id == check.first else _shift_kwh(record)
-        drifts = abs(_drift_k(record)) >= _DRIFTS_K and len(record.days) < len(record.seen)
+        is_beside = check.method in ("draw", "inlet") and point.id == check.first
+        shift_kwh = 0.0 if is_beside else _shift_kwh(record)
+        drifts = found.waits and abs(_drift_k(record)) >= _DRIFTS_K and len(record.days) < len(record.seen)
         template = (_AT_LEAST_SENTENCE if check.method in _AT_LEAST else _SENTENCE) + (_NAMED if witness else _EITHER)
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
             detected_ms=instant_ms(plant, SETTLED_S),
-            severity="soon" if check.method in ("circulation", "draw") and shift_kwh >= _WORTH_KWH else "watch",
+            severity="soon"
+            if check.method in ("circulation", "draw", "inlet") and shift_kwh >= _WORTH_KWH
+            else "watch",
             template=template + (_DRIFTS if drifts else "") + (_SHIFTS if shift_kwh > 0 else ""),
             evidence=evidence,
             likely_causes=_CAUSES[check.method],
@@ -227,7 +245,8 @@ def _of_component(plant: PlantDay, history: Sequence[DayLedger], component: str)
 
 
 def _judged(plant: PlantDay, days: Sequence[Seen]) -> _Judged | None:
-    record = judged_record(days, plant.day.date)
+    record_of = inlet_record if days[-1][1].method == "inlet" else judged_record
+    record = record_of(days, plant.day.date)
     if record is None:
         return None
     pair = (record.newest.first, record.newest.second)
@@ -261,6 +280,7 @@ _WHEN: dict[PairMethod, str] = {
     "inverted": "for hours of each day, though it stands below it in the tank",
     "draw": "late in long draws, in the least layered of each day, with water of the tank's top passing the outlet",
     "valve": "late in long draws, with nothing but cold water added between them",
+    "inlet": "on days on which the water of the one had flowed to the other for long",
 }
 _COMMON = (
     "sensor not deep enough in its pocket, without paste, or loose on its pipe",
@@ -282,6 +302,11 @@ _CAUSES: dict[PairMethod, Sequence[str]] = {
         "tube",
     ),
     "valve": (*_COMMON, "the sensor behind the valve is warmed by a circulation line"),
+    "inlet": (
+        "sensor strapped to the cold pipe without paste or insulation, where the room or a warm pipe heats it",
+        *_COMMON[1:],
+        "the lowest sensor of the tank reads too little",
+    ),
 }
 
 
@@ -362,15 +387,6 @@ def _suspect(found: _Judged, judged: Sequence[_Judged]) -> str | None:
 
 def _lacking_pair(entering: str | None, leaving: str | None, loop: str) -> str:
     return "" if entering and leaving else f"Loop {loop} has no pair of temperature sensors to compare."
-
-
-def _has_pair_along_path(site: Site) -> bool:
-    path = site.hot_water
-    if path is None:
-        return False
-    before = path.heated or path.hot
-    by_tank = any(outlet and site.tanks[tank].temperatures for tank, outlet in outlets(path))
-    return bool(by_tank or (path.hot and path.heated) or (before and path.mixed))
 
 
 def _lacking_row(temperatures: Sequence[str], tank: str) -> str:
