@@ -9,7 +9,7 @@ than the water; a loop that returns water at one height in the upper half takes 
 and what a change of the main's temperature makes of stored water, counts with the heat carried over.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isnan, sqrt
 
@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.doubt import Doubt, combined
-from analytics.origins_doubt import layered_doubt, room_doubt, store_doubt
+from analytics.origins_doubt import layered_doubt, room_doubt
+from analytics.origins_first import FirstStore, carried_j, first_store, u_layered_first_j, u_mixed_first_j
 from analytics.origins_gaps import origins_of
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
@@ -32,7 +33,7 @@ from analytics.origins_state import (
     state_from_json,
     state_to_json,
 )
-from analytics.origins_tank import LayersChange, follow_layers, is_layered
+from analytics.origins_tank import LayersChange, follow_layers, is_layered, is_new
 from analytics.origins_water import J_PER_K_KG, MovedWater, moved_water
 from analytics.plant import HotWaterDay, PlantDay
 from analytics.site import Site
@@ -112,6 +113,7 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     layers: dict[str, LayeredHeat] = {}
     changes: dict[str, LayersChange] = {}
     ways: dict[str, Array] = {}
+    stored_j: dict[str, Array] = {}
     for index, tank in enumerate(path.tanks):
         if is_layered(plant, tank):
             found = follow_layers(plant, tank, state, moved=moved, entering=passing)
@@ -120,7 +122,8 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
             if found.change is not None:
                 changes[tank] = found.change
         else:
-            passing, parts[tank] = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
+            mixed = follow_mixed(plant, tank, state, moved=moved, entering=passing, index=index)
+            passing, parts[tank], stored_j[tank] = mixed
     at_tap = heat_at_tap(passing, moved).sum(axis=0) if path.tanks else np.zeros(len(origins))
     arrived = at_tap + _in_passing(plant, water, len(origins))
     by_origin = _scaled(_as_carried_over(arrived, len(plant.site.stages)), water)
@@ -128,6 +131,10 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     given = dict(zip([*plant.site.stages, CARRIED_OVER], by_origin.tolist(), strict=True))
     of_tanks = {origin: heat for origin, heat in given.items() if origin not in in_passing(plant.site)}
     shares, of_tanks_j = _shares(of_tanks), sum(of_tanks.values())
+    left_j = sum(carried_j(plant.site.tanks[tank], held) for tank, held in layers.items())
+    left_j += sum(parts[tank][CARRIED_OVER] * float(stored[-1]) for tank, stored in stored_j.items())
+    new_j = _u_new_j(plant, state, layers, stored_j, cold_degc=moved.mean_cold_degc)
+    first = first_store(state, new_j, given_j=given[CARRIED_OVER], left_j=left_j)
     return Delivered(
         given,
         of_tanks_j,
@@ -136,10 +143,34 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
             origin: {tank: _of_origin(apart, origins, origin) * of_tanks_j for tank, apart in ways.items()}
             for origin in of_tanks
         },
-        _heat_doubt(plant, shares, of_tanks_j, may_be_unheard=UNHEARD in origins),
-        CarriedState(parts, moved.mean_cold_degc, layers),
+        _heat_doubt(plant, shares, of_tanks_j, first=first, may_be_unheard=UNHEARD in origins),
+        CarriedState(parts, moved.mean_cold_degc, layers, u_first_j=first.u_left_j),
         changes,
         _unheard_j(arrived, origins, water),
+    )
+
+
+def _u_new_j(
+    plant: PlantDay,
+    state: CarriedState | None,
+    layers: Iterable[str],
+    stored_j: Mapping[str, Array],
+    *,
+    cold_degc: float,
+) -> Iterator[float]:
+    """
+    Standard uncertainties of what those tanks hold whose account begins. [J]
+
+    Args:
+        layers: Tanks that are followed in layers.
+        stored_j: Of the other ones: heat in store by blocks.
+    """
+    yield from (u_layered_first_j(plant, tank, cold_degc) for tank in layers if is_new(tank, state))
+    known = state.parts if state else {}
+    yield from (
+        u_mixed_first_j(plant.site.tanks[tank], float(stored[0]))
+        for tank, stored in stored_j.items()
+        if tank not in known
     )
 
 
@@ -224,7 +255,7 @@ def _account_doubt(shares: Mapping[str, float], doubt: float, of_room: float) ->
 
 
 def _heat_doubt(
-    plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float, *, may_be_unheard: bool
+    plant: PlantDay, shares: Mapping[str, float], of_tanks_j: float, *, first: FirstStore, may_be_unheard: bool
 ) -> dict[str, Doubt]:
     """
     More heat of a stage than its meters tell gives it more of the taps' heat, and the others less; so does what was in
@@ -247,21 +278,6 @@ def _heat_doubt(
         for origin, share in shares.items():
             others = quotient(-share, 1.0 - own, f"Share of {origin} in all but {stage.id}")
             parts[origin].append((1.0 if origin == stage.id else others, moved))
-    for origin, factor, in_store in _store_doubt(shares, of_tanks_j, store_doubt(plant.site)):
+    for origin, factor, in_store in first.doubt_of(shares):
         parts[origin].append((factor, in_store))
     return {origin: combined(found) for origin, found in parts.items()}
-
-
-def _store_doubt(shares: Mapping[str, float], of_tanks_j: float, u_part: float) -> Iterator[tuple[str, float, Doubt]]:
-    """More heat in the tanks as the account began gives more to what is carried over, and less to all others."""
-    carried = shares[CARRIED_OVER]
-    if not 0.0 < carried < 1.0:
-        return
-    moved = Doubt(
-        {"heat in store at first": shown_times(stated(u_part), carried, "{}", numbers=[carried]) * of_tanks_j}
-    )
-    for origin, share in shares.items():
-        if origin == CARRIED_OVER:
-            yield origin, quotient(1.0 - carried, 1.0, "Share of all that was not carried over"), moved
-        elif share > 0.0:
-            yield origin, quotient(-share, 1.0, f"Share of {origin}"), moved

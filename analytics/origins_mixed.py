@@ -47,7 +47,7 @@ def follow_mixed(
     moved: MovedWater,
     entering: Array,
     index: int,
-) -> tuple[Array, Mapping[str, float]]:
+) -> tuple[Array, Mapping[str, float], Array]:
     """
     One day of one tank.
 
@@ -55,14 +55,15 @@ def follow_mixed(
         index: The tank's place on the path.
         entering: Columns of the water that enters: origins, then the main's temperature. (blocks, columns) [kg K]
     Returns:
-        The columns of the water that leaves, and the stored heat's parts by origin at the end.
+        The columns of the water that leaves, the stored heat's parts by origin at the end, and the stored heat at the
+        end of each block. (blocks,) [J]
     """
     origins = origins_of(plant, state)
     found = mixed_course(plant, tank, state, moved=moved, entering=entering, index=index)
     columns = np.hstack((found.left / J_PER_K_KG, (moved.kg * moved.cold_degc)[:, None]))
     parts = dict(zip(origins, map(float, found.mix[-1]), strict=True))
     parts[CARRIED_OVER] += parts.pop(ROOM) + parts.pop(UNHEARD, 0.0)
-    return columns, parts
+    return columns, parts, found.stored
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,6 +54,8 @@ class CarriedState:
         layers: By tank, where it is followed in layers. A state without them is read as all layers alike.
         stuck: Points judged to stand still at the day's end, with the value that they show. [SI]
         still: Points that stand still there since they ceased to move, and are not judged yet. [SI]
+        u_first_j: Of what the tanks still hold of the heat that was in store as the account began: its standard
+            uncertainty. [J]
     """
 
     parts: Mapping[str, Mapping[str, float]]
@@ -61,6 +63,7 @@ class CarriedState:
     layers: Mapping[str, LayeredHeat] = field(default_factory=dict)
     stuck: Mapping[str, float] = field(default_factory=dict)
     still: Mapping[str, float] = field(default_factory=dict)
+    u_first_j: float = 0.0
 
 
 def state_to_json(state: CarriedState) -> dict[str, object]:
@@ -79,6 +82,7 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
         },
         "stuck": dict(state.stuck),
         "still": dict(state.still),
+        "u_first_j": state.u_first_j,
     }
 
 
@@ -104,6 +108,7 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
         },
         {point: float(value) for point, value in stuck.items()},
         {point: float(value) for point, value in still.items()},
+        float(str(data.get("u_first_j", 0.0))),
     )
 
 

@@ -47,6 +47,7 @@ __all__ = [
     "LayersChange",
     "follow_layers",
     "is_layered",
+    "is_new",
     "layered_course",
 ]
 
@@ -122,7 +123,7 @@ def follow_layers(
         entering: Columns of the water that enters: origins, then the main's temperature. (blocks, columns) [kg K]
     """
     found = layered_course(plant, tank, state, moved=moved, entering=entering)
-    is_whole = found.store.quiet.renews is None and not _is_new(tank, state)
+    is_whole = found.store.quiet.renews is None and not is_new(tank, state)
     change = found.change if is_whole and is_metered(plant, tank) else None
     end = found.course.end
     leaving = found.course.leaving * found.layer_kg
@@ -139,8 +140,8 @@ def _shares(leaving: Array, moved: MovedWater) -> Array:
     return heat / total if total > 0.0 else np.zeros(len(heat))
 
 
-def _is_new(tank: str, state: CarriedState | None) -> bool:
-    """Whether no layers were carried."""
+def is_new(tank: str, state: CarriedState | None) -> bool:
+    """Whether no layers of a tank were carried, so that its account begins."""
     held = state.layers.get(tank) if state else None
     return held is None or len(held.cold_degc) != LAYERS
 
@@ -184,7 +185,7 @@ def layered_course(
     held = state.layers.get(tank) if state else None
     stages = [stage for stage in plant.site.stages.values() if stage.tank == tank]
     charges = [charge_of(plant, stage, origins, layer_kg=layer_kg) for stage in stages]
-    u_k = _u_account_k(len(flows), is_new=_is_new(tank, state))
+    u_k = _u_account_k(len(flows), is_new=is_new(tank, state))
     part_per_k = _U_PLACE / u_k if is_metered(plant, tank) else np.zeros(len(flows))
     renewals = renewed_after_gaps(plant, tank, sensors_degc, before_m3=held.unheard_m3 if held else None)
     quiet = _quiet(
@@ -197,7 +198,7 @@ def layered_course(
         renews=renewals.part if renewals is not None else None,
         unknown=origins.index(UNHEARD if UNHEARD in origins else CARRIED_OVER),
         # A new account has its heat from the sensors alone, and has to learn it from them.
-        open_part=_U_ANYWHERE if is_metered(plant, tank) and not _is_new(tank, state) else 0.0,
+        open_part=_U_ANYWHERE if is_metered(plant, tank) and not is_new(tank, state) else 0.0,
         meters_k=u_meters_j(plant, tank) / (LAYERS * layer_kg * J_PER_K_KG),
     )
     left_m3 = renewals.left_m3 if renewals is not None else None
@@ -302,7 +303,7 @@ def _start(
     """The layers as the day before left them; else all alike, at the sensors' temperatures."""
     layers = np.zeros((LAYERS, len(origins) + 1))
     held = state.layers.get(tank) if state else None
-    if held is None or _is_new(tank, state):
+    if held is None or is_new(tank, state):
         profile = _profile(plant, tank, depths)
         layers[:, -1] = np.minimum(cold_degc, profile)
         layers[:, :-1] = (profile - layers[:, -1])[:, None] * start_parts(state, tank, origins)

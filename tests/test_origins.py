@@ -50,7 +50,7 @@ ROD_J = 3000.0 * HOUR
 DRAW_J = 0.1 * heat_coefficient(10, 55) * 45
 
 
-def _readings() -> dict[str, Trace]:
+def sun_and_rod() -> dict[str, Trace]:
     """Sun from 10 to 12 (0.1 l/s, 40 to 50 degC), rod from 17 to 18, ten minutes of draw at 19 (10 l/min, 10 to 55)."""
     return {
         "in": constant(40.0),
@@ -72,7 +72,7 @@ def _one_sensor(house: Site = HOUSE) -> Site:
 
 def test_a_tank_with_one_sensor_counts_as_mixed():
     """The same account in a loop of three lines, by blocks of a quarter of an hour, for the 19 o'clock draw."""
-    plant = account(_one_sensor(), _readings() | {"top": constant(50.0)}).plant
+    plant = account(_one_sensor(), sun_and_rod() | {"top": constant(50.0)}).plant
     found = account_origins(plant, None).by_origin
     stored = 0.2 * heat_coefficient(39.5, 40.5) * 40
     sun = backup = 0.0
@@ -94,7 +94,7 @@ def test_an_element_in_the_upper_part_serves_the_draw_that_follows_it():
 
 
 def _plant() -> PlantDay:
-    return account(HOUSE, _readings()).plant
+    return account(HOUSE, sun_and_rod()).plant
 
 
 def test_the_parts_add_up_to_the_hot_water_and_the_doubt_names_the_same_origins():
@@ -121,7 +121,7 @@ def test_a_stage_that_gave_all_but_what_was_carried_over_is_doubted_as_much_as_t
 def test_more_heat_in_store_at_first_would_be_carried_over_and_less_of_all_others():
     found = account_origins(_plant(), account_origins(_plant(), None).state)
     shares = {origin: heat / found.of_tanks for origin, heat in found.by_origin.items()}
-    moved = {origin: doubt.steady.get("heat in store at first", 0.0) for origin, doubt in found.heat_doubt.items()}
+    moved = {origin: doubt.passing.get("heat in store at first", 0.0) for origin, doubt in found.heat_doubt.items()}
     assert 0.1 < shares[CARRIED_OVER] < 0.9
     assert moved[CARRIED_OVER] > 0.01 * found.of_tanks
     assert sum(moved.values()) == pytest.approx(0.0, abs=1e-6 * found.of_tanks)
@@ -130,7 +130,7 @@ def test_more_heat_in_store_at_first_would_be_carried_over_and_less_of_all_other
 
 def test_what_plug_flow_and_stirred_water_differ_in_at_the_taps_is_in_doubt():
     """What one origin gets more of in plug flow the others get less of; half of it is a standard uncertainty."""
-    result = account(HOUSE, _readings())
+    result = account(HOUSE, sun_and_rod())
     found = account_origins(result.plant, None)
     apart = {origin: tanks["store"] for origin, tanks in found.ways_j.items()}
     assert list(apart) == ["sun", "backup", CARRIED_OVER]
@@ -143,7 +143,7 @@ def test_what_plug_flow_and_stirred_water_differ_in_at_the_taps_is_in_doubt():
 
 def test_a_mixed_account_is_doubted_more_than_a_layered_one():
     layered = account_origins(_plant(), None)
-    mixed = account_origins(account(_one_sensor(), _readings()).plant, None)
+    mixed = account_origins(account(_one_sensor(), sun_and_rod()).plant, None)
     assert mixed.account_doubt["backup"] > layered.account_doubt["backup"] > 0.0
 
 
@@ -158,7 +158,7 @@ def test_the_same_day_again_is_the_same_to_the_bit_also_through_json():
 def test_a_state_from_before_layers_counts_as_all_layers_alike():
     old = state_from_json({"parts": {"store": {"sun": 0.25, "backup": 0.75}}, "cold_degc": 10.0})
     assert old == CarriedState({"store": {"sun": 0.25, "backup": 0.75}}, 10.0)
-    plant = account(HOUSE, _readings() | {"flow": constant(0.0), "rod.power": constant(0.0)}).plant
+    plant = account(HOUSE, sun_and_rod() | {"flow": constant(0.0), "rod.power": constant(0.0)}).plant
     found = account_origins(plant, old).by_origin
     assert found["sun"] / (found["sun"] + found["backup"]) == pytest.approx(0.25, abs=1e-6)
 
@@ -179,14 +179,14 @@ def test_a_day_of_the_clock_change_is_followed_to_its_end(when, hours):
 def test_a_stage_that_the_site_no_longer_has_counts_as_carried_over():
     state = account_origins(_plant(), None).state
     house = replace(HOUSE, stages={"backup": HOUSE.stages["backup"]})
-    found = account_origins(account(house, _readings()).plant, state)
+    found = account_origins(account(house, sun_and_rod()).plant, state)
     assert list(found.by_origin) == ["backup", CARRIED_OVER]
     assert found.by_origin[CARRIED_OVER] > 0.0
 
 
 def test_sensors_silent_all_day_leave_the_layers_to_their_heat_balance():
     state = account_origins(_plant(), None).state
-    silent = {k: v for k, v in _readings().items() if k not in ("top", "bottom")}
+    silent = {k: v for k, v in sun_and_rod().items() if k not in ("top", "bottom")}
     found = account_origins(account(HOUSE, silent).plant, state)
     assert "store" in found.state.layers
     assert sum(found.by_origin.values()) > 0.0
@@ -194,7 +194,7 @@ def test_sensors_silent_all_day_leave_the_layers_to_their_heat_balance():
 
 @pytest.mark.parametrize("main_degc", [6.0, 20.0])
 def test_heat_stored_before_the_first_water_moved_is_counted_from_the_main_of_that_water(main_degc):
-    readings = _readings() | {"cold": constant(main_degc)}
+    readings = sun_and_rod() | {"cold": constant(main_degc)}
     resting = {name: constant(0.0) for name in ("draw", "flow", "pump", "rod.power")}
     state = account_origins(account(HOUSE, readings | resting).plant, None).state
     assert set(state.layers["store"].cold_degc) == {DEFAULT_COLD_DEGC}
@@ -220,7 +220,7 @@ def _ramp(per_block_k: float, *, at_ten: float) -> Trace:
 
 def _mixes_at_eleven(readings: dict[str, Trace]) -> bool:
     """Whether water half-way between the two sensors may mix by their word, while the sun heats."""
-    return bool(_course(_readings() | readings).store.slack_k[44, LAYERS // 2 - 1] > 0.0)
+    return bool(_course(sun_and_rod() | readings).store.slack_k[44, LAYERS // 2 - 1] > 0.0)
 
 
 @pytest.mark.parametrize("apart_k", [-0.4, 0.0, 0.4])
@@ -233,7 +233,7 @@ def test_a_tank_heated_below_has_turned_over_where_its_sensors_rise_together_wha
 
 def _slack_on_top(readings: dict[str, Trace], hour: float) -> float:
     """By how much the highest layer must be the warmer one to stay as it is."""
-    return float(_course(_readings() | readings).store.slack_k[int(4 * hour), 0])
+    return float(_course(sun_and_rod() | readings).store.slack_k[int(4 * hour), 0])
 
 
 def test_a_top_that_goes_on_cooling_while_it_warms_below_has_not_mixed_until_something_heats_it():

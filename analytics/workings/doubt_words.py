@@ -45,8 +45,9 @@ _SOURCES = {
     "moved layers of": "Where warm water ends is the less sure the more of it came or went: a part, as seen in virtual "
     "tanks, × by how much the followed layers changed over the day, as a root mean square, ÷ the number of sensors; "
     "kWh/K is all of the tank's water.",
-    "heat in store at first": "How far what the tanks held as the account began may be off, a standard uncertainty "
-    "seen in virtual tanks, × what of the tanks' heat was carried over.",
+    "heat in store at first": "How far what the tanks still held of the heat in store as the account began may be off: "
+    "a part, as seen in virtual tanks, of what lies between two sensors, less what the taps had of it on days before; "
+    "× the part that they got today, × the root of what else there was to get.",
     "warm front of": "By how much the heat of the followed layers changed otherwise than that between the sensors, × "
     "what such differences came to in virtual tanks.",
     "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
