@@ -40,6 +40,7 @@ from analytics.detection.loop_near_freezing import LoopNearFreezing
 from analytics.detection.loop_never_called import LoopNeverCalled
 from analytics.detection.loop_night_loss import LoopNightLoss
 from analytics.detection.loop_no_flow import LoopNoFlow
+from analytics.detection.meter_noisy import MeterNoisy
 from analytics.detection.moments import instant_ms
 from analytics.detection.outlet_too_cool import OutletTooCool
 from analytics.detection.outlet_too_hot import OutletTooHot
@@ -111,6 +112,7 @@ DETECTORS: Sequence[Detector] = (
     CopRise(),
     SunBeyond(),
     SensorNoisy(),
+    MeterNoisy(),
     SensorOffset(),
     SensorSwapped(),
     PathSwapped(),

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from analytics.detection.findings import Clear, Fault, Finding, Need, NotAssessed, Verdict
 from analytics.detection.moments import clock, instant_ms
+from analytics.detection.noise_cost import of_temperature
 from analytics.detection.uses import uses_of
 from analytics.figures import DayLedger
 from analytics.plant import PlantDay, Signal
@@ -60,6 +61,7 @@ class SensorNoisy:
 
     def _finding(self, plant: PlantDay, point: str, noise_k: float, *, limit_k: float) -> Finding:
         began_ms = instant_ms(plant, _HOURS[1] * 3600.0)
+        cost = of_temperature(plant, point, noise_k)
         evidence: dict[str, float | int | str | None] = {
             "since": clock(began_ms, plant.day.timezone),
             "point": point,
@@ -67,13 +69,14 @@ class SensorNoisy:
             "noisy_k": round(limit_k, 2),
             "looked_at_min": 60 * len(_HOURS),
             "used_by": uses_of(plant.site, point),
+            **({} if cost is None else {"figure": cost.figure, "by_chance_kwh": round(cost.kwh, 3)}),
         }
         return Finding(
             began_ms=began_ms,
             ended_ms=None,
             detected_ms=instant_ms(plant, (_HOURS[0] + 1) * 3600.0),
             severity="watch",
-            template=_SENTENCE,
+            template=_SENTENCE + ("" if cost is None else _COST),
             evidence=evidence,
             likely_causes=_CAUSES,
             checks=_CHECKS,
@@ -86,6 +89,7 @@ _SENTENCE = (
     "Sensor {point} scatters by {noise_k:.2f} K from reading to reading in the quiet hours since {since}; an ordinary "
     "one stays well below {noisy_k:.2f} K. It serves {used_by}."
 )
+_COST = " By chance it moves {figure} of a day by {by_chance_kwh:.2f} kWh."
 _CAUSES = (
     "loose terminal, corroded plug or damaged cable",
     "cable beside a mains cable or a variable-speed drive, screen not connected",
