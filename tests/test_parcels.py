@@ -10,7 +10,7 @@ from tests.parcels.house import ParcelHouse
 from tests.parcels.tank import Tank
 from tests.studies.coverage import held
 from tests.studies.houses import PARCEL_HOUSES
-from tests.studies.instruments import by_plan
+from tests.studies.instruments import Instruments, by_plan
 from tests.studies.origins import shares
 
 _COLD_J_KG = 42e3
@@ -58,6 +58,17 @@ def test_what_its_sources_give_is_stored_lost_or_drawn_and_every_joule_has_an_or
         assert min(given, drawn) > 1.0
         assert given == pytest.approx(drawn + kept, abs=1e-9 * given)
         assert origins == pytest.approx(drawn, abs=1e-9 * drawn)
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_sensors_without_an_error_of_calibration_read_the_winters_hot_water_and_pumps_without_a_bias(seed: int) -> None:
+    """The main is cold then, pipes are not, and a heat pump starts and stops all day."""
+    found = held("two-tank in parcels", seed=seed, days=2, instruments=[Instruments(seed, lambda name: 0.0)])
+    for name, part in (("hot_water heat", 0.004), ("electricity pumps", 0.015)):
+        of_it = [one for one in found if one.name == name]
+        true = sum(one.truth for one in of_it)
+        assert true > 0.5
+        assert sum(one.value for one in of_it) == pytest.approx(true, rel=part)
 
 
 def test_figures_hold_against_tanks_of_parcels() -> None:

@@ -29,6 +29,9 @@ __all__ = ["ParcelHouse"]
 _ROOM, _CARRIED = ORIGINS - 2, ORIGINS - 1
 _SHOWN = 64  # heights at which a tank's temperature is recorded
 _COOLS_S = 1800.0  # pipes at rest
+# From one start of the heat pump to the next: it does not come to the same moment of each minute, at which readings are
+# taken, as no controller does.
+_HEATS_EVERY_S = 2770.0
 
 
 @dataclass
@@ -115,11 +118,23 @@ class ParcelHouse:
     # The water's path.
 
     def _draw(self, draw: "_Draw | None") -> None:
-        p, spot, water = self.numbers, self._spot, self._water
         if draw is None:
             self._stand()
             return
-        h_cold = water.enthalpy(spot[CH.cold_degc])
+        p, spot, kg = self.numbers, self._spot, 0.0
+        above_k = spot[CH.cold_degc] - self._main_degc
+        for _ in range(3):  # what passes is the colder the more of it there is, and the valve takes less of it
+            h_cold = self._water.enthalpy(self._main_degc + above_k * _mean_left(kg / p.cold_pipe_kg))
+            tap_kg, valve, used = self._wanted(draw, h_cold)
+            kg = max(tap_kg * valve, 1e-6)
+        draw.left -= used
+        draw.left_s -= STEP_S
+        self._deliver(kg, tap_kg, h_cold, valve)
+        spot[CH.cold_degc] = self._main_degc + above_k * np.exp(-kg / p.cold_pipe_kg)
+
+    def _wanted(self, draw: "_Draw", h_cold: float) -> tuple[float, float, float]:
+        """Water at the tap [kg], the part of it that comes from the tanks, and what of the draw is then done."""
+        p, water = self.numbers, self._water
         h_top = water.enthalpy(self._tanks[-1].degc(1.0))
         h_set = water.enthalpy(p.mixed_set_degc)
         valve = min(1.0, (h_set - h_cold) / max(h_top - h_cold, 1.0)) if p.has_mixing else 1.0
@@ -127,13 +142,9 @@ class ParcelHouse:
         if draw.kind == BY_VOLUME:
             use = min(1.0, (water.enthalpy(draw.use_degc) - h_cold) / max(h_mixed - h_cold, 1.0))
             tap_kg = min(draw.kg_s * STEP_S, draw.left) * max(use, 0.0)
-            draw.left -= draw.kg_s * STEP_S
-        else:
-            tap_kg = min(draw.kg_s * STEP_S, draw.left / max(h_mixed - h_cold, 1.0))
-            draw.left -= tap_kg * (h_mixed - h_cold)
-        draw.left_s -= STEP_S
-        self._deliver(max(tap_kg * valve, 1e-6), tap_kg, h_cold, valve)
-        spot[CH.cold_degc] += (self._main_degc - spot[CH.cold_degc]) * min(1.0, tap_kg * valve / p.cold_pipe_kg)
+            return tap_kg, valve, draw.kg_s * STEP_S
+        tap_kg = min(draw.kg_s * STEP_S, draw.left / max(h_mixed - h_cold, 1.0))
+        return tap_kg, valve, tap_kg * (h_mixed - h_cold)
 
     def _deliver(self, kg: float, tap_kg: float, h_cold: float, valve: float) -> None:
         spot, tally, water = self._spot, self._tally, self._water
@@ -227,10 +238,10 @@ class ParcelHouse:
     def _heat_pump(self, source: _Source) -> None:
         """Of rooms: on for the part of each three quarters of an hour that the outdoor temperature asks for."""
         p, spot, tally = self.numbers, self._spot, self._tally
-        source.since_s = (source.since_s + STEP_S) % 2700.0
+        source.since_s = (source.since_s + STEP_S) % _HEATS_EVERY_S
         needed_w = p.house_w_k * (17.0 - spot[CH.outdoor_degc])
         part = min(needed_w / p.heating_capacity_w, 1.0)
-        was, source.is_on = source.is_on, part > 0.15 and source.since_s < 2700.0 * part
+        was, source.is_on = source.is_on, part > 0.15 and source.since_s < _HEATS_EVERY_S * part
         tally[TALLY.starts] += float(source.is_on and not was)
         tally[TALLY.heating_starts] += float(source.is_on and not was)
         heat_w = p.heating_capacity_w if source.is_on else 0.0
@@ -308,6 +319,11 @@ class ParcelHouse:
         self._spot[getattr(CH, f"{role}_pump_w")] = power_w
         self._spot[getattr(CH, f"{role}_called")] = float(power_w > 0.0)
         self._tally[TALLY.pumps_elec_j] += power_w * STEP_S
+
+
+def _mean_left(flushes: float) -> float:
+    """Of the warmth that a pipe had, what the water that passes has of it on the mean; `flushes` are its contents."""
+    return float(-np.expm1(-flushes) / flushes) if flushes > 0.0 else 1.0
 
 
 @dataclass
