@@ -15,7 +15,7 @@ from analytics.detection.telling import Advice, Stretch, tell_of
 from analytics.detection.uses import uses_of
 from analytics.expected.flows import settled_flow
 from analytics.figures import DayLedger
-from analytics.plant import CELL_S, PlantDay
+from analytics.plant import CELL_S, Course, PlantDay, Signal
 from analytics.rounding import coarse_step_k
 from analytics.scatter import scatter_k
 from analytics.site import Site
@@ -24,7 +24,7 @@ __all__ = ["MeterNoisy"]
 
 # Of readings that scatter by a tenth as a normal does, 8 % lie as high; of a pump in jerks a half and more.
 _TOP, _ALIKE_PART = 0.98, 0.2
-_MOSTLY = 0.5
+_MOSTLY, _ENOUGH = 0.5, 400
 _STEADY_CELLS = 10  # of a compressor: before, its power still finds its level
 
 
@@ -54,20 +54,15 @@ class MeterNoisy:
         signal = plant.signals.get(component)
         if signal is None or steady is None or np.count_nonzero(steady) * CELL_S < self.least_s:
             return NotAssessed(f"What {component} measures did not run evenly for an hour.")
-        time_s, value = signal.time_s, signal.value
-        cell = np.clip((time_s // CELL_S).astype(np.intp), 0, len(steady) - 1)
-        inside = steady[cell] & (time_s >= 0) & (time_s < plant.until_s)
-        read = value[inside]
+        time_s, read = _read(plant, signal, steady)
         if len(read) < self.least_readings or not read.mean() > 0:
             return NotAssessed(f"{component} gave too few readings while what it measures ran evenly.")
-        noise, step = scatter_k(read), coarse_step_k(read)
-        part = noise / float(read.mean())
-        since_s = float(time_s[inside][0])
-        if part < self.noisy_part or noise < self.noisy_steps * step or _pauses(read):
-            calm = part < self.calm_part
-            return Clear(instant_ms(plant, since_s)) if calm else NotAssessed(f"{component} is somewhat restless.")
-        proved_s = float(time_s[inside][self.least_readings - 1])
-        return Fault((self._finding(plant, component, (since_s, proved_s), part=part, n_readings=len(read)),))
+        noise, mean = scatter_k(read), float(read.mean())
+        if noise < self.noisy_part * mean or noise < self.noisy_steps * coarse_step_k(read) or _pauses(read):
+            calm = noise < self.calm_part * mean
+            return Clear(instant_ms(plant, float(time_s[0]))) if calm else NotAssessed(f"{component} is restless.")
+        span_s = (float(time_s[0]), float(time_s[self.least_readings - 1]))
+        return Fault((self._finding(plant, component, span_s, part=noise / mean, n_readings=len(read)),))
 
     def _finding(
         self, plant: PlantDay, point: str, span_s: tuple[float, float], *, part: float, n_readings: int
@@ -87,6 +82,14 @@ class MeterNoisy:
         )
         advice = Advice("watch", _SENTENCE + ("" if cost is None else _COST), _CAUSES, _CHECKS)
         return tell_of(plant, stretch, advice, evidence=evidence, weight_s=part * 3600.0)
+
+
+def _read(plant: PlantDay, signal: Signal, steady: NDArray[np.bool_]) -> tuple[Course, Course]:
+    """A meter's first readings in the cells that are steady, and when they were taken; some hundreds are enough."""
+    first, last = signal.time_s.searchsorted((0.0, plant.until_s))
+    time_s, value = signal.time_s[first:last], signal.value[first:last]
+    inside = np.flatnonzero(steady[(time_s / CELL_S).astype(np.intp)])[:_ENOUGH]
+    return time_s[inside], value[inside]
 
 
 def _pauses(read: NDArray[np.float64]) -> bool:
