@@ -48,9 +48,8 @@ _Line = TypeVar("_Line", StageLine, TankLine)
 _Pair = tuple[date, Figure, Figure]
 
 NO_READINGS = "No readings."
-_NOT_YET, _NO_LONGER, _NOT_THEN = (
-    f"The house {words}." for words in ("did not have it yet", "no longer had it", "did not have it on all of them")
-)
+_NOT_YET, _NO_LONGER = "The house did not have it yet.", "The house no longer had it."
+_NOT_THEN = "The house did not have it on all of them."
 _RANK: Sequence[Basis] = ("measured", "derived", "estimated", "unavailable")
 _NO_FACTOR = "On no day could it be metered while the compressor heated."
 _LEAST_HEAT_KWH = 0.2  # below this a fraction has no meaning; common practice

@@ -80,10 +80,9 @@ def _add_recompute(commands: Commands) -> None:
     parser = commands.add_parser(
         "recompute",
         help="compute past days again by the program of now",
-        description="Computes past days of a site again from their readings, as is wanted after an update that counts "
-        "otherwise; without it, days that are over keep the figures of the program that computed them. Days after the "
-        "last one asked for follow where they carry on what changed. What moved is kept, and shown; statements stay as "
-        "they were sent.",
+        description="Computes past days of a site again from their readings. After an update this goes on by itself, "
+        "for days of which the readings are still there. Days after the last one asked for follow where they carry on "
+        "what changed. What moved is kept, and shown; statements stay as they were sent.",
     )
     parser.add_argument("site", metavar="SITE", help="id of the site")
     add_days_options(parser)

@@ -20,6 +20,7 @@ from api.command_line import (
     now_ms,
     print_out,
     progress_bar,
+    say,
     terminal,
 )
 from api.compared import compare, compared_json
@@ -37,6 +38,9 @@ from dashboards.rewording import in_readers_units
 __all__ = ["add_result_commands", "service_of", "settle_site"]
 
 
+_RENEWED = (
+    "Days that another version of the program computed are computed again; `heatledger moved` shows what moved by it."
+)
 _SILENT_MS = 2 * 3_600_000  # longer than a house that is well is silent
 
 
@@ -197,18 +201,18 @@ def compute_here(settings: Settings, records: Records, *, sites: Sequence[str] |
     """
     # Physics takes seconds to import; commands that only look things up do without.
     from api.compute import compute_due
+    from api.due import mark_days_of_other_programs
     from api.open_store import open_store
     from api.watcher import new_watch
 
-    with open_store(settings) as store, progress_bar("days computed") as tell:
-        report = compute_due(
-            new_watch(records, store),
-            now_ms=now_ms(),
-            sites=sites,
-            is_live=False,
-            workers=settings.workers,
-            progress=tell,
-        )
+    with open_store(settings) as store:
+        watch = new_watch(records, store)
+        if mark_days_of_other_programs(watch, sites=sites):
+            say(_RENEWED)
+        with progress_bar("days computed") as tell:
+            report = compute_due(
+                watch, now_ms=now_ms(), sites=sites, is_live=False, workers=settings.workers, progress=tell
+            )
     for failure in report.failures:
         raise failure.error
 

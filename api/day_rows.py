@@ -101,12 +101,14 @@ def store_outcomes(
     *,
     due: Mapping[str, tuple[str, Cause | None]],
     computed_ms: int,
+    program: str = "",
 ) -> list[dict[str, Any]]:
     """
     Put outcomes of consecutive days down with what moved, and make those later days due that they bear on.
 
     Args:
         due: Why each day was due: the reason, and what moved the day before it where that was the reason.
+        program: Which one computed them; not known where not said.
     Returns:
         The alerts that the days had before.
     """
@@ -118,12 +120,12 @@ def store_outcomes(
     causes = causes_of(session, site, outcomes, old=old, due=due)
     keep_moved(session, site, outcomes, old=old, causes=causes, computed_ms=computed_ms)
     for outcome in outcomes:
-        _put(session, site, outcome, computed_ms=computed_ms)
+        _put(session, site, outcome, computed_ms=computed_ms, program=program)
     _mark_later_days(session, site, old=old.get(days[-1]), last=outcomes[-1], changed=changed, cause=causes[days[-1]])
     return alerts_before
 
 
-def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) -> None:
+def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int, program: str) -> None:
     day = outcome.task.day
     if outcome.ledger is None:
         session.execute(_REMOVE, {"site": site, "on": day})
@@ -138,6 +140,7 @@ def _put(session: Session, site: str, outcome: DayOutcome, *, computed_ms: int) 
         "until_ms": outcome.task.until_ms,
         "silent_days": outcome.silent_days,
         "computed_ms": computed_ms,
+        "program": program,
     }
     session.execute(_putting(dialect_of(session)), values)
 

@@ -12,11 +12,19 @@ from analytics.trace import local_day, local_day_at
 from api.day_rows import newest_days, shifted, unfinished
 from api.days import EDGE_MS, MAX_SILENT_DAYS, day_window
 from api.records import DayRow, DueDayRow, Records
-from api.sites import SiteVersion, UnknownSiteError, present_site, site_versions, version_on
+from api.sites import SiteVersion, UnknownSiteError, present_site, site_ids, site_versions, version_on
 from api.work import advance_cursor, cursor, mark_due
 from ingest.store import News, ReadingStore
 
-__all__ = ["Horizon", "Watch", "mark_computed_days", "mark_running_days", "read_horizon", "take_news"]
+__all__ = [
+    "Horizon",
+    "Watch",
+    "mark_computed_days",
+    "mark_days_of_other_programs",
+    "mark_running_days",
+    "read_horizon",
+    "take_news",
+]
 
 # A running day without news is judged again this often, so that silence is noticed.
 _IDLE_MS = 300_000
@@ -27,12 +35,16 @@ _DAYS: Table = DayRow.__table__
 _NAMES_AMONG = select(_DAYS.c.day).where(
     _DAYS.c.site_id == bindparam("site"), _DAYS.c.day.in_(bindparam("days", expanding=True))
 )
+# Two ranges, which an index finds empty at once.
+_OF_OTHER_PROGRAMS = select(_DAYS.c.site_id, _DAYS.c.day).where(
+    (_DAYS.c.program < bindparam("program")) | (_DAYS.c.program > bindparam("program"))
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
     """
-    One watcher: where it reads, where it writes, and its name on leases.
+    One watcher: where it reads, where it writes, its name on leases, and by which program it computes (`api.program`).
 
     One that has not stored a job's outcome for `lease_ms` is taken for dead.
     """
@@ -41,6 +53,7 @@ class Watch:
     store: ReadingStore
     holder: str
     lease_ms: int
+    program: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +141,32 @@ def mark_computed_days(session: Session, site: str, *, first: date | None, last:
     days = session.scalars(computed).all()
     mark_due(session, site, days, reason="program")
     return len(days)
+
+
+def mark_days_of_other_programs(watch: Watch, *, sites: Sequence[str] | None = None) -> int:
+    """
+    Make those days due that another program computed; how many they are.
+
+    Days from before the first reading that the store has are left: nothing could be made of them again. Once a process
+    is enough, and where an older one still computes beside it, more would have both undo each other's days for ever.
+
+    Args:
+        sites: Only these; None means all.
+    """
+    with watch.records.look() as session:
+        found: dict[str, list[str]] = {}
+        for site, day in session.execute(_OF_OTHER_PROGRAMS, {"program": watch.program}):
+            found.setdefault(site, []).append(day)
+        known = set(site_ids(session) if sites is None else sites)
+        zones = {site: present_site(session, site).timezone for site in found if site in known}
+    spans = {site: watch.store.span(site) for site in zones}
+    first = {site: local_day_at(span[0], zones[site]).date.isoformat() for site, span in spans.items() if span}
+    due = {site: [day for day in found[site] if day >= first[site]] for site in first}
+    if any(due.values()):
+        with watch.records.begin() as session:
+            for site, days in due.items():
+                mark_due(session, site, days, reason="program")
+    return sum(map(len, due.values()))
 
 
 def read_horizon(watch: Watch, site: str, *, now_ms: int, is_live: bool) -> Horizon | None:

@@ -92,7 +92,7 @@ class DayRow(Base):
     One computed day of a site. `state` is what it hands to the next day, `alerts` the alerts' state at its end.
 
     `until_ms` is set while the day was still running when it was computed. `silent_days` counts the days without
-    any reading that end with this one.
+    any reading that end with this one. `program` is which one computed it (`api.program`), "" where that is not known.
     """
 
     __tablename__ = "day_ledgers"
@@ -105,6 +105,7 @@ class DayRow(Base):
     until_ms: Mapped[int | None]
     silent_days: Mapped[int]
     computed_ms: Mapped[int]
+    program: Mapped[str] = mapped_column(String(16), default="", server_default="", index=True)
 
 
 class DueDayRow(Base):

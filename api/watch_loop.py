@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import Self
 
 from api.compute import compute_due
+from api.due import mark_days_of_other_programs
 from api.records import Records, RecordsError
 from api.watcher import StepReport, new_watch
 from ingest.store import ReadingStore, StoreUnavailableError
@@ -39,6 +40,7 @@ class WatchLoop:
         self._workers = workers
         self._one_step = threading.Lock()
         self._stopping = threading.Event()
+        self._is_renewed = False
         self._thread = threading.Thread(target=self._run, name="watcher", daemon=True)
         self.problem = ""
 
@@ -54,6 +56,10 @@ class WatchLoop:
 
     def _step(self, sites: Sequence[str] | None) -> StepReport:
         with self._one_step:
+            if not self._is_renewed:
+                if count := mark_days_of_other_programs(self._watch):
+                    _LOG.info("%d days were computed by another version of the program, and are computed again", count)
+                self._is_renewed = True
             return compute_due(
                 self._watch,
                 now_ms=self._clock(),

@@ -22,6 +22,7 @@ from api.days import DayJob, DayOutcome, DayTask, compute_days, day_window
 from api.due import Horizon, Watch, mark_running_days, read_horizon, take_news
 from api.moved import Cause
 from api.neighbours import sun_nearby
+from api.program import account_program
 from api.records import Records, RecordsError
 from api.sites import (
     parsed,
@@ -80,7 +81,7 @@ class Worked:
 
 
 def new_watch(records: Records, store: ReadingStore, *, lease_ms: int = 120_000) -> Watch:
-    return Watch(records, store, uuid.uuid4().hex, lease_ms)
+    return Watch(records, store, uuid.uuid4().hex, lease_ms, account_program())
 
 
 def step(
@@ -206,7 +207,9 @@ class _Run:
             keep_lease(session, site, self._watch.holder)
             # First, since storing may make the same days due again.
             clear_due(session, site, worked.marks)
-            replaced = store_outcomes(session, site, outcomes, due=worked.due, computed_ms=self._now_ms)
+            replaced = store_outcomes(
+                session, site, outcomes, due=worked.due, computed_ms=self._now_ms, program=self._watch.program
+            )
             store_alerts(
                 session,
                 earlier=worked.job.alerts,

@@ -101,6 +101,24 @@ def test_recompute_shows_what_a_renewed_program_moves_and_nothing_where_nothing_
     assert json.loads(capsys.readouterr().out)["causes"] == []
 
 
+def test_the_next_ledger_after_an_update_has_the_figures_of_the_program_of_now(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["ledger", SITE, "--data", str(data), "--format", "json"]
+    assert main(asked) == 0
+    before = capsys.readouterr()
+    assert "another version" not in before.err
+    with open_records(f"sqlite:///{data / 'records.db'}") as records, records.begin() as session:
+        row = session.get_one(DayRow, (SITE, DAYS[1]))
+        row.program, row.ledger = "", row.ledger | {"purchased": row.ledger["purchased"] | {"value": 1000.0}}
+    assert main(asked) == 0
+    after = capsys.readouterr()
+    assert "Days that another version of the program computed are computed again" in after.err
+    assert json.loads(after.out) == json.loads(before.out)
+    assert main(["moved", SITE, "--data", str(data)]) == 0
+    assert "The program was renewed, and computes it otherwise." in capsys.readouterr().out
+
+
 def test_check_tells_what_a_site_file_will_give(site_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", str(site_file)]) == 0
     shown = capsys.readouterr().out

@@ -129,7 +129,7 @@ def test_days_that_an_earlier_program_counted_otherwise_are_computed_again_when_
         ledger["purchased"]["value"] += 1.0
         row.ledger = ledger
     run(watch)
-    assert kept(records) != now  # by itself nothing is touched
+    assert kept(records) != now  # the same program touches nothing
     with records.begin() as session:
         assert mark_computed_days(session, SITE, first=date.fromisoformat(DAYS[1]), last=None) == len(DAYS) - 1
     run(watch)
