@@ -2,8 +2,9 @@
 What moved in the past: kept when a day that was over, and had its ledger, is computed again.
 
 A figure has moved when it would be read differently: its value or its interval by half of the last place that is
-shown, or its basis. Only such figures are kept, so that computing again with nothing changed writes nothing. Readings
-that come in many pieces move a day many times; what they moved within a day of the clock is one row.
+shown, or its basis. Only such figures are told, and computing again with nothing changed writes nothing. Readings
+that come in many pieces move a day many times; what they moved within a day of the clock is one row, which remembers
+what figures were that have not moved by so much yet.
 """
 
 from collections.abc import Mapping, Sequence
@@ -29,6 +30,7 @@ Cause = dict[str, Any]
 # Readings of a day's last hours, and of the two hours after it that close it, are not late until then.
 _SETTLES_MS = 3 * 3_600_000
 _ONE_ROW_MS = 86_400_000
+_ROUNDING = 1e-6
 _KEPT = ("value", "unit", "plus_minus", "basis")
 _UNITS = ("kWh", "l", "h", "kg", "1", "")  # any other is a currency
 _READINGS: Cause = {"kind": "readings"}
@@ -101,7 +103,7 @@ def keep_moved(
             day=outcome.task.day,
             computed_ms=computed_ms,
             cause=causes[outcome.task.day],
-            figures=_moved_figures(row.ledger, outcome.ledger),
+            **_moved_figures(row.ledger, outcome.ledger),
         )
         _put(session, moved, dict(figures_in_record(outcome.ledger)))
 
@@ -111,14 +113,26 @@ def _is_settled(outcome: DayOutcome, now_ms: int) -> bool:
     return now_ms >= local_day(date.fromisoformat(outcome.task.day), timezone).end_ms + _SETTLES_MS
 
 
-def _moved_figures(before: dict[str, Any], after: dict[str, Any]) -> dict[str, Any]:
+def _moved_figures(before: dict[str, Any], after: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The `figures` of a row, and what is `unread`."""
     old, new = dict(figures_in_record(before)), dict(figures_in_record(after))
-    found = {}
+    figures, unread = {}, {}
     for path in dict.fromkeys([*old, *new]):
         pair = old.get(path), new.get(path)
-        if pair[0] != pair[1] and has_moved(*pair):
-            found[path] = {"before": _kept(path, pair[0]), "after": _kept(path, pair[1])}
-    return found
+        if pair[0] == pair[1]:
+            continue
+        if has_moved(*pair):
+            figures[path] = {"before": _kept(path, pair[0]), "after": _kept(path, pair[1])}
+        elif _has_stepped(*pair):
+            unread[path] = _kept(path, pair[0])
+    return {"figures": figures, "unread": unread}
+
+
+def _has_stepped(before: Mapping[str, Any] | None, after: Mapping[str, Any] | None) -> bool:
+    """Whether a figure that reads as before is another one but for rounding."""
+    if before is None or after is None or before["value"] is None or after["value"] is None:
+        return False
+    return abs(after["value"] - before["value"]) > _ROUNDING * max(abs(before["value"]), abs(after["value"]), 1.0)
 
 
 def is_main(path: str) -> bool:
@@ -179,17 +193,20 @@ def _put(session: Session, moved: MovedDayRow, now: Mapping[str, Any]) -> None:
     is_of_one = last is not None and last.cause == moved.cause and moved.cause["kind"] != "version"
     if last is not None and is_of_one and moved.computed_ms - last.computed_ms < _ONE_ROW_MS:
         _add_to(session, last, moved, now)
-    elif moved.figures:
+    elif moved.figures or moved.unread:
         session.add(moved)
 
 
 def _add_to(session: Session, last: MovedDayRow, moved: MovedDayRow, now: Mapping[str, Any]) -> None:
     """What moved in steps is told as one; a step too small to be read by itself counts in it all the same."""
-    figures = dict(moved.figures)
-    for path, pair in last.figures.items():
-        figures[path] = {"before": pair["before"], "after": _kept(path, now.get(path))}
-    left = {path: pair for path, pair in figures.items() if has_moved(pair["before"], pair["after"])}
-    if left:
-        last.figures, last.computed_ms = left, moved.computed_ms
+    was = {path: pair["before"] for path, pair in moved.figures.items()} | moved.unread
+    was |= {path: pair["before"] for path, pair in last.figures.items()} | last.unread
+    pairs = {path: {"before": before, "after": _kept(path, now.get(path))} for path, before in was.items()}
+    figures = {path: pair for path, pair in pairs.items() if has_moved(pair["before"], pair["after"])}
+    unread = {
+        path: before for path, before in was.items() if path not in figures and _has_stepped(before, now.get(path))
+    }
+    if figures or unread:
+        last.figures, last.unread, last.computed_ms = figures, unread, moved.computed_ms
     else:
         session.delete(last)

@@ -41,7 +41,7 @@ def moved_rows(
         wanted = wanted.where(MovedDayRow.day <= last.isoformat())
     if since_ms is not None:
         wanted = wanted.where(MovedDayRow.computed_ms > since_ms)
-    return session.scalars(wanted).all()
+    return [row for row in session.scalars(wanted) if row.figures]
 
 
 def past_cause(cause: Mapping[str, Any]) -> PastCause:

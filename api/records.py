@@ -128,6 +128,8 @@ class MovedDayRow(Base):
     A past day whose figures moved when it was computed again.
 
     `cause` says why, `figures` has by path what each figure was `before` and is `after`; only those that moved.
+    `unread` has what others were that moved by less than is read, since a further step may make it more: with it
+    alone, nothing has moved yet.
     """
 
     __tablename__ = "moved_days"
@@ -137,6 +139,7 @@ class MovedDayRow(Base):
     computed_ms: Mapped[int]
     cause: Mapped[dict[str, Any]]
     figures: Mapped[dict[str, Any]]
+    unread: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict, server_default="{}")
 
 
 class StatementRow(Base):

@@ -152,6 +152,19 @@ def test_late_readings_in_pieces_are_one_row_and_none_once_all_is_as_before(watc
     assert [row.day for row in rows(records)] == []
 
 
+def test_steps_too_small_to_be_read_are_told_once_they_add_up(watch: Watch, records: Records) -> None:
+    first = json.loads(kept(records))[1][1]["stages"][0]["heat"]
+    told = []
+    for minute in range(1, 13):
+        element(watch, DAYS[1], 20.0 * minute)
+        run(watch, now_ms=LATER_MS + minute * 60_000)
+        told.append([row for row in rows(records) if row.day == DAYS[1] and "stages.backup.heat" in row.figures])
+    assert [len(each) for each in told[:2]] == [0, 0]
+    pair = told[-1][0].figures["stages.backup.heat"]
+    assert pair["before"]["value"] == first["value"]
+    assert pair["after"]["value"] == json.loads(kept(records))[1][1]["stages"][0]["heat"]["value"]
+
+
 def test_readings_of_the_hours_around_midnight_are_not_late(records: Records, tmp_path: Path) -> None:
     add(records, site_text())
     with open_duckdb_store(tmp_path) as store:
