@@ -116,8 +116,8 @@ def _late_live(watch: Watch, store: ReadingStore, point: str, value: float) -> S
 
 
 def test_a_late_reading_of_yesterday_accounts_yesterday_and_judges_today(watch: Watch, store: ReadingStore) -> None:
-    # A layer that reads otherwise for a moment: yesterday's losses change, what it hands over does not.
-    report = _late_live(watch, store, "tank.top", 55.0)
+    # An outlet that reads otherwise for a moment between draws: its pairs change, what the day hands over does not.
+    report = _late_live(watch, store, "hot", 20.0)
     assert (report.accounted, report.judged) == ([(SITE, DAYS[-2])], [(SITE, DAYS[-1])])
 
 
