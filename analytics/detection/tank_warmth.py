@@ -27,6 +27,7 @@ _PART = (
 # day does beside what the days show (common practice). Rounding leaves the least.
 _DAY_K, _LEAST_DAY_K = 0.02, 0.005
 _EXPANDED = 2.0  # coverage factor for 95 %, GUM 6.3.3 (from memory)
+_ONE_SIDED = 1.645  # of what is asked to be no less, for 95 %: the normal distribution
 
 
 def at_least_k(record: PairRecord, *, limit_k: float) -> float:
@@ -44,7 +45,7 @@ def at_least_k(record: PairRecord, *, limit_k: float) -> float:
     hours = [check.moments for _, check in record.days[len(record.days) < len(record.seen) :]]
     told = [_by_days(record) - explained_k(hours)]
     if (by_hours := offset_by_hours(hours)) is not None:
-        told.append(copysign(1.0, record.difference_k) * by_hours[0] - _EXPANDED * by_hours[1])
+        told.append(copysign(1.0, record.difference_k) * by_hours[0] - _ONE_SIDED * by_hours[1])
     if (held_k := held_before_k(before, hours)) is not None:
         told.append(plain_k - held_k)
     return min(plain_k, max(told))
@@ -55,7 +56,7 @@ def _by_days(record: PairRecord) -> float:
     offset_k, u_k = _offset([each for each in record.seen if each[1].beside_k], len(record.days))
     # An offset against the difference's own way is none of it; nor is one of which the tank would hide a part.
     own_k, shown_k = copysign(1.0, record.difference_k) * offset_k, abs(record.difference_k)
-    return min(own_k, 2.0 * shown_k - own_k) - _EXPANDED * u_k
+    return min(own_k, 2.0 * shown_k - own_k) - _ONE_SIDED * u_k
 
 
 def _offset(seen: Sequence[Seen], n_newest: int) -> tuple[float, float]:
