@@ -9,8 +9,8 @@ than the water; a loop that returns water at one height in the upper half takes 
 and what a change of the main's temperature makes of stored water, counts with the heat carried over.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import isnan, sqrt
 
 import numpy as np
@@ -20,7 +20,14 @@ from analytics.courses import sum_of_known
 from analytics.derived import quotient, shown_times, stated
 from analytics.doubt import Doubt, combined
 from analytics.origins_doubt import layered_doubt, room_doubt
-from analytics.origins_first import FirstStore, carried_j, first_store, u_layered_first_j, u_mixed_first_j
+from analytics.origins_first import (
+    FirstStore,
+    carried_j,
+    first_store,
+    still_unsettled,
+    u_layered_first_j,
+    u_mixed_first_j,
+)
 from analytics.origins_gaps import origins_of
 from analytics.origins_mixed import follow_mixed, mixed_doubt
 from analytics.origins_state import (
@@ -134,7 +141,8 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
     left_j = sum(carried_j(plant.site.tanks[tank], held) for tank, held in layers.items())
     left_j += sum(parts[tank][CARRIED_OVER] * float(stored[-1]) for tank, stored in stored_j.items())
     new_j = _u_new_j(plant, state, layers, stored_j, cold_degc=moved.mean_cold_degc)
-    first = first_store(state, new_j, given_j=given[CARRIED_OVER], left_j=left_j)
+    first = first_store(state, new_j.values(), given_j=given[CARRIED_OVER], left_j=left_j)
+    unsettled_j, settled_j = still_unsettled(plant.site, state, new_j)
     return Delivered(
         given,
         of_tanks_j,
@@ -144,8 +152,8 @@ def account_origins(plant: PlantDay, state: CarriedState | None) -> Delivered | 
             for origin in of_tanks
         },
         _heat_doubt(plant, shares, of_tanks_j, first=first, may_be_unheard=UNHEARD in origins),
-        CarriedState(parts, moved.mean_cold_degc, layers, u_first_j=first.u_left_j),
-        changes,
+        CarriedState(parts, moved.mean_cold_degc, layers, u_first_j=first.u_left_j, unsettled_j=unsettled_j),
+        {tank: replace(change, settled_j=settled_j.get(tank, 0.0)) for tank, change in changes.items()},
         _unheard_j(arrived, origins, water),
     )
 
@@ -157,7 +165,7 @@ def _u_new_j(
     stored_j: Mapping[str, Array],
     *,
     cold_degc: float,
-) -> Iterator[float]:
+) -> Mapping[str, float]:
     """
     Standard uncertainties of what those tanks hold whose account begins. [J]
 
@@ -165,13 +173,14 @@ def _u_new_j(
         layers: Tanks that are followed in layers.
         stored_j: Of the other ones: heat in store by blocks.
     """
-    yield from (u_layered_first_j(plant, tank, cold_degc) for tank in layers if is_new(tank, state))
     known = state.parts if state else {}
-    yield from (
-        u_mixed_first_j(plant.site.tanks[tank], float(stored[0]))
+    begun = {tank: u_layered_first_j(plant, tank, cold_degc) for tank in layers if is_new(tank, state)}
+    mixed = {
+        tank: u_mixed_first_j(plant.site.tanks[tank], float(stored[0]))
         for tank, stored in stored_j.items()
         if tank not in known
-    )
+    }
+    return {**begun, **mixed}
 
 
 def heat_at_tap(passing: Array, moved: MovedWater) -> Array:

@@ -56,6 +56,8 @@ class CarriedState:
         still: Points that stand still there since they ceased to move, and are not judged yet. [SI]
         u_first_j: Of what the tanks still hold of the heat that was in store as the account began: its standard
             uncertainty. [J]
+        unsettled_j: By tank, how far all heat that its layers hold may still be off because its account began: by what
+            sensors leave open, and nobody metered. [J]
     """
 
     parts: Mapping[str, Mapping[str, float]]
@@ -64,6 +66,7 @@ class CarriedState:
     stuck: Mapping[str, float] = field(default_factory=dict)
     still: Mapping[str, float] = field(default_factory=dict)
     u_first_j: float = 0.0
+    unsettled_j: Mapping[str, float] = field(default_factory=dict)
 
 
 def state_to_json(state: CarriedState) -> dict[str, object]:
@@ -83,17 +86,19 @@ def state_to_json(state: CarriedState) -> dict[str, object]:
         "stuck": dict(state.stuck),
         "still": dict(state.still),
         "u_first_j": state.u_first_j,
+        "unsettled_j": dict(state.unsettled_j),
     }
 
 
 def state_from_json(data: Mapping[str, object]) -> CarriedState:
     """The inverse of `state_to_json`; also of states from before tanks were followed in layers."""
     parts, layers = data["parts"], data.get("layers", {})
-    stuck, still = data.get("stuck", {}), data.get("still", {})
+    stuck, still, unsettled_j = (data.get(key, {}) for key in ("stuck", "still", "unsettled_j"))
     assert isinstance(parts, Mapping)
     assert isinstance(layers, Mapping)
     assert isinstance(stuck, Mapping)
     assert isinstance(still, Mapping)
+    assert isinstance(unsettled_j, Mapping)
     return CarriedState(
         {t: {o: float(p) for o, p in mix.items()} for t, mix in parts.items()},
         float(str(data["cold_degc"])),
@@ -109,6 +114,7 @@ def state_from_json(data: Mapping[str, object]) -> CarriedState:
         {point: float(value) for point, value in stuck.items()},
         {point: float(value) for point, value in still.items()},
         float(str(data.get("u_first_j", 0.0))),
+        {tank: float(u_j) for tank, u_j in unsettled_j.items()},
     )
 
 

@@ -85,10 +85,13 @@ class LayersChange:
     Args:
         heat_j: Of their heat in all. [J]
         rms_k: Root mean square of the layers' changes. [K]
+        settled_j: How much of the change may be no heat that came or went, but what an account finds out by and by of
+            what the tank held as it began, as a standard uncertainty. [J]
     """
 
     heat_j: float
     rms_k: float
+    settled_j: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

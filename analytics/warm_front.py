@@ -63,5 +63,7 @@ def by_layers(
         f"moved layers{over} of {tank.id}": moved,
         f"warm front{over} of {tank.id}": apart,
     }
-    doubt = Doubt(change.doubt.steady, ends=ends)
+    # What an account of a few days still finds out goes one way: over days it adds up to what it began with.
+    settled = {f"beginning of {tank.id}": stated_own(followed.settled_j)} if followed.settled_j > 0.0 else {}
+    doubt = Doubt({**change.doubt.steady, **settled}, ends=ends)
     return replace(change, amount=followed.heat_j, doubt=doubt, basis="derived", why=_WHY)

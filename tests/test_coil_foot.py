@@ -109,3 +109,25 @@ def test_a_sensor_beside_a_coil_further_up_makes_the_layers_change_less_sure_too
     beside, above = (_heated_from(low, upper, n_sensors=3) for upper in ((0.5, 0.9), (0.7, 0.9)))
     assert [has_sensor_at_any_foot(site, "store") for site in (beside, above)] == [True, False]
     assert not has_sensor_at_foot(beside, "store")
+
+
+def _settled_kwh(low: float, n_days: int) -> list[float]:
+    """Of each day after the first, what its change of stored heat may be of what the account found out."""
+    site, readings = _heated_from((low, 0.7)), _at_rest([50.0, 50.0, 10.0, 10.0])
+    last, found = account(site, readings), []
+    for _ in range(n_days):
+        last = account_day(site, readings, DAY, state=last.state)
+        found.append(last.ledger.tanks[0].stored_change.doubt.steady.get("beginning of store", 0.0))
+    return found
+
+
+def test_over_days_an_account_finds_out_what_it_began_with_and_no_more():
+    """Between the second and the third of four sensors 40 K are open; the days' parts add up to 0.15 of their heat."""
+    days = _settled_kwh(0.2, 20)
+    assert days == sorted(days, reverse=True)
+    assert days[-1] < 0.05 * days[0]
+    assert sum(days) * 3.6e6 == pytest.approx(0.15 * 0.25 * 40.0 * _J_PER_K, rel=0.03)
+
+
+def test_where_a_coil_heats_the_tank_from_its_foot_the_sensors_have_told_after_a_day():
+    assert _settled_kwh(0.0, 2) == [0.0, 0.0]

@@ -82,7 +82,7 @@ def test_a_month_of_steady_errors_is_thirty_days_of_them_and_of_passing_ones_the
     assert month.passing["moments"] == pytest.approx(0.1 * sqrt(30))
 
 
-@pytest.mark.parametrize(("source", "stays"), [("layers", 0.5), (f"layers{OVER_COLD} of tank", 0.85)])
+@pytest.mark.parametrize(("source", "stays"), [("layers", 0.5), (f"layers{OVER_COLD} of tank", 0.75)])
 def test_what_stands_at_the_ends_of_days_is_as_if_drawn_at_each_midnight(source, stays):
     """Drawn: an error at each midnight, a part of it still there at the next; a day has its end's less its start's."""
     rng, n = np.random.default_rng(20260102), 200_000

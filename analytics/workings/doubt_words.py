@@ -48,6 +48,8 @@ _SOURCES = {
     "heat in store at first": "How far what the tanks still held of the heat in store as the account began may be off: "
     "a part, as seen in virtual tanks, of what lies between two sensors, less what the taps had of it on days before; "
     "× the part that they got today, × the root of what else there was to get.",
+    "beginning of": "What the account still finds out of the heat that the tank held as it began, where its sensors "
+    "left open how much was warm: a fifth a day of what is left of that, as seen over fortnights in virtual tanks.",
     "warm front of": "By how much the heat of the followed layers changed otherwise than that between the sensors, × "
     "what such differences came to in virtual tanks.",
     "mean of": "How far a tank's water may be from the mean of its sensors: a part, as seen in virtual tanks, × the "
