@@ -65,7 +65,8 @@ def _turned(sensors_degc: Array, rise_k: Array, heats_above: Flags) -> tuple[Fla
     a tank overturns. While it is heated, and only from as deep as a sensor or deeper, what warms the sensor above it
     comes through the water between the two: one that stands in water of its own goes on cooling, and one that stands in
     the water below rises with it. Where the lower one warms and the upper one does not, that is in water of its own
-    from then on, until the tank is heated from above or the two rise together.
+    from then on, until the tank is heated from above or the two rise together. That they show one temperature is not
+    enough while the upper one goes on cooling: the lower one may just have come up to it as the heating ends.
 
     Args:
         sensors_degc: Top to bottom. Shape (blocks, sensors)
@@ -86,9 +87,10 @@ def _turned(sensors_degc: Array, rise_k: Array, heats_above: Flags) -> tuple[Fla
                     from_above = from_above or heats_above[stage, pair]
             is_below = heats and not from_above
             above_k = sensors_degc[block, pair] - sensors_degc[block, pair + 1]
-            same, own, lower_warms = above_k < _AGREE_K, False, False
+            upper_k = sensors_degc[block, pair] - sensors_degc[max(block - 2, 0), pair]
+            same = above_k < _AGREE_K and not (stays_apart and upper_k < -_RISE_K)
+            own = lower_warms = False
             if block > 1 and is_below and was_below:
-                upper_k = sensors_degc[block, pair] - sensors_degc[block - 2, pair]
                 lower_k = sensors_degc[block, pair + 1] - sensors_degc[block - 2, pair + 1]
                 lower_warms = lower_k > _CLEAR_RISE_K
                 rises = upper_k > _RISE_K and upper_k > 0.5 * lower_k - _RISE_K and above_k < _OFFSETS_K

@@ -248,6 +248,16 @@ def test_a_top_that_goes_on_cooling_while_it_warms_below_has_not_mixed_until_som
     assert _slack_on_top(rising, 11.0) >= 0.0
 
 
+def test_a_bottom_that_just_comes_up_to_a_cooling_top_as_the_sun_sets_has_not_mixed_with_it():
+    """Both show one temperature from about 11:30 on; a top that has mixed with what the sun warms cools no more."""
+    ramp = _ramp(0.3, at_ten=49.0)
+    bottom = {"bottom": replace(ramp, value=np.minimum(ramp.value, 50.3))}
+    cooling = _ramp(-0.05, at_ten=50.6)
+    mixed = replace(cooling, value=np.maximum(cooling.value, 50.35))
+    assert _slack_on_top(bottom | {"top": cooling}, 11.75) < -1.0
+    assert _slack_on_top(bottom | {"top": mixed}, 11.75) > 0.0
+
+
 def test_sensors_that_rise_together_say_nothing_while_the_element_heats_as_well():
     rising = {"bottom": _ramp(0.3, at_ten=50.0), "top": _ramp(0.3, at_ten=50.4)}
     element = {"rod.power": stepped(10 * HOUR, 12 * HOUR, 1000.0)}
