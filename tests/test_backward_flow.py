@@ -1,13 +1,15 @@
 """Fluid that runs backwards past a meter that shows it: heat kept apart as reverse, and nothing is called broken."""
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from functools import cache
+from math import hypot, sqrt
 
 import numpy as np
 import pytest
 
 from analytics.day import DayResult, account_day, window
+from analytics.doubt import Doubt, over_days
 from analytics.fluids import fluid_of
 from analytics.trace import Trace, local_day
 from analytics.workings.day import WorkedDay, working_of
@@ -51,7 +53,8 @@ def _account(flow_l_min: float, *, slug_degc: float = 45.0) -> DayResult:
 
 def _moments_kwh(result: DayResult) -> float:
     """What the moments of reading leave in doubt of the heat that went backwards."""
-    return _sun(result).reverse.doubt.passing["moments of collector.flow"]
+    doubt = _sun(result).reverse.doubt
+    return hypot(doubt.passing["moments of collector.flow"], doubt.steady["slugs of collector.flow"])
 
 
 def test_a_start_with_warm_fluid_leaves_no_doubt_of_heat_that_went_backwards() -> None:
@@ -67,6 +70,26 @@ def test_a_slug_of_cold_fluid_is_in_doubt_by_all_of_its_minute_and_by_how_much_c
     expected_kwh = kwh_k * np.hypot(50.0, 10.0) / np.sqrt(12.0)
     found_kwh = np.sqrt(_moments_kwh(slug) ** 2 - _moments_kwh(plain) ** 2)
     assert found_kwh == pytest.approx(expected_kwh, rel=0.02)
+
+
+def test_readings_miss_the_tips_of_slugs_alike_on_all_days_and_moments_of_other_heat_anew() -> None:
+    """Half of it adds up over the days, and the rest as squares."""
+    sun = _sun(_account(3.0, slug_degc=5.0))
+    back, on = (
+        over_days([(_DAY + timedelta(days=n), _of_moments(figure.doubt)) for n in range(14)]).u
+        / _of_moments(figure.doubt).u
+        for figure in (sun.reverse, sun.heat)
+    )
+    assert on == pytest.approx(sqrt(14.0))
+    assert back == pytest.approx(hypot(0.5 * 14.0, sqrt(0.75 * 14.0)))
+
+
+def _of_moments(doubt: Doubt) -> Doubt:
+    steady, passing = (
+        {source: c for source, c in kind.items() if source.startswith(("slugs of", "moments of"))}
+        for kind in (doubt.steady, doubt.passing)
+    )
+    return Doubt(steady, passing)
 
 
 def _sun(result: DayResult):

@@ -19,6 +19,8 @@ _SOURCES = {
     "moments of": "Between two readings a change may have come at any moment: what that makes in a step, as a root "
     "mean square, × the root of the number of steps ÷ 12. Of heat that went the other way than most of the day's, a "
     "step counts up to where the lines through the readings beside it come.",
+    "slugs of": "Heat goes the other way in slugs, of which readings miss the tips: of what the moments of reading "
+    "leave in doubt of them, what is alike every day, as seen over fortnights in virtual houses.",
     "gaps of the temperatures": "Heat of the water that passed while its temperatures were not known, at a fifth above "
     "the mean of the rest, evenly spread.",
     "gaps beside the compressor": "What the heat pump did while its loops were not heard may differ from the rest.",
