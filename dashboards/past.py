@@ -83,7 +83,9 @@ def cause_words(cause: PastCause, display: Display) -> str:
     """Why past days were computed again, as a sentence."""
     if cause.kind == "version":
         return f"A new site file holds {since_words(cause.since, display)}{_of_changes(cause)}."
-    return "Readings came late." if cause.kind == "readings" else "The program was renewed, and computes it otherwise."
+    if cause.kind == "readings":
+        return "Readings came late."
+    return "The program was renewed, and computes some figures otherwise."
 
 
 def cause_because(cause: PastCause, display: Display) -> str:
