@@ -2,7 +2,9 @@
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Sequence
+from math import inf
 from types import TracebackType
 from typing import Self
 
@@ -17,6 +19,8 @@ __all__ = ["WatchLoop"]
 _LOG = logging.getLogger(__name__)
 # A page should not be older than the time it takes to look at it.
 _PERIOD_S = 2.0
+# Then news is taken again, whatever is left to do: of an update of the program, which has all the past computed again.
+_LONGEST_STEP_S = 20.0
 
 
 class WatchLoop:
@@ -54,8 +58,10 @@ class WatchLoop:
         for failure in self._step(sites).failures:
             raise failure.error
 
-    def _step(self, sites: Sequence[str] | None) -> StepReport:
+    def _step(self, sites: Sequence[str] | None, *, for_s: float = inf) -> StepReport:
+        """Compute what is due now, or as much of it as can be begun in so long a time."""
         with self._one_step:
+            is_over = _over_after(for_s)
             if not self._is_renewed:
                 if count := mark_days_of_other_programs(self._watch):
                     _LOG.info("%d days were computed by another version of the program, and are computed again", count)
@@ -66,7 +72,7 @@ class WatchLoop:
                 sites=sites,
                 is_live=True,
                 workers=self._workers,
-                is_stopping=self._stopping.is_set,
+                is_stopping=lambda: self._stopping.is_set() or is_over(),
             )
 
     def _run(self) -> None:
@@ -77,7 +83,7 @@ class WatchLoop:
     def _tried(self) -> str:
         """One step; what went wrong is logged and told, and tried again with the next one."""
         try:
-            failures = self._step(None).failures
+            failures = self._step(None, for_s=_LONGEST_STEP_S).failures
         except (RecordsError, StoreUnavailableError) as error:
             _LOG.warning("the watcher waits: %s", error)
             return f"the watcher waits: {error}"
@@ -97,3 +103,16 @@ class WatchLoop:
     ) -> None:
         self._stopping.set()
         self._thread.join()
+
+
+def _over_after(for_s: float) -> Callable[[], bool]:
+    """What says no when it is asked first, and yes once so long a time has passed since."""
+    ends_s: list[float] = []
+
+    def is_over() -> bool:
+        now_s = time.monotonic()
+        if not ends_s:
+            ends_s.append(now_s + for_s)
+        return now_s > ends_s[0]
+
+    return is_over

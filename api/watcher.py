@@ -12,7 +12,9 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Any
 
+from sqlalchemy import Row
 from sqlalchemy.orm import Session
 
 from analytics.trace import Trace, local_day
@@ -25,6 +27,7 @@ from api.neighbours import sun_nearby
 from api.program import account_program
 from api.records import Records, RecordsError
 from api.sites import (
+    SiteVersion,
     parsed,
     site_ids,
     site_versions,
@@ -46,6 +49,7 @@ __all__ = ["DayFailure", "StepReport", "Worked", "new_watch", "step"]
 
 # A job of 16 days is some half a second of work, and some ten megabytes of readings.
 _DAYS_A_JOB = 16
+_NEWS = ("readings", "unfinished")
 # Of so many days before a job the sun of houses near by is read, for the sentence of a lasting want of heat.
 _SHOWN_DAYS = 30
 
@@ -249,22 +253,37 @@ def _submit(executor: Executor | None, job: DayJob) -> Future[Sequence[DayOutcom
 def _next_tasks(
     session: Session, site: str, *, horizon: Horizon
 ) -> tuple[list[DayTask], dict[str, int], dict[str, tuple[str, Cause | None]]]:
-    """The oldest run of consecutive due days that have begun, at most _DAYS_A_JOB, with their marks and reasons."""
-    versions = site_versions(session, site)
-    tasks: list[DayTask] = []
-    marks: dict[str, int] = {}
-    due: dict[str, tuple[str, Cause | None]] = {}
-    for row in due_days(session, site):
-        if len(tasks) == _DAYS_A_JOB or (tasks and row.day != shifted(tasks[-1].day, 1)):
+    """
+    The oldest run of consecutive due days that have begun, at most _DAYS_A_JOB, with their marks and reasons.
+
+    Days that readings or the clock made due come before the past that is computed again for another reason: that may
+    take long, and whoever waits for hot water today is not to wait for it. Should it hand over something else to such a
+    day in the end, that is due again.
+    """
+    versions, rows = site_versions(session, site), due_days(session, site)
+    of_news = _run_of(versions, [row for row in rows if row.reason in _NEWS], horizon)
+    run = of_news or _run_of(versions, rows, horizon)
+    marks = {row.day: row.mark for row, _ in run}
+    return [task for _, task in run], marks, {row.day: (row.reason, row.cause) for row, _ in run}
+
+
+def _run_of(
+    versions: Sequence[SiteVersion], rows: Sequence[Row[Any]], horizon: Horizon
+) -> Sequence[tuple[Row[Any], DayTask]]:
+    """The first of the due days that follow one another and have begun, with what is to be done for each."""
+    run: list[tuple[Row[Any], DayTask]] = []
+    for row in rows[:_DAYS_A_JOB]:
+        task = _task(versions, row.day, horizon)
+        if (run and row.day != shifted(run[-1][0].day, 1)) or _begins_ms(task) >= horizon.begun_ms:
             break
-        version = version_on(versions, date.fromisoformat(row.day))
-        local = local_day(date.fromisoformat(row.day), version.site.timezone)
-        if local.start_ms >= horizon.begun_ms:
-            break
-        until_ms = horizon.until_ms if local.end_ms > horizon.until_ms else None
-        tasks.append(DayTask(row.day, version.text, version.digest, until_ms))
-        marks[row.day], due[row.day] = row.mark, (row.reason, row.cause)
-    return tasks, marks, due
+        run.append((row, task))
+    return run
+
+
+def _task(versions: Sequence[SiteVersion], day: str, horizon: Horizon) -> DayTask:
+    version = version_on(versions, date.fromisoformat(day))
+    end_ms = local_day(date.fromisoformat(day), version.site.timezone).end_ms
+    return DayTask(day, version.text, version.digest, horizon.until_ms if end_ms > horizon.until_ms else None)
 
 
 def _read_traces(store: ReadingStore, site: str, tasks: Sequence[DayTask]) -> Mapping[str, Trace]:

@@ -5,10 +5,11 @@ from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 from sqlalchemy import select
 
-from api.due import Watch, mark_days_of_other_programs
+from api.due import Watch, mark_computed_days, mark_days_of_other_programs
 from api.migrate import open_records
 from api.moved_report import moved_rows
 from api.program import account_program, digest_of
@@ -17,8 +18,8 @@ from api.sites import add_version
 from api.watch_loop import WatchLoop
 from api.watcher import new_watch, step
 from ingest.duckdb_store import open_duckdb_store
-from tests.plain_house import SITE, days_of, first_ms, readings, site_text
-from tests.servers import PostgresServer
+from tests.plain_house import SITE, batch_of, days_of, first_ms, readings, site_text
+from tests.servers import PostgresServer, wait_until
 
 DAYS = days_of("2026-03-10", 5)
 LATER_MS = first_ms("2026-06-01")
@@ -78,6 +79,22 @@ def test_days_of_another_program_are_computed_again_once_and_what_moved_is_kept(
     assert mark_days_of_other_programs(watch) == 0
 
 
+def test_what_is_read_now_is_computed_before_the_past_that_a_renewed_program_computes_again(watch: Watch) -> None:
+    of_another_program(watch.records, day=DAYS[1], more_kwh=1000.0)
+    mark_days_of_other_programs(watch)
+    noon = np.array([first_ms(DAYS[-1]) + 11 * 3_600_000 + 60_000], np.int64)
+    watch.store.write(batch_of(noon, {"element": np.array([9000.0])}))
+    begun = iter([False])
+    report = step(watch, now_ms=LATER_MS, is_live=False, is_stopping=lambda: next(begun, True))
+    assert report.accounted == [(SITE, DAYS[-1])]
+    run(watch)
+    in_turn = kept(watch.records)
+    with watch.records.begin() as session:
+        assert mark_computed_days(session, SITE, first=None, last=None) == len(DAYS)
+    run(watch)
+    assert kept(watch.records) == in_turn
+
+
 def test_days_whose_readings_are_gone_stay_as_another_program_left_them(watch: Watch, tmp_path: Path) -> None:
     records = watch.records
     of_another_program(records, day=DAYS[1], more_kwh=1000.0)
@@ -107,3 +124,19 @@ def test_a_service_computes_days_of_another_program_again_as_it_starts(watch: Wa
     WatchLoop(watch.records, watch.store, clock=lambda: LATER_MS).settle([SITE])
     again = json.loads(kept(watch.records))
     assert again[: len(DAYS)] == json.loads(now)
+
+
+def test_a_service_that_may_begin_one_job_a_step_gets_through_all_of_them(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    of_another_program(watch.records, day=DAYS[1], more_kwh=1000.0)
+    monkeypatch.setattr("api.watch_loop._LONGEST_STEP_S", 0.0)
+    monkeypatch.setattr("api.watcher._DAYS_A_JOB", 2)
+    monkeypatch.setattr("api.watch_loop._PERIOD_S", 0.01)
+    with WatchLoop(watch.records, watch.store, clock=lambda: LATER_MS):
+        wait_until(lambda: programs(watch.records) == {watch.program}, within_s=60.0, what="all days computed again")
+
+
+def programs(records: Records) -> set[str]:
+    with records.look() as session:
+        return set(session.scalars(select(DayRow.program)))
