@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sqlalchemy import select
 
 from analytics.figures import Basis, Figure, figure_to_json
 from analytics.site_changes import site_changes
@@ -17,7 +16,7 @@ from api.due import Watch, mark_computed_days
 from api.migrate import open_records
 from api.moved import has_moved
 from api.moved_report import moved_json, moved_rows, past_changes, whole_period
-from api.records import DayRow, MovedDayRow, Records
+from api.records import DayRow, Records
 from api.results import period
 from api.sites import Added, add_version
 from api.watcher import new_watch, step
@@ -25,6 +24,7 @@ from api.work import mark_due
 from dashboards.numbers import Display
 from dashboards.past import reads_alike
 from ingest.duckdb_store import open_duckdb_store
+from tests.kept_days import kept, moves
 from tests.plain_house import SITE, TIMEZONE, batch_of, days_of, first_ms, readings, site_text
 from tests.servers import PostgresServer
 
@@ -63,17 +63,6 @@ def run(watch: Watch, *, now_ms: int = LATER_MS) -> None:
     assert step(watch, now_ms=now_ms, is_live=False).failures == []
 
 
-def rows(records: Records) -> list[MovedDayRow]:
-    with records.look() as session:
-        return list(moved_rows(session, SITE))
-
-
-def kept(records: Records) -> str:
-    with records.look() as session:
-        days = session.scalars(select(DayRow).order_by(DayRow.day))
-        return json.dumps([(row.day, row.ledger, row.state) for row in days], sort_keys=True)
-
-
 def element(watch: Watch, day: str, watts: float) -> None:
     """A reading of the element, in the night of a day, that came late or is corrected."""
     at = np.array([first_ms(day) + 3 * 3_600_000], np.int64)
@@ -85,7 +74,7 @@ def test_a_first_computation_and_one_with_nothing_changed_write_no_row(watch: Wa
     with records.begin() as session:
         mark_due(session, SITE, DAYS, reason="readings")
     run(watch, now_ms=LATER_MS + 1)
-    assert rows(records) == []
+    assert moves(records) == []
     assert kept(records) == before
 
 
@@ -93,7 +82,7 @@ def test_a_new_version_that_says_the_same_moves_nothing(watch: Watch, records: R
     added = add(records, site_text() + "# the meter was cleaned\n", valid_from="")
     assert (added.days_due, added.changes) == (len(DAYS), [])
     run(watch)
-    assert rows(records) == []
+    assert moves(records) == []
 
 
 def test_a_new_version_keeps_what_each_touched_day_was_and_says_what_changed(watch: Watch, records: Records) -> None:
@@ -101,7 +90,7 @@ def test_a_new_version_keeps_what_each_touched_day_was_and_says_what_changed(wat
     assert added.changes == ["prices electricity_per_kwh 0.3 → 0.4"]
     before = json.loads(kept(records))
     run(watch)
-    moved = rows(records)
+    moved = moves(records)
     assert [row.day for row in moved] == list(DAYS[3:])
     assert {json.dumps(row.cause["changes"]) for row in moved} == {json.dumps(added.changes)}
     assert set(moved[0].figures) == {"saved.money"}
@@ -113,7 +102,7 @@ def test_a_new_version_keeps_what_each_touched_day_was_and_says_what_changed(wat
 def test_a_late_reading_is_the_cause_of_what_it_moves(watch: Watch, records: Records) -> None:
     element(watch, DAYS[1], 9000.0)
     run(watch)
-    moved = rows(records)
+    moved = moves(records)
     assert moved[0].day == DAYS[1]
     assert {row.cause["kind"] for row in moved} == {"readings"}
     assert "stages.backup.heat" in moved[0].figures
@@ -134,7 +123,7 @@ def test_days_that_an_earlier_program_counted_otherwise_are_computed_again_when_
         assert mark_computed_days(session, SITE, first=date.fromisoformat(DAYS[1]), last=None) == len(DAYS) - 1
     run(watch)
     assert kept(records) == now
-    (moved,) = rows(records)
+    (moved,) = moves(records)
     assert (moved.day, moved.cause) == (DAYS[1], {"kind": "program"})
     pair = moved.figures["purchased"]
     assert pair["before"]["value"] == pytest.approx(pair["after"]["value"] + 1.0)
@@ -145,11 +134,11 @@ def test_late_readings_in_pieces_are_one_row_and_none_once_all_is_as_before(watc
     for hour, watts in enumerate((9000.0, 8000.0)):
         element(watch, DAYS[1], watts)
         run(watch, now_ms=LATER_MS + hour * 3_600_000)
-    (moved,) = (row for row in rows(records) if row.day == DAYS[1])
+    (moved,) = (row for row in moves(records) if row.day == DAYS[1])
     assert moved.figures["stages.backup.heat"]["before"]["value"] == first
     element(watch, DAYS[1], 0.0)
     run(watch, now_ms=LATER_MS + 3 * 3_600_000)
-    assert [row.day for row in rows(records)] == []
+    assert [row.day for row in moves(records)] == []
 
 
 def test_steps_too_small_to_be_read_are_told_once_they_add_up(watch: Watch, records: Records) -> None:
@@ -158,7 +147,7 @@ def test_steps_too_small_to_be_read_are_told_once_they_add_up(watch: Watch, reco
     for minute in range(1, 13):
         element(watch, DAYS[1], 20.0 * minute)
         run(watch, now_ms=LATER_MS + minute * 60_000)
-        told.append([row for row in rows(records) if row.day == DAYS[1] and "stages.backup.heat" in row.figures])
+        told.append([row for row in moves(records) if row.day == DAYS[1] and "stages.backup.heat" in row.figures])
     assert [len(each) for each in told[:2]] == [0, 0]
     pair = told[-1][0].figures["stages.backup.heat"]
     assert pair["before"]["value"] == first["value"]
@@ -173,10 +162,10 @@ def test_readings_of_the_hours_around_midnight_are_not_late(records: Records, tm
         assert step(live, now_ms=first_ms(DAYS[2]) + 60_000).failures == []
         element(live, DAYS[1], 9000.0)
         assert step(live, now_ms=first_ms(DAYS[2]) + 2 * 3_600_000).failures == []
-        assert rows(records) == []
+        assert moves(records) == []
         element(live, DAYS[1], 8000.0)
         assert step(live, now_ms=first_ms(DAYS[2]) + 4 * 3_600_000).failures == []
-    assert [row.day for row in rows(records)] == [DAYS[1]]
+    assert [row.day for row in moves(records)] == [DAYS[1]]
 
 
 def test_what_a_day_hands_on_moves_the_next_one_for_the_same_cause(watch: Watch, records: Records) -> None:
@@ -185,7 +174,7 @@ def test_what_a_day_hands_on_moves_the_next_one_for_the_same_cause(watch: Watch,
     add(records, stronger, valid_from="")
     add(records, site_text(), valid_from=DAYS[1])
     run(watch)
-    moved = {row.day: row for row in rows(records)}
+    moved = {row.day: row for row in moves(records)}
     assert moved[DAYS[0]].cause["changes"] == ["points.element gain 1 → 3"]
     assert moved[DAYS[1]].cause == moved[DAYS[0]].cause
     assert "stages.backup.delivered" in moved[DAYS[1]].figures

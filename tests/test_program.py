@@ -11,13 +11,13 @@ from sqlalchemy import select
 
 from api.due import Watch, mark_computed_days, mark_days_of_other_programs
 from api.migrate import open_records
-from api.moved_report import moved_rows
 from api.program import account_program, digest_of
-from api.records import DayRow, MovedDayRow, Records
+from api.records import DayRow, Records
 from api.sites import add_version
 from api.watch_loop import WatchLoop
 from api.watcher import new_watch, step
 from ingest.duckdb_store import open_duckdb_store
+from tests.kept_days import kept, moves
 from tests.plain_house import SITE, batch_of, days_of, first_ms, readings, site_text
 from tests.servers import PostgresServer, wait_until
 
@@ -45,17 +45,6 @@ def run(watch: Watch) -> None:
     assert step(watch, now_ms=LATER_MS, is_live=False).failures == []
 
 
-def moved(records: Records) -> list[MovedDayRow]:
-    with records.look() as session:
-        return list(moved_rows(session, SITE))
-
-
-def kept(records: Records) -> str:
-    with records.look() as session:
-        days = session.scalars(select(DayRow).order_by(DayRow.day))
-        return json.dumps([(row.day, row.ledger, row.state) for row in days], sort_keys=True)
-
-
 def of_another_program(records: Records, *, day: str, more_kwh: float) -> None:
     """All days are as another program left them, which on one of them counted otherwise."""
     with records.begin() as session:
@@ -73,7 +62,7 @@ def test_days_of_another_program_are_computed_again_once_and_what_moved_is_kept(
     assert mark_days_of_other_programs(watch) == len(DAYS)
     run(watch)
     assert kept(records) == now
-    assert [(row.day, row.cause, set(row.figures)) for row in moved(records)] == [
+    assert [(row.day, row.cause, set(row.figures)) for row in moves(records)] == [
         (DAYS[1], {"kind": "program"}, {"purchased"})
     ]
     assert mark_days_of_other_programs(watch) == 0
